@@ -1,0 +1,39 @@
+"""All that an adapter may import: the three contracts, the words they speak, and the errors they raise."""
+
+from gaugepost.contract.adapters import (
+    AdapterSettings as AdapterSettings,
+    Decoder as Decoder,
+    Destination as Destination,
+    Link as Link,
+    Outcome as Outcome,
+    Publication as Publication,
+    Refusal as Refusal,
+    StationFacts as StationFacts,
+)
+from gaugepost.core.errors import (
+    GaugepostError as GaugepostError,
+    LinkLost as LinkLost,
+    SettingsError as SettingsError,
+    Unreachable as Unreachable,
+    ValueRefused as ValueRefused,
+)
+from gaugepost.core.indication import (
+    MAX_FRAME_BYTES as MAX_FRAME_BYTES,
+    BadFrame as BadFrame,
+    Chunk as Chunk,
+    Code as Code,
+    Condition as Condition,
+    Decoded as Decoded,
+    Indication as Indication,
+    Moment as Moment,
+    Temperature as Temperature,
+    Trigger as Trigger,
+)
+from gaugepost.core.quantity import (
+    Unit as Unit,
+    parse_number as parse_number,
+    parse_unit as parse_unit,
+)
+from gaugepost.core.record import (
+    COLUMNS as COLUMNS,
+)

@@ -1,0 +1,141 @@
+"""The record: one flat vocabulary for the journal, CSV columns, JSON keys and every other publication.
+
+A record's fields have fixed numbers, which are its keys on disk. A number is never used twice, a field never changes
+its meaning, and a new field gets the next free number: journals written today are read for decades.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from typing import Any
+
+FORMAT = 1
+"""Number of the body's format, the first thing in every body."""
+
+DERIVATION = 1
+"""Number of the rules that make numbers out of raw bytes and set-up. An old one stays in core for good."""
+
+Value = str | int | bool | bytes | Decimal | tuple[str, ...] | tuple[int, ...] | tuple[Decimal, ...]
+
+
+class Kind(StrEnum):
+    """What happened."""
+
+    START = "start"
+    STOP = "stop"
+    SET_UP = "set-up"
+    LINK = "link"
+    TAGS = "tags"
+    TEMPERATURE = "temperature"
+    CONDITION = "condition"
+    BAD_FRAME = "bad-frame"
+    SUPPRESSED = "suppressed"
+    MASTERING_BEGUN = "mastering-begun"
+    MASTER_READING = "master-reading"
+    MASTERING = "mastering"
+    CHECK_BEGUN = "check-begun"
+    CHECK = "check"
+    ABANDONED = "abandoned"
+    REPORT = "report"
+    READING = "reading"
+    RESULT = "result"
+    SUSPECT = "suspect"
+    VOID = "void"
+    AMENDMENT = "amendment"
+    GAP = "gap"
+
+
+def _word(number: int, meaning: str, unit: str = "") -> Any:  # a field's default, and what the vocabulary page says
+    return dataclasses.field(default=None, metadata={"number": number, "meaning": meaning, "unit": unit})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """One thing that happened, with everything that made it. Fields that do not apply are None.
+
+    The sequence, id, hash and station come from where a record stands in the journal: see `Entry`.
+    """
+
+    kind: Kind = dataclasses.field(metadata={"number": 1, "meaning": "what happened", "unit": ""})
+    measured_at: int = dataclasses.field(
+        metadata={"number": 2, "meaning": "wall time of arrival, UTC, to the millisecond", "unit": "RFC 3339"}
+    )
+    clock_ms: int = dataclasses.field(
+        metadata={"number": 3, "meaning": "time since the computer's start, counting through sleep", "unit": "ms"}
+    )
+    gauge: str | None = _word(4, "the gauge's name in the station file")
+    link: str | None = _word(5, "the link the frame came over")
+    characteristic: str | None = _word(6, "what was measured on the drawing")
+    position: str | None = _word(7, "where on the feature")
+    lot: str | None = _word(8, "the lot the piece belongs to")
+    piece: str | None = _word(9, "the workpiece, named within its lot")
+    attempt: int | None = _word(10, "1 for the first measurement of this place, then counted")
+    operator: str | None = _word(11, "who measured or commanded: an opaque id")
+    indication: str | None = _word(12, "the digits as the gauge showed them")
+    indication_unit: str | None = _word(13, "the unit of those digits")
+    value_mm: Decimal | None = _word(14, "the corrected length at 20 °C", "mm")
+    value: Decimal | None = _word(15, "the same length in the drawing's unit", "unit")
+    unit: str | None = _word(16, "the drawing's unit")
+    deviation: Decimal | None = _word(17, "value minus nominal, or minus the middle of the limits", "unit")
+    lower: Decimal | None = _word(18, "lower limit of size", "unit")
+    upper: Decimal | None = _word(19, "upper limit of size", "unit")
+    verdict: str | None = _word(20, "undersize, in-limits, oversize, or not-judged")
+    decision: str | None = _word(21, "accept, reject or undecided, by the named rule")
+    rule: str | None = _word(22, "the decision rule")
+    conformity: str | None = _word(23, "conformity verified, nonconformity verified, or neither (ISO 14253-1)")
+    probability: Decimal | None = _word(24, "probability that the true value is inside the limits")
+    uncertainty_mm: Decimal | None = _word(25, "expanded uncertainty of value_mm", "mm")
+    coverage_factor: Decimal | None = _word(26, "coverage factor of uncertainty_mm")
+    reasons: tuple[str, ...] | None = _word(27, "why there is no verdict, or why it was refused")
+    master: str | None = _word(28, "the master in force (two joined by +)")
+    mastering: int | None = _word(29, "sequence of the mastering in force")
+    master_correction_mm: Decimal | None = _word(30, "added to the indication for the master's offset", "mm")
+    thermal_correction_mm: Decimal | None = _word(31, "added for temperatures other than 20 °C", "mm")
+    part_temperature_c: Decimal | None = _word(32, "temperature of the part", "°C")
+    gauge_temperature_c: Decimal | None = _word(33, "temperature of the gauge", "°C")
+    master_temperature_c: Decimal | None = _word(34, "temperature of the master when it was read", "°C")
+    part_temperature_source: str | None = _word(35, "measured, declared or assumed")
+    gauge_temperature_source: str | None = _word(36, "measured, declared or assumed")
+    master_temperature_source: str | None = _word(37, "measured, declared or assumed")
+    members: tuple[int, ...] | None = _word(38, "sequences of the records combined or named here")
+    replaces: int | None = _word(39, "sequence of the record that this one voids or amends")
+    set_up: int | None = _word(40, "sequence of the set-up in force")
+    derivation: int | None = _word(41, "number of the rules that made the numbers")
+    raw: bytes | None = _word(42, "the frame, byte for byte", "hex")
+    text: str | None = _word(43, "a note in words: a reason, a meaning, a finding")
+    code: str | None = _word(44, "a gauge's own code, a report's name, or a state")
+    count: int | None = _word(45, "how many")
+    document: str | None = _word(46, "the resolved set-up, as JSON")
+    boot: str | None = _word(47, "id of the computer's start that clock_ms counts from")
+    spread_mm: Decimal | None = _word(48, "largest minus smallest of the members", "mm")
+    error_mm: Decimal | None = _word(49, "corrected value minus the master's size", "mm")
+    limit_mm: Decimal | None = _word(50, "limit that error_mm was held against", "mm")
+    thermometer: str | None = _word(51, "the thermometer's name in the station file")
+    temperature_c: Decimal | None = _word(52, "what the thermometer showed", "°C")
+    body: str | None = _word(53, "part, master, gauge or air")
+    master_indications_mm: tuple[Decimal, ...] | None = _word(54, "mean indication on each master", "mm")
+    master_spans_mm: tuple[Decimal, ...] | None = _word(55, "each master's size over the gauge's growth, at 20 °C", "mm")
+    ends_mastering: bool | None = _word(56, "whether it makes the gauge's mastering check-due")
+    program: str | None = _word(57, "version of gaugepost that wrote the record")
+    first: int | None = _word(58, "first sequence of a range")
+    last: int | None = _word(59, "last sequence of a range")
+
+
+FIELDS: tuple[dataclasses.Field[Any], ...] = dataclasses.fields(Record)
+NUMBER_OF: dict[str, int] = {f.name: f.metadata["number"] for f in FIELDS}
+NAME_OF: dict[int, str] = {number: name for name, number in NUMBER_OF.items()}
+
+COLUMNS: tuple[str, ...] = ("kind", "id", "sequence", "station", *(f.name for f in FIELDS if f.name != "kind"), "hash")
+"""Every name a published record can have, in the order of CSV columns."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A record in its place in the journal."""
+
+    sequence: int
+    hash: bytes
+    record: Record

@@ -1,0 +1,220 @@
+"""The resolved set-up: what the station file says, with every default filled in and every length in mm.
+
+It is journaled as a document, so that a reading can be derived again years later from the set-up that was in force.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from enum import Enum, StrEnum
+from functools import cache
+from typing import Any
+
+from gaugepost.core.quantity import Unit
+
+
+class Contact(StrEnum):
+    """How a gauge touches the surface."""
+
+    TWO_POINT = "two-point"
+    THREE_POINT = "three-point"
+    SINGLE = "single"
+
+
+class Display(StrEnum):
+    """What a gauge's digits stand for."""
+
+    ABSOLUTE = "absolute"
+    FROM_MASTER = "from-master"
+    FROM_NOMINAL = "from-nominal"
+
+
+class Body(StrEnum):
+    """What a temperature belongs to."""
+
+    PART = "part"
+    MASTER = "master"
+    GAUGE = "gauge"
+    AIR = "air"
+
+
+class Feature(StrEnum):
+    """The kind of feature of size (ISO 14405-1)."""
+
+    BORE = "bore"
+    SHAFT = "shaft"
+
+
+class Combine(StrEnum):
+    """How a characteristic's readings become the result that is judged."""
+
+    EACH = "each"
+    MEAN = "mean"
+    LARGEST = "largest"
+    SMALLEST = "smallest"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeEntry:
+    """A gauge. Lengths in mm, coefficient in 1/K, drift in mm/K, times in ms."""
+
+    name: str
+    link: str
+    channel: str = ""
+    contact: Contact
+    display: Display
+    unit: Unit | None = None
+    """None: as sent, the frame names its unit."""
+    resolution_mm: Decimal | None = None
+    size_range_mm: tuple[Decimal, Decimal] | None = None
+    indication_range_mm: tuple[Decimal, Decimal] | None = None
+    nominal_mm: Decimal | None = None
+    """What the display counts from; for `Display.FROM_NOMINAL` only."""
+    sense: int = 1
+    """+1, or -1 for an indication that falls as the size grows."""
+    coefficient: Decimal | None = None
+    drift_mm_per_k: Decimal | None = None
+    """Replaces the growth by `coefficient` for a hand-warmed frame."""
+    maximum_error_mm: Decimal | None = None
+    due_utc_ms: int | None = None
+    """End of the day on which calibration is due, in the station's time zone."""
+    debounce_ms: int = 300
+    """The same digits again within this time are one send, doubled."""
+    mastering_readings: int = 3
+    check_readings: int = 1
+    preset_limit_mm: Decimal
+    """How far the indication on the master may be from what the display mode predicts."""
+    check_limit_mm: Decimal
+    """How far a check may be from the master's size."""
+    valid_for_ms: int | None = None
+    valid_count: int | None = None
+    valid_band_k: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterEntry:
+    """A setting ring, plug or block with its certificate."""
+
+    name: str
+    size_mm: Decimal
+    uncertainty_mm: Decimal | None = None
+    coverage_factor: Decimal | None = None
+    coefficient: Decimal | None = None
+    serial: str | None = None
+    due_utc_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThermometerEntry:
+    """A thermometer and the body whose temperature it shows."""
+
+    name: str
+    link: str
+    channel: str = ""
+    body: Body
+    gauge: str | None = None
+    """For `Body.GAUGE`: which gauge; None stands for every gauge."""
+    max_age_ms: int = 600_000
+    stands_in_for: tuple[Body, ...] = ()
+    """Bodies without a temperature of their own that take this one, marked assumed."""
+    spread_k: Decimal | None = None
+    """How far such a body may be from this temperature, either way."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredTemperature:
+    """A temperature that somebody vouches for instead of measuring it."""
+
+    body: Body
+    celsius: Decimal
+    spread_k: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CharacteristicEntry:
+    """One thing to measure on the drawing. Limits in mm, `step` in the drawing's unit."""
+
+    name: str
+    feature: Feature
+    unit: Unit
+    lower_mm: Decimal | None
+    upper_mm: Decimal | None
+    nominal_mm: Decimal | None = None
+    step: Decimal
+    """Step that values are displayed to, in the drawing's unit."""
+    coefficient: Decimal | None = None
+    gauges: tuple[str, ...]
+    masters: tuple[str, ...] = ()
+    """Masters that serve it; empty: any."""
+    readings: int = 1
+    combine: Combine = Combine.EACH
+    positions: tuple[str, ...] = ()
+    size_modifier: str | None = None
+    """ISO 14405-1 modifier from the drawing that allows combining over places: SA, SX or SN."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetUp:
+    """Everything that decides what a frame becomes."""
+
+    station: str
+    zone: str
+    lot_checks: bool = True
+    """Lots open and close with a check."""
+    gauges: Mapping[str, GaugeEntry] = field(default_factory=dict)
+    masters: Mapping[str, MasterEntry] = field(default_factory=dict)
+    thermometers: Mapping[str, ThermometerEntry] = field(default_factory=dict)
+    declared: tuple[DeclaredTemperature, ...] = ()
+    characteristics: Mapping[str, CharacteristicEntry] = field(default_factory=dict)
+
+
+def to_document(set_up: SetUp) -> str:
+    """Return the set-up as JSON with sorted keys: the same set-up always gives the same text."""
+    return json.dumps(_plain(set_up), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+
+
+def from_document(document: str) -> SetUp:
+    """Return the set-up that `to_document` wrote; keys added since take their defaults."""
+    made: SetUp = _made(SetUp, json.loads(document))
+    return made
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        named = ((f.name, getattr(value, f.name)) for f in dataclasses.fields(value))
+        return {name: _plain(inner) for name, inner in named if inner is not None}
+    if isinstance(value, Mapping):
+        return {key: _plain(inner) for key, inner in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, Decimal):
+        return str(value)
+    return value.value if isinstance(value, Enum) else value
+
+
+def _made(wanted: Any, plain: Any) -> Any:
+    if isinstance(wanted, types.UnionType):
+        if plain is None:
+            return None
+        (wanted,) = (arm for arm in typing.get_args(wanted) if arm is not type(None))
+    origin, arms = typing.get_origin(wanted), typing.get_args(wanted)
+    if origin is tuple:
+        kinds = [arms[0]] * len(plain) if arms[-1] is Ellipsis else arms
+        return tuple(_made(kind, inner) for kind, inner in zip(kinds, plain, strict=True))
+    if origin is Mapping:
+        return {key: _made(arms[1], inner) for key, inner in plain.items()}
+    if dataclasses.is_dataclass(wanted):
+        hints = _hints(wanted)
+        return wanted(**{key: _made(hints[key], inner) for key, inner in plain.items()})
+    return wanted(plain)
+
+
+@cache
+def _hints(kind: Any) -> dict[str, Any]:
+    return typing.get_type_hints(kind)
