@@ -160,6 +160,17 @@ class CharacteristicEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LinkEntry:
+    """A link and the decoder on it; settings as JSON text, so that raw bytes can be decoded again later."""
+
+    name: str
+    kind: str
+    settings: str
+    decoder: str
+    decoder_settings: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SetUp:
     """Everything that decides what a frame becomes."""
 
@@ -167,6 +178,7 @@ class SetUp:
     zone: str
     lot_checks: bool = True
     """Lots open and close with a check."""
+    links: Mapping[str, LinkEntry] = field(default_factory=dict)
     gauges: Mapping[str, GaugeEntry] = field(default_factory=dict)
     masters: Mapping[str, MasterEntry] = field(default_factory=dict)
     thermometers: Mapping[str, ThermometerEntry] = field(default_factory=dict)
