@@ -1,0 +1,1 @@
+"""Moves data and time and decides nothing: intake, delivery, supervision, health."""
