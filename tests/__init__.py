@@ -1,0 +1,1 @@
+"""The promises gaugepost keeps, one test each, and the tools to attack them with."""
