@@ -1,0 +1,1 @@
+"""What the house looks like, held by tests rather than by good will."""
