@@ -69,9 +69,13 @@ def parse_number(text: str) -> Decimal:
         ValueRefused: the text is anything else, or has more than `MAX_DIGITS` digits.
     """
     if not _NUMBER.fullmatch(text):
-        raise ValueRefused(f"{text!r} is not a plain number", hint="write digits with at most one point, as 40.0012")
+        raise ValueRefused(
+            f"{text!r} is not a plain number", hint="write digits with at most one point, as 40.0012"
+        )
     if sum(c.isdigit() for c in text) > MAX_DIGITS:
-        raise ValueRefused(f"{text[:30]!r} has more than {MAX_DIGITS} digits", hint="write the digits that are known")
+        raise ValueRefused(
+            f"{text[:30]!r} has more than {MAX_DIGITS} digits", hint="write the digits that are known"
+        )
     return Decimal(text)
 
 
@@ -120,7 +124,10 @@ def parse_length(text: str) -> Length:
         raise ValueRefused(f"{text!r} is not a length", hint='write a number and its unit, as "40.0012 mm"')
     unit_text = stripped[found.end() :].strip()
     if not unit_text:
-        raise ValueRefused(f"{text!r} has no unit", hint=f'write the unit too, as "{found.group()} mm" or "{found.group()} in"')
+        raise ValueRefused(
+            f"{text!r} has no unit",
+            hint=f'write the unit too, as "{found.group()} mm" or "{found.group()} in"',
+        )
     return Length(parse_number(found.group()), parse_unit(unit_text))
 
 
@@ -169,14 +176,15 @@ def exact_text(value: Decimal) -> str:
 def shown(value: Decimal, step: Decimal, *limits: Decimal | None) -> str:
     """Return `value` rounded once to `step`, with more digits where that would hide on which side of a limit it is.
 
-    A value that exceeds a limit by less than the display can show must not look equal to it.
+    A value that exceeds a limit by less than the display can show must not look equal to it, nor inside it where the
+    limit has digits of its own below `step` (a limit in mm, shown in inches).
     """
+    apart = [limit for limit in limits if limit is not None and limit != value]
+    finest = min(part.as_tuple().exponent for part in (value, *apart))  # type: ignore[type-var]
     rounded = round_to(value, step)
-    finest = value.as_tuple().exponent
-    assert isinstance(finest, int)
-    while any(limit is not None and value != limit and rounded == limit for limit in limits):
+    while any(rounded == round_to(limit, step) or (rounded > limit) != (value > limit) for limit in apart):
         step = step.scaleb(-1)
-        if step.adjusted() < finest:
+        if step.adjusted() < finest:  # type: ignore[operator]
             return exact_text(value)
         rounded = round_to(value, step)
     return exact_text(rounded)
@@ -193,10 +201,14 @@ def parse_temperature_c(text: str) -> Decimal:
     """
     found = _TEMPERATURE.fullmatch(text.strip())
     if not found or found.group(2) == "K":
-        raise ValueRefused(f"{text!r} is not a temperature", hint='write a number and its scale, as "21.4 °C" or "70.5 °F"')
+        raise ValueRefused(
+            f"{text!r} is not a temperature", hint='write a number and its scale, as "21.4 °C" or "70.5 °F"'
+        )
     value = parse_number(found.group(1))
     if found.group(2).endswith("F"):
-        value = round_to(CONTEXT.divide(CONTEXT.multiply(value - 32, Decimal(5)), Decimal(9)), Decimal("1E-6"))
+        value = round_to(
+            CONTEXT.divide(CONTEXT.multiply(value - 32, Decimal(5)), Decimal(9)), Decimal("1E-6")
+        )
     if value < Decimal("-273.15"):
         raise ValueRefused(f"{text!r} is below absolute zero", hint="check the sign and the scale")
     return value
@@ -210,5 +222,7 @@ def parse_difference_k(text: str) -> Decimal:
     """
     found = _TEMPERATURE.fullmatch(text.strip())
     if not found or found.group(2).endswith("F") or found.group(1).startswith("-"):
-        raise ValueRefused(f"{text!r} is not a difference of temperatures", hint='write it in kelvin, as "0.5 K"')
+        raise ValueRefused(
+            f"{text!r} is not a difference of temperatures", hint='write it in kelvin, as "0.5 K"'
+        )
     return parse_number(found.group(1))

@@ -48,7 +48,9 @@ class Kind(StrEnum):
     GAP = "gap"
 
 
-def _word(number: int, meaning: str, unit: str = "") -> Any:  # a field's default, and what the vocabulary page says
+def _word(
+    number: int, meaning: str, unit: str = ""
+) -> Any:  # a field's default, and what the vocabulary page says
     return dataclasses.field(default=None, metadata={"number": number, "meaning": meaning, "unit": unit})
 
 
@@ -64,7 +66,11 @@ class Record:
         metadata={"number": 2, "meaning": "wall time of arrival, UTC, to the millisecond", "unit": "RFC 3339"}
     )
     clock_ms: int = dataclasses.field(
-        metadata={"number": 3, "meaning": "time since the computer's start, counting through sleep", "unit": "ms"}
+        metadata={
+            "number": 3,
+            "meaning": "time since the computer's start, counting through sleep",
+            "unit": "ms",
+        }
     )
     gauge: str | None = _word(4, "the gauge's name in the station file")
     link: str | None = _word(5, "the link the frame came over")
@@ -85,7 +91,9 @@ class Record:
     verdict: str | None = _word(20, "undersize, in-limits, oversize, or not-judged")
     decision: str | None = _word(21, "accept, reject or undecided, by the named rule")
     rule: str | None = _word(22, "the decision rule")
-    conformity: str | None = _word(23, "conformity verified, nonconformity verified, or neither (ISO 14253-1)")
+    conformity: str | None = _word(
+        23, "conformity verified, nonconformity verified, or neither (ISO 14253-1)"
+    )
     probability: Decimal | None = _word(24, "probability that the true value is inside the limits")
     uncertainty_mm: Decimal | None = _word(25, "expanded uncertainty of value_mm", "mm")
     coverage_factor: Decimal | None = _word(26, "coverage factor of uncertainty_mm")
@@ -117,7 +125,9 @@ class Record:
     temperature_c: Decimal | None = _word(52, "what the thermometer showed", "°C")
     body: str | None = _word(53, "part, master, gauge or air")
     master_indications_mm: tuple[Decimal, ...] | None = _word(54, "mean indication on each master", "mm")
-    master_spans_mm: tuple[Decimal, ...] | None = _word(55, "each master's size over the gauge's growth, at 20 °C", "mm")
+    master_spans_mm: tuple[Decimal, ...] | None = _word(
+        55, "each master's size over the gauge's growth, at 20 °C", "mm"
+    )
     ends_mastering: bool | None = _word(56, "whether it makes the gauge's mastering check-due")
     program: str | None = _word(57, "version of gaugepost that wrote the record")
     first: int | None = _word(58, "first sequence of a range")
@@ -128,7 +138,14 @@ FIELDS: tuple[dataclasses.Field[Any], ...] = dataclasses.fields(Record)
 NUMBER_OF: dict[str, int] = {f.name: f.metadata["number"] for f in FIELDS}
 NAME_OF: dict[int, str] = {number: name for name, number in NUMBER_OF.items()}
 
-COLUMNS: tuple[str, ...] = ("kind", "id", "sequence", "station", *(f.name for f in FIELDS if f.name != "kind"), "hash")
+COLUMNS: tuple[str, ...] = (
+    "kind",
+    "id",
+    "sequence",
+    "station",
+    *(f.name for f in FIELDS if f.name != "kind"),
+    "hash",
+)
 """Every name a published record can have, in the order of CSV columns."""
 
 

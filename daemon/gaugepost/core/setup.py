@@ -221,7 +221,7 @@ def _made(wanted: Any, plain: Any) -> Any:
         return tuple(_made(kind, inner) for kind, inner in zip(kinds, plain, strict=True))
     if origin is Mapping:
         return {key: _made(arms[1], inner) for key, inner in plain.items()}
-    if dataclasses.is_dataclass(wanted):
+    if isinstance(wanted, type) and dataclasses.is_dataclass(wanted):
         hints = _hints(wanted)
         return wanted(**{key: _made(hints[key], inner) for key, inner in plain.items()})
     return wanted(plain)

@@ -1,0 +1,281 @@
+"""The state that a record leads to. Total over every record that was ever written; it decides nothing."""
+
+from __future__ import annotations
+
+import decimal
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from types import MappingProxyType
+
+from gaugepost.core.bench.combining import joined
+from gaugepost.core.bench.state import (
+    NOT_CHECKED,
+    GaugeState,
+    Mastered,
+    Procedure,
+    Shown,
+    Sourced,
+    State,
+)
+from gaugepost.core.indication import Moment
+from gaugepost.core.mastering import Line
+from gaugepost.core.quantity import CONTEXT, Unit, parse_number, step_of, to_mm
+from gaugepost.core.record import Kind, Record
+from gaugepost.core.setup import Combine, SetUp, from_document
+
+LOT_CHANGED = "the lot changed: check before measuring on"
+SET_UP_EDITED = "the station file's entry for the gauge, its master or its temperatures was edited"
+WALL_WENT_BACK = "the wall clock went back across a start of the computer"
+
+
+def apply(state: State, record: Record) -> State:
+    """Return the state after `record`, which is the next one in the journal."""
+    with decimal.localcontext(CONTEXT):
+        boot = record.boot or (state.now.boot if state.now else "")
+        moved = replace(
+            state,
+            sequence=state.sequence + 1,
+            now=Moment(record.measured_at, record.clock_ms, boot),
+        )
+        step = _STEPS.get(record.kind)
+        return step(moved, record) if step else moved
+
+
+def _with(state: State, gauge: str, known: GaugeState) -> State:
+    return replace(state, gauges={**state.gauges, gauge: known})
+
+
+def _made_due(state: State, gauges: Mapping[str, str]) -> State:
+    changed = dict(state.gauges)
+    for name, reason in gauges.items():
+        known = changed[name]
+        if known.mastered is not None and reason not in known.due:
+            changed[name] = replace(known, due=(*known.due, reason))
+    return replace(state, gauges=changed)
+
+
+def _start(state: State, record: Record) -> State:
+    gauges = {name: replace(known, last_raw=b"") for name, known in state.gauges.items()}
+    state = replace(state, links=frozenset(), gauges=gauges)
+    if record.ends_mastering:
+        return _made_due(state, dict.fromkeys(state.gauges, WALL_WENT_BACK))
+    return state
+
+
+def _set_up(state: State, record: Record) -> State:
+    assert record.document is not None
+    old, new = state.set_up, from_document(record.document)
+    routes = {(g.link, g.channel): g.name for g in new.gauges.values()}
+    routes |= {(t.link, t.channel): t.name for t in new.thermometers.values()}
+    gauges = {name: replace(state.gauges.get(name, GaugeState()), procedure=None) for name in new.gauges}
+    for name, known in gauges.items():
+        serves = new.characteristics.get(known.characteristic or "")
+        if known.characteristic and (serves is None or name not in serves.gauges):
+            gauges[name] = replace(known, characteristic=None)
+    state = replace(
+        state,
+        set_up=new,
+        set_up_sequence=state.sequence,
+        routes=MappingProxyType(routes),
+        gauges=gauges,
+        groups={},
+    )
+    return _made_due(state, {name: SET_UP_EDITED for name in gauges if _edited(old, new, name, gauges[name])})
+
+
+def _edited(old: SetUp, new: SetUp, gauge: str, known: GaugeState) -> bool:
+    masters = known.mastered.masters if known.mastered else ()
+    return (
+        old.gauges.get(gauge) != new.gauges[gauge]
+        or old.declared != new.declared
+        or old.thermometers != new.thermometers
+        or any(old.masters.get(name) != new.masters.get(name) for name in masters)
+    )
+
+
+def _link(state: State, record: Record) -> State:
+    assert record.link is not None
+    if record.code == "connected":
+        return replace(state, links=state.links | {record.link})
+    lost = {
+        name: f"the link {record.link} was lost"
+        for name, g in state.set_up.gauges.items()
+        if g.link == record.link
+    }
+    state = _made_due(replace(state, links=state.links - {record.link}), lost)
+    gauges = {
+        name: replace(known, procedure=None) if name in lost else known
+        for name, known in state.gauges.items()
+    }
+    return replace(state, gauges=gauges)
+
+
+def _tags(state: State, record: Record) -> State:
+    lot_changed = record.lot != state.lot
+    state = replace(
+        state, operator=record.operator, lot=record.lot, piece=record.piece, position=record.position
+    )
+    entry = state.set_up.characteristics.get(record.characteristic or "")
+    if entry is not None:
+        chosen = {name: replace(state.gauges[name], characteristic=entry.name) for name in entry.gauges}
+        state = replace(state, gauges={**state.gauges, **chosen})
+    if lot_changed and state.set_up.lot_checks:
+        used = {name: LOT_CHANGED for name, known in state.gauges.items() if known.readings}
+        return _made_due(state, used)
+    return state
+
+
+def _temperature(state: State, record: Record) -> State:
+    assert record.thermometer is not None and record.temperature_c is not None and state.now is not None
+    shown = Shown(record.temperature_c, state.now)
+    return replace(state, temperatures={**state.temperatures, record.thermometer: shown})
+
+
+def _said(state: State, record: Record) -> State:
+    """A condition or a report: it may end the mastering."""
+    if record.ends_mastering and record.gauge is not None and record.gauge in state.gauges:
+        return _made_due(state, {record.gauge: record.text or record.code or "reported"})
+    return state
+
+
+def _begun(state: State, record: Record) -> State:
+    assert record.gauge is not None and record.master is not None and record.count is not None
+    procedure = Procedure(
+        begun=state.sequence,
+        masters=tuple(record.master.split("+")),
+        wanted=record.count,
+        is_check=record.kind is Kind.CHECK_BEGUN,
+        movement={"larger": 1, "smaller": -1}.get(record.code or "", 0),
+        operator=record.operator,
+    )
+    return _with(state, record.gauge, replace(state.gauges[record.gauge], procedure=procedure))
+
+
+def _master_reading(state: State, record: Record) -> State:
+    assert record.gauge is not None and record.indication is not None and record.indication_unit is not None
+    known = state.gauges[record.gauge]
+    assert known.procedure is not None
+    digits, unit = parse_number(record.indication), Unit(record.indication_unit)
+    procedure = replace(
+        known.procedure,
+        taken_mm=(*known.procedure.taken_mm, to_mm(digits, unit)),
+        units=known.procedure.units | {(unit, step_of(digits))},
+        members=(*known.procedure.members, state.sequence),
+    )
+    return _with(state, record.gauge, _heard(replace(known, procedure=procedure), record))
+
+
+def _heard(known: GaugeState, record: Record) -> GaugeState:
+    return replace(known, last_raw=record.raw or b"", last_clock_ms=record.clock_ms)
+
+
+def _mastering(state: State, record: Record) -> State:
+    assert record.gauge is not None and record.master is not None and record.master_indications_mm is not None
+    known = state.gauges[record.gauge]
+    if record.code != "accepted":
+        refused = replace(known, procedure=None)
+        return _made_due(
+            _with(state, record.gauge, refused), {record.gauge: "the last mastering was refused"}
+        )
+    assert known.procedure is not None
+    masters = tuple(record.master.split("+"))
+    sense = state.set_up.gauges[record.gauge].sense
+    sizes = tuple(state.set_up.masters[name].size_mm for name in masters)
+    (unit, resolution), *_ = known.procedure.units
+    mastered = Mastered(
+        sequence=state.sequence,
+        masters=masters,
+        cold=Line(record.master_indications_mm, sizes, sense),
+        warm=Line(record.master_indications_mm, record.master_spans_mm, sense)
+        if record.master_spans_mm
+        else None,
+        gauge_c=record.gauge_temperature_c,
+        master=_sourced(record),
+        unit=unit,
+        resolution=resolution,
+    )
+    return _with(
+        state,
+        record.gauge,
+        replace(known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None),
+    )
+
+
+def _sourced(record: Record) -> Sourced | None:
+    if record.master_temperature_c is None or record.master_temperature_source is None:
+        return None
+    return Sourced(record.master_temperature_c, record.master_temperature_source)
+
+
+def _check(state: State, record: Record) -> State:
+    assert record.gauge is not None
+    known = state.gauges[record.gauge]
+    assert known.procedure is not None and known.mastered is not None
+    if record.code != "passed":
+        failed = replace(known, procedure=None)
+        return _made_due(_with(state, record.gauge, failed), {record.gauge: "the last check failed"})
+    (unit, resolution), *_ = known.procedure.units
+    passed = replace(
+        known,
+        mastered=replace(known.mastered, unit=unit, resolution=resolution),
+        due=(),
+        checked=state.now,
+        checked_sequence=state.sequence,
+        checked_c=record.gauge_temperature_c,
+        readings=0,
+        first_reading=None,
+        procedure=None,
+    )
+    return _with(state, record.gauge, passed)
+
+
+def _abandoned(state: State, record: Record) -> State:
+    assert record.gauge is not None
+    state = _with(state, record.gauge, replace(state.gauges[record.gauge], procedure=None))
+    return _said(state, record)
+
+
+def _reading(state: State, record: Record) -> State:
+    assert record.gauge is not None
+    known = _heard(state.gauges[record.gauge], record)
+    known = replace(known, readings=known.readings + 1, first_reading=known.first_reading or state.sequence)
+    state = _with(state, record.gauge, known)
+    if record.ends_mastering:
+        state = _made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
+    if record.characteristic is None:
+        return state
+    key = (record.lot, record.piece, record.characteristic, record.position)
+    state = replace(state, counts=state.counts.one_more(key) if record.piece is not None else state.counts)
+    entry = state.set_up.characteristics[record.characteristic]
+    if entry.combine is not Combine.EACH and record.verdict is None:
+        group = joined(state.groups.get(entry.name), entry, record, state.sequence)
+        return replace(state, groups={**state.groups, entry.name: group})
+    return state
+
+
+def _result(state: State, record: Record) -> State:
+    assert record.characteristic is not None
+    groups = {name: group for name, group in state.groups.items() if name != record.characteristic}
+    counts = state.counts
+    if record.piece is not None:
+        counts = counts.one_more((record.lot, record.piece, record.characteristic, None, "result"))
+    return replace(state, groups=groups, counts=counts)
+
+
+_STEPS: dict[Kind, Callable[[State, Record], State]] = {
+    Kind.START: _start,
+    Kind.SET_UP: _set_up,
+    Kind.LINK: _link,
+    Kind.TAGS: _tags,
+    Kind.TEMPERATURE: _temperature,
+    Kind.CONDITION: _said,
+    Kind.REPORT: _said,
+    Kind.MASTERING_BEGUN: _begun,
+    Kind.CHECK_BEGUN: _begun,
+    Kind.MASTER_READING: _master_reading,
+    Kind.MASTERING: _mastering,
+    Kind.CHECK: _check,
+    Kind.ABANDONED: _abandoned,
+    Kind.READING: _reading,
+    Kind.RESULT: _result,
+}

@@ -1,0 +1,157 @@
+"""What can happen at a station: frames, links coming and going, and what people command."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from gaugepost.core.indication import Decoded
+from gaugepost.core.record import Record
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The service starts to listen."""
+
+    program: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """The service ends in good order."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetUpLoaded:
+    """The station file was read and resolved to `document`."""
+
+    document: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """A link was connected."""
+
+    link: str
+    description: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """A link that was connected is lost."""
+
+    link: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A decoder's answer came over a link."""
+
+    link: str
+    decoded: Decoded
+
+
+@dataclass(frozen=True, slots=True)
+class MoreBadFrames:
+    """Bad frames beyond those that were kept one by one."""
+
+    link: str
+    channel: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetTags:
+    """A person says what is in hand. Keys: operator, lot, piece, position, characteristic; None clears."""
+
+    changes: Mapping[str, str | None]
+
+
+@dataclass(frozen=True, slots=True)
+class BeginMastering:
+    """A person is about to read one master or two with a gauge.
+
+    `serials` are the serial numbers read off the masters, in the same order. `movement` is "larger" or "smaller" where
+    one more reading with a known movement proves the sense.
+    """
+
+    gauge: str
+    masters: tuple[str, ...]
+    serials: tuple[str, ...] = ()
+    readings: int | None = None
+    movement: str | None = None
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BeginCheck:
+    """A person is about to measure a master as if it were a part."""
+
+    gauge: str
+    master: str
+    serial: str | None = None
+    readings: int | None = None
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Abandon:
+    """A person gives up the mastering or check that is going on."""
+
+    gauge: str
+    reason: str = ""
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A person says that something was done to a gauge: see `REPORTS`."""
+
+    gauge: str
+    what: str
+    note: str = ""
+    operator: str | None = None
+
+
+REPORTS: dict[str, str] = {
+    "knock": "the gauge was knocked or dropped",
+    "contacts": "the contacts were changed",
+    "extension": "an extension was fitted or taken off",
+    "preset": "the gauge's preset was changed",
+    "battery": "the battery was changed",
+    "repair": "the gauge was repaired or adjusted",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingResumed:
+    """The journal takes records again after it did not: `dropped` events could not be held meanwhile."""
+
+    since_utc_ms: int
+    reason: str
+    held: int
+    dropped: int
+
+
+Command = SetTags | BeginMastering | BeginCheck | Abandon | Report
+Event = (
+    Started | Stopped | SetUpLoaded | LinkUp | LinkDown | Arrived | MoreBadFrames | RecordingResumed | Command
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What whoever caused the event is told, once its records are on disk."""
+
+    accepted: bool
+    text: str
+    hint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What an event leads to: records in the order they happen, and a reply."""
+
+    records: tuple[Record, ...] = ()
+    reply: Reply = Reply(accepted=True, text="")

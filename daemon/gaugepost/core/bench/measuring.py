@@ -1,0 +1,202 @@
+"""A gauge's indication becomes a reading: corrected, tied to what is in hand, and judged or not, with the reasons."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from functools import lru_cache
+from typing import Any
+
+from gaugepost.core.bench.combining import attempt_of, combined, joined, missing, place_of
+from gaugepost.core.bench.standing import (
+    changed_display,
+    out_of_range,
+    outside_band,
+    standing,
+    unit_of,
+)
+from gaugepost.core.bench.state import Mastered, State
+from gaugepost.core.bench.temperatures import expansion_of, temperature_of
+from gaugepost.core.indication import Indication, Moment
+from gaugepost.core.mastering import Correction, Temperatures, correct
+from gaugepost.core.quantity import Unit, exact_text, from_mm, round_to, to_mm
+from gaugepost.core.record import DERIVATION, Kind, Record
+from gaugepost.core.setup import Body, CharacteristicEntry, Combine, Display
+from gaugepost.core.verdict import SIMPLE_ACCEPTANCE, Verdict, decide_simple, deviation, judge
+
+NO_CHARACTERISTIC = "no characteristic is selected for this gauge"
+
+FINEST: dict[Unit, Decimal] = {
+    Unit.MM: Decimal("1E-9"),
+    Unit.INCH: Decimal("1E-11"),
+    Unit.MICROMETRE: Decimal("1E-6"),
+    Unit.MICROINCH: Decimal("1E-5"),
+}
+"""Step that a value is published to in the drawing's unit: finer than 1e-9 mm, so that no two values look alike."""
+
+
+def measure(state: State, gauge: str, link: str, indication: Indication, now: Moment) -> tuple[Record, ...]:
+    """Return the reading that an indication makes, and the result where it completes one."""
+    entry, known = state.set_up.gauges[gauge], state.gauges[gauge]
+    unit, wrong = unit_of(state, gauge, indication)
+    fields: dict[str, Any] = {"link": link, "raw": indication.raw, "indication": exact_text(indication.value)}
+    ends: tuple[str, ...] = wrong
+    reasons: list[str] = list(wrong)
+    value: Decimal | None = None
+    characteristic = characteristic_of(state, gauge)
+    if unit is not None:
+        shown_mm = to_mm(indication.value, unit)
+        ends += changed_display(state, gauge, indication, unit)
+        gauge_at = temperature_of(state, Body.GAUGE, gauge, now)
+        ends += outside_band(state, gauge, gauge_at.celsius if gauge_at else None)
+        reasons = [*ends]
+        if known.mastered is not None:
+            corrected = _corrected(state, gauge, known.mastered, characteristic, shown_mm, now, fields)
+            value = corrected.value_mm
+            fields["master_correction_mm"] = corrected.master_mm
+            fields["thermal_correction_mm"] = corrected.thermal_mm
+            fields["master"], fields["mastering"] = "+".join(known.mastered.masters), known.mastered.sequence
+        elif entry.display is Display.ABSOLUTE:
+            value = shown_mm
+        reasons += out_of_range(state, gauge, shown_mm, value)
+    reasons += [reason for reason in standing(state, gauge, now) if reason not in reasons]
+    reasons += _unserved(characteristic, known.mastered)
+    position = place_of(state, characteristic) if characteristic else state.position
+    if characteristic and characteristic.positions and position not in characteristic.positions:
+        reasons.append(
+            f"{position} is not a place of {characteristic.name}: {', '.join(characteristic.positions)}"
+        )
+    is_member = characteristic is not None and characteristic.combine is not Combine.EACH
+    reading = Record(
+        kind=Kind.READING,
+        measured_at=now.utc_ms,
+        clock_ms=now.clock_ms,
+        gauge=gauge,
+        characteristic=characteristic.name if characteristic else None,
+        position=position,
+        lot=state.lot,
+        piece=state.piece,
+        attempt=attempt_of(state, characteristic, position) if characteristic else None,
+        operator=state.operator,
+        indication_unit=unit,
+        ends_mastering=True if ends and known.mastered is not None else None,
+        set_up=state.set_up_sequence,
+        derivation=DERIVATION,
+        **fields,
+        **judged(characteristic, value, tuple(reasons), is_member=is_member),
+    )
+    if characteristic is None or reading.verdict is not None or value is None:
+        return (reading,)
+    return (reading, *_completed(state, characteristic, reading))
+
+
+def characteristic_of(state: State, gauge: str) -> CharacteristicEntry | None:
+    """Return what the gauge measures now: as selected, or the only one that it serves."""
+    characteristics = state.set_up.characteristics
+    chosen = state.gauges[gauge].characteristic
+    if chosen is not None:
+        return characteristics[chosen]
+    serving = [entry for entry in characteristics.values() if gauge in entry.gauges]
+    return serving[0] if len(serving) == 1 else None
+
+
+def _corrected(
+    state: State,
+    gauge: str,
+    mastered: Mastered,
+    characteristic: CharacteristicEntry | None,
+    shown_mm: Decimal,
+    now: Moment,
+    fields: dict[str, Any],
+) -> Correction:
+    part = temperature_of(state, Body.PART, gauge, now)
+    gauge_at = temperature_of(state, Body.GAUGE, gauge, now)
+    for body, sourced in (("part", part), ("gauge", gauge_at), ("master", mastered.master)):
+        if sourced is not None:
+            fields[f"{body}_temperature_c"], fields[f"{body}_temperature_source"] = (
+                sourced.celsius,
+                sourced.source,
+            )
+    expansion = expansion_of(state.set_up.gauges[gauge])
+    coefficient = characteristic.coefficient if characteristic else None
+    temperatures = None
+    if part and gauge_at and expansion and coefficient is not None and mastered.gauge_c is not None:
+        temperatures = Temperatures(expansion, gauge_at.celsius, mastered.gauge_c, coefficient, part.celsius)
+    return correct(shown_mm, mastered.cold, mastered.warm, temperatures)
+
+
+def _unserved(characteristic: CharacteristicEntry | None, mastered: Mastered | None) -> tuple[str, ...]:
+    if characteristic is None or mastered is None or not characteristic.masters:
+        return ()
+    strangers = [name for name in mastered.masters if name not in characteristic.masters]
+    return (
+        (f"mastered on {'+'.join(strangers)}, which does not serve {characteristic.name}",)
+        if strangers
+        else ()
+    )
+
+
+def judged(
+    characteristic: CharacteristicEntry | None,
+    value_mm: Decimal | None,
+    reasons: tuple[str, ...],
+    *,
+    is_member: bool,
+) -> dict[str, Any]:
+    """Return the fields that say what a value is worth: value, limits, deviation, verdict, decision, reasons.
+
+    A member of a group that is combined later has no verdict of its own, unless something is wrong with it.
+    """
+    fields: dict[str, Any] = {"value_mm": value_mm}
+    if characteristic is None:
+        return fields | {"verdict": Verdict.NOT_JUDGED, "reasons": (*reasons, NO_CHARACTERISTIC)}
+    unit, step = characteristic.unit, characteristic.step
+    fields["unit"] = unit
+    fields["lower"] = in_unit(characteristic.lower_mm, unit, step)
+    fields["upper"] = in_unit(characteristic.upper_mm, unit, step)
+    if value_mm is not None:
+        away = deviation(
+            value_mm, characteristic.nominal_mm, characteristic.lower_mm, characteristic.upper_mm
+        )
+        fields["value"], fields["deviation"] = in_unit(value_mm, unit, step), in_unit(away, unit, step)
+    if reasons or value_mm is None:
+        return fields | {"verdict": Verdict.NOT_JUDGED, "reasons": reasons}
+    if is_member:
+        return fields
+    verdict = judge(value_mm, characteristic.lower_mm, characteristic.upper_mm)
+    return fields | {"verdict": verdict, "decision": decide_simple(verdict), "rule": SIMPLE_ACCEPTANCE}
+
+
+@lru_cache(maxsize=4096)
+def in_unit(value_mm: Decimal | None, unit: Unit, step: Decimal) -> Decimal | None:
+    """Return a value in the drawing's unit, finer than 1e-9 mm, with at least the digits of `step`."""
+    if value_mm is None:
+        return None
+    value = round_to(from_mm(value_mm, unit), FINEST[unit]).normalize()
+    return value if value.as_tuple().exponent <= step.as_tuple().exponent else value.quantize(step)  # type: ignore[operator]
+
+
+def _completed(state: State, entry: CharacteristicEntry, reading: Record) -> tuple[Record, ...]:
+    group = joined(state.groups.get(entry.name), entry, reading, state.sequence + 1)
+    if missing(group, entry):
+        return ()
+    value, members = combined(group, entry)
+    return (
+        Record(
+            kind=Kind.RESULT,
+            measured_at=reading.measured_at,
+            clock_ms=reading.clock_ms,
+            gauge=reading.gauge,
+            characteristic=entry.name,
+            lot=reading.lot,
+            piece=reading.piece,
+            attempt=reading.attempt,
+            operator=reading.operator,
+            master=reading.master,
+            mastering=reading.mastering,
+            members=members,
+            set_up=reading.set_up,
+            derivation=DERIVATION,
+            text=f"{entry.combine} of {len(members)}",
+            **judged(entry, value, (), is_member=False),
+        ),
+    )

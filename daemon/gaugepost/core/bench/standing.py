@@ -1,0 +1,97 @@
+"""Whether a gauge's mastering counts: the reasons why it does not, in words."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from gaugepost.core.bench.state import State, elapsed_ms
+from gaugepost.core.indication import Indication, Moment
+from gaugepost.core.quantity import Unit
+
+NOT_MASTERED = "not mastered"
+
+
+def standing(state: State, gauge: str, now: Moment) -> tuple[str, ...]:
+    """Return why the gauge's readings get no verdict at `now`; empty where they do.
+
+    What ends a mastering: everything in `GaugeState.due`, its time and its count, and a due date that has passed.
+    """
+    entry, known = state.set_up.gauges[gauge], state.gauges[gauge]
+    reasons: list[str] = []
+    if known.mastered is None:
+        reasons.append(NOT_MASTERED)
+    reasons.extend(known.due)
+    if known.checked is not None:
+        age = elapsed_ms(now, known.checked)
+        if age is None:
+            reasons.append("the clock went back since the last check")
+        elif entry.valid_for_ms is not None and age > entry.valid_for_ms:
+            reasons.append(f"last checked more than {span_text(entry.valid_for_ms)} ago")
+        if entry.valid_count is not None and known.readings >= entry.valid_count:
+            reasons.append(f"{known.readings} readings since the last check")
+    if entry.due_utc_ms is not None and now.utc_ms > entry.due_utc_ms:
+        reasons.append("the gauge's calibration is overdue")
+    for name in known.mastered.masters if known.mastered else ():
+        if master_overdue(state, name, now):
+            reasons.append(f"the calibration of {name} is overdue")
+    return tuple(reasons)
+
+
+def master_overdue(state: State, master: str, now: Moment) -> bool:
+    """Whether the master's due date has passed."""
+    entry = state.set_up.masters.get(master)
+    return entry is not None and entry.due_utc_ms is not None and now.utc_ms > entry.due_utc_ms
+
+
+def changed_display(state: State, gauge: str, indication: Indication, unit: Unit) -> tuple[str, ...]:
+    """Return how this indication differs in unit or resolution from those that the gauge was mastered with."""
+    mastered = state.gauges[gauge].mastered
+    if mastered is None:
+        return ()
+    changes = []
+    if unit is not mastered.unit:
+        changes.append(f"the unit changed from {mastered.unit} to {unit}")
+    elif indication.resolution != mastered.resolution:
+        changes.append(f"the resolution changed from {mastered.resolution} to {indication.resolution} {unit}")
+    return tuple(changes)
+
+
+def outside_band(state: State, gauge: str, gauge_c: Decimal | None) -> tuple[str, ...]:
+    """Return whether the gauge is further from its temperature at the last check than its band allows."""
+    band, checked_c = state.set_up.gauges[gauge].valid_band_k, state.gauges[gauge].checked_c
+    if band is None or checked_c is None or gauge_c is None or abs(gauge_c - checked_c) <= band:
+        return ()
+    return (f"the gauge is at {gauge_c} °C and was checked at {checked_c} °C, more than {band} K apart",)
+
+
+def out_of_range(state: State, gauge: str, shown_mm: Decimal, value_mm: Decimal | None) -> tuple[str, ...]:
+    """Return which of the gauge's ranges the indication or the value leaves."""
+    entry = state.set_up.gauges[gauge]
+    reasons = []
+    if entry.indication_range_mm is not None:
+        low, high = entry.indication_range_mm
+        if not low <= shown_mm <= high:
+            reasons.append(f"the indication is outside the gauge's range of {low} to {high} mm")
+    if entry.size_range_mm is not None and value_mm is not None:
+        low, high = entry.size_range_mm
+        if not low <= value_mm <= high:
+            reasons.append(f"the size is outside the gauge's range of {low} to {high} mm")
+    return tuple(reasons)
+
+
+def unit_of(state: State, gauge: str, indication: Indication) -> tuple[Unit | None, tuple[str, ...]]:
+    """Return the unit that an indication stands for, and what is wrong about it."""
+    declared = state.set_up.gauges[gauge].unit
+    if indication.unit is None and declared is None:
+        return None, ('the frame names no unit, and the station file says "as sent"',)
+    if indication.unit is not None and declared is not None and indication.unit is not declared:
+        return indication.unit, (f"sent in {indication.unit}, but the station file says {declared}",)
+    return indication.unit or declared, ()
+
+
+def span_text(ms: int) -> str:
+    """Return a time in the largest unit that says it in whole numbers: 28800000 gives "8 h"."""
+    for size, name in ((86_400_000, "d"), (3_600_000, "h"), (60_000, "min"), (1000, "s")):
+        if ms >= size and ms % size == 0:
+            return f"{ms // size} {name}"
+    return f"{ms} ms"

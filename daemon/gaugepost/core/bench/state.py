@@ -1,0 +1,149 @@
+"""What the bench knows at one point of the journal. Frozen: a record leads to another state."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Self
+
+from gaugepost.core.indication import Moment
+from gaugepost.core.mastering import Line
+from gaugepost.core.quantity import Unit
+from gaugepost.core.setup import SetUp
+
+NOT_CHECKED = "mastered, not yet checked"
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A temperature that a thermometer showed, and when."""
+
+    celsius: Decimal
+    at: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Sourced:
+    """A body's temperature in °C and where it comes from: measured, declared or assumed."""
+
+    celsius: Decimal
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mastered:
+    """The mastering in force for a gauge."""
+
+    sequence: int
+    masters: tuple[str, ...]
+    cold: Line
+    warm: Line | None
+    gauge_c: Decimal | None
+    master: Sourced | None
+    unit: Unit
+    resolution: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """A mastering or a check that is going on: what is still to be read, and what was."""
+
+    begun: int
+    masters: tuple[str, ...]
+    wanted: int
+    is_check: bool
+    movement: int = 0
+    operator: str | None = None
+    taken_mm: tuple[Decimal, ...] = ()
+    units: frozenset[tuple[Unit, Decimal]] = frozenset()
+    members: tuple[int, ...] = ()
+
+    @property
+    def total(self) -> int:
+        """How many readings it takes in all."""
+        return self.wanted * len(self.masters) + (1 if self.movement else 0)
+
+    @property
+    def master_now(self) -> str:
+        """The master whose reading comes next."""
+        return self.masters[min(len(self.taken_mm) // self.wanted, len(self.masters) - 1)]
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeState:
+    """What is known of one gauge."""
+
+    mastered: Mastered | None = None
+    due: tuple[str, ...] = ()
+    """Why verdicts wait for a check; one that passes clears them."""
+    checked: Moment | None = None
+    checked_sequence: int | None = None
+    checked_c: Decimal | None = None
+    readings: int = 0
+    """Readings since the last good check."""
+    first_reading: int | None = None
+    last_raw: bytes = b""
+    last_clock_ms: int = 0
+    procedure: Procedure | None = None
+    characteristic: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Readings that wait to be combined into one result: by place, the sequence and value of each."""
+
+    lot: str | None
+    piece: str | None
+    places: Mapping[str, tuple[tuple[int, Decimal], ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How often each place was measured. Split into small maps, so that one more costs the copy of one of them."""
+
+    shards: tuple[Mapping[tuple[str | None, ...], int], ...] = ({},) * 256
+
+    def of(self, key: tuple[str | None, ...]) -> int:
+        """Return the count of `key`, 0 where it was never counted."""
+        return self.shards[hash(key) % len(self.shards)].get(key, 0)
+
+    def one_more(self, key: tuple[str | None, ...]) -> Self:
+        """Return counts in which `key` has one more."""
+        at = hash(key) % len(self.shards)
+        shard = {**self.shards[at], key: self.of(key) + 1}
+        return type(self)((*self.shards[:at], shard, *self.shards[at + 1 :]))
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The bench after the record with number `sequence`."""
+
+    sequence: int = 0
+    now: Moment | None = None
+    """When the last record was made."""
+    set_up: SetUp = field(default_factory=lambda: SetUp(station="", zone="UTC"))
+    set_up_sequence: int | None = None
+    routes: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    """Link and channel to the gauge or thermometer on it."""
+    links: frozenset[str] = frozenset()
+    """Links that are connected."""
+    gauges: Mapping[str, GaugeState] = field(default_factory=dict)
+    temperatures: Mapping[str, Shown] = field(default_factory=dict)
+    operator: str | None = None
+    lot: str | None = None
+    piece: str | None = None
+    position: str | None = None
+    counts: Counts = Counts()
+    groups: Mapping[str, Group] = field(default_factory=dict)
+
+
+def elapsed_ms(now: Moment, then: Moment) -> int | None:
+    """Return the time from `then` to `now`, or None where it can't be known.
+
+    Within one boot by the clock that counts through sleep; across boots by wall time, unless that went backwards.
+    """
+    if now.boot == then.boot:
+        return now.clock_ms - then.clock_ms
+    across = now.utc_ms - then.utc_ms
+    return across if across >= 0 else None

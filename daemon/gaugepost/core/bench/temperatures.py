@@ -1,0 +1,47 @@
+"""Which temperature a body has: measured on it, declared for it, or assumed from the air around it."""
+
+from __future__ import annotations
+
+from gaugepost.core.bench.state import Sourced, State, elapsed_ms
+from gaugepost.core.indication import Moment
+from gaugepost.core.setup import Body, GaugeEntry, ThermometerEntry
+from gaugepost.core.thermal import Expansion
+
+MEASURED, DECLARED, ASSUMED = "measured", "declared", "assumed"
+
+
+def temperature_of(state: State, body: Body, gauge: str, now: Moment) -> Sourced | None:
+    """Return a body's temperature in °C with its source, or None where nothing fresh is known.
+
+    A thermometer on the body comes first (for a gauge, its own before one for all), then a declared temperature, then a
+    thermometer that is declared to stand in.
+    """
+    thermometers = state.set_up.thermometers.values()
+    on_body = [t for t in thermometers if t.body is body and t.gauge in (gauge, None)]
+    for thermometer in sorted(on_body, key=lambda t: t.gauge is None):
+        if (shown := _fresh(state, thermometer, now)) is not None:
+            return Sourced(shown.celsius, MEASURED)
+    for declared in state.set_up.declared:
+        if declared.body is body:
+            return Sourced(declared.celsius, DECLARED)
+    for thermometer in thermometers:
+        if body in thermometer.stands_in_for and (shown := _fresh(state, thermometer, now)) is not None:
+            return Sourced(shown.celsius, ASSUMED)
+    return None
+
+
+def _fresh(state: State, thermometer: ThermometerEntry, now: Moment) -> Sourced | None:
+    shown = state.temperatures.get(thermometer.name)
+    if shown is None:
+        return None
+    age = elapsed_ms(now, shown.at)
+    if age is None or age > thermometer.max_age_ms:
+        return None
+    return Sourced(shown.celsius, MEASURED)
+
+
+def expansion_of(gauge: GaugeEntry) -> Expansion | None:
+    """Return how the gauge answers to temperature, or None where the station file does not say."""
+    if gauge.coefficient is None and gauge.drift_mm_per_k is None:
+        return None
+    return Expansion(gauge.coefficient, gauge.drift_mm_per_k)
