@@ -1,0 +1,1 @@
+"""Commands that answer from their arguments alone: no station file, no journal, no daemon."""
