@@ -180,11 +180,11 @@ def shown(value: Decimal, step: Decimal, *limits: Decimal | None) -> str:
     limit has digits of its own below `step` (a limit in mm, shown in inches).
     """
     apart = [limit for limit in limits if limit is not None and limit != value]
-    finest = min(part.as_tuple().exponent for part in (value, *apart))  # type: ignore[type-var]
+    finest = min(step_of(part) for part in (value, *apart))
     rounded = round_to(value, step)
     while any(rounded == round_to(limit, step) or (rounded > limit) != (value > limit) for limit in apart):
         step = step.scaleb(-1)
-        if step.adjusted() < finest:  # type: ignore[operator]
+        if step < finest:
             return exact_text(value)
         rounded = round_to(value, step)
     return exact_text(rounded)
