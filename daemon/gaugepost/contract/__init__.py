@@ -10,6 +10,10 @@ from gaugepost.contract.adapters import (
     Refusal as Refusal,
     StationFacts as StationFacts,
 )
+from gaugepost.contract.text import (
+    cell as cell,
+    neutralised as neutralised,
+)
 from gaugepost.core.errors import (
     GaugepostError as GaugepostError,
     LinkLost as LinkLost,
@@ -32,6 +36,7 @@ from gaugepost.core.indication import (
 from gaugepost.core.quantity import (
     Unit as Unit,
     parse_number as parse_number,
+    parse_temperature_c as parse_temperature_c,
     parse_unit as parse_unit,
 )
 from gaugepost.core.record import (
