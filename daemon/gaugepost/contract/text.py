@@ -1,0 +1,34 @@
+"""Published values as text that a spreadsheet shows and never runs."""
+
+from __future__ import annotations
+
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.quantity import parse_number
+
+_STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+"""What makes a spreadsheet take a cell for a formula (OWASP, "CSV Injection"; from memory)."""
+
+
+def neutralised(text: str) -> str:
+    """Return `text`, with an apostrophe before it where a spreadsheet would take it for a formula.
+
+    A plain number (-0.003, +40.0123) is left alone: it is what the cell is for.
+    """
+    if not text.startswith(_STARTS_A_FORMULA):
+        return text
+    try:
+        parse_number(text)
+    except ValueRefused:
+        return "'" + text
+    return text
+
+
+def cell(value: object) -> str:
+    """Return a published value as one CSV cell: empty for None, a list joined by "; ", text `neutralised`."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, list | tuple):
+        return neutralised("; ".join(str(inner) for inner in value))
+    return neutralised(str(value))

@@ -1,0 +1,85 @@
+"""A record as the world sees it: one flat set of names, ready for JSON, the same for every destination."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from operator import attrgetter
+
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.quantity import exact_text
+from gaugepost.core.record import FIELDS, Entry
+
+Published = str | int | bool | list[str] | list[int]
+
+POINTERS = frozenset({"mastering", "members", "replaces", "set_up"})
+"""Fields that name other records: sequences in the journal, ids when published."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_REST = tuple(f.name for f in FIELDS if f.name not in {"kind", "measured_at"})
+_values_of = attrgetter(*_REST)
+
+
+def record_id(epoch: str, sequence: int) -> str:
+    """Return the lasting id of a record: the journal's epoch and the sequence in it, joined by a hyphen."""
+    return f"{epoch}-{sequence}"
+
+
+def parse_record_id(text: str) -> tuple[str, int]:
+    """Return (epoch, sequence) from what `record_id` wrote.
+
+    Raises:
+        ValueRefused: anything else.
+    """
+    epoch, hyphen, digits = text.rpartition("-")
+    plain = digits.isascii() and digits.isdecimal() and not digits.startswith("0") and len(digits) < 20
+    if not (hyphen and plain and len(epoch) == 36):
+        raise ValueRefused(
+            f"{text[:80]!r} is not a record's id",
+            hint="write it as published: the journal's epoch, a hyphen, the sequence",
+        )
+    return epoch, int(digits)
+
+
+def rfc3339(utc_ms: int) -> str:
+    """Return UTC to the millisecond as RFC 3339 text: 2026-11-25T09:00:00.000Z."""
+    moment = _EPOCH + timedelta(milliseconds=utc_ms)
+    return moment.isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
+
+
+def publish(entry: Entry, epoch: str, station: str) -> dict[str, Published]:
+    """Return the record under the names of `core.record.COLUMNS`, in their order; what does not apply is left out.
+
+    Exact numbers are text without exponent, `measured_at` is RFC 3339 in UTC, `raw` and `hash` are lower-case hex, and
+    records that this one names are given by id.
+    """
+    record = entry.record
+    published: dict[str, Published] = {
+        "kind": record.kind.value,
+        "id": record_id(epoch, entry.sequence),
+        "sequence": entry.sequence,
+        "station": station,
+        "measured_at": rfc3339(record.measured_at),
+    }
+    for name, value in zip(_REST, _values_of(record), strict=True):
+        if value is not None:
+            published[name] = _pointed(value, epoch) if name in POINTERS else _plain(value)
+    published["hash"] = entry.hash.hex()
+    return published
+
+
+def _pointed(value: int | tuple[int, ...], epoch: str) -> str | list[str]:
+    if isinstance(value, tuple):
+        return [record_id(epoch, sequence) for sequence in value]
+    return record_id(epoch, value)
+
+
+def _plain(value: object) -> Published:
+    if isinstance(value, Decimal):
+        return exact_text(value)
+    if isinstance(value, bytes):
+        return value.hex()
+    if isinstance(value, tuple):
+        return [exact_text(inner) if isinstance(inner, Decimal) else inner for inner in value]
+    assert isinstance(value, str | int)
+    return str(value) if isinstance(value, str) else value
