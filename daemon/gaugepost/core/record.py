@@ -48,6 +48,19 @@ class Kind(StrEnum):
     GAP = "gap"
 
 
+PUBLISHED_KINDS: tuple[Kind, ...] = (
+    Kind.READING,
+    Kind.RESULT,
+    Kind.CHECK,
+    Kind.MASTERING,
+    Kind.SUSPECT,
+    Kind.VOID,
+    Kind.AMENDMENT,
+    Kind.GAP,
+)
+"""What a destination gets where the station file names no kinds: what was measured, and what became of it."""
+
+
 def _word(
     number: int, meaning: str, unit: str = ""
 ) -> Any:  # a field's default, and what the vocabulary page says

@@ -1,0 +1,143 @@
+"""The main path on one screen: load, open, run, drain."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import AsyncIterator, Callable, Coroutine
+from typing import Any
+
+import structlog
+
+from gaugepost import __version__
+from gaugepost.contract import StationFacts
+from gaugepost.core.bench import State, apply
+from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
+from gaugepost.core.record import PUBLISHED_KINDS
+from gaugepost.core.setup import to_document
+from gaugepost.edge.clock import Clock
+from gaugepost.edge.cursors import Cursors
+from gaugepost.edge.journal import Journal, Reader
+from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, Station
+from gaugepost.service import Running, build_api, serve
+from gaugepost.shell.delivery import Delivery
+from gaugepost.shell.growth import Growth
+from gaugepost.shell.intake import Intake
+from gaugepost.shell.recorder import Recorder
+
+DRAIN_S = 5.0
+"""How long destinations may take at the end; what they have not got by then they get after the next start."""
+
+log = structlog.get_logger(__name__)
+
+
+async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
+    """Run the station until SIGINT or SIGTERM; return the exit code.
+
+    `on_listening` is told the service's address. Raises `GaugepostError` where the journal, the cursors or the address
+    can't be had; what else ends it early is a bug, raised after an orderly end.
+    """
+    clock = Clock()
+    async with _opened(station, clock) as running:
+        recorder = running.recorder
+        recorder.tell(Started(__version__), clock())
+        recorder.tell(SetUpLoaded(to_document(station.set_up)), clock())
+        stop = _stop_signal()
+        async with _tasks(*(delivery.run() for delivery in running.deliveries)) as delivering:
+            serving = serve(build_api(running), station.host, station.port, on_listening=on_listening, stop=stop)
+            async with _tasks(serving, recorder.failure(), *(i.run() for i in running.intakes)) as working:
+                await _first_end(stop, *working, *delivering)
+            recorder.tell(Stopped(), clock())
+            lost = await recorder.close()
+            await asyncio.gather(*(delivery.drain(DRAIN_S) for delivery in running.deliveries))
+    if lost:
+        log.error("ended with events that could not be recorded", count=lost, problem=recorder.problem)
+    return 1 if lost else 0
+
+
+@contextlib.asynccontextmanager
+async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
+    """Open journal and cursors, bring the bench to where the journal ends, and make everything that runs."""
+    path = station.data / "journal.db"
+    with contextlib.closing(Journal.open(path, station.name)) as journal, contextlib.closing(Reader(path)) as reader:
+        cursors = Cursors(station.data / "deliveries.db", first_start=journal.sequence == 0)
+        if cursors.finding:
+            log.warning("cursors were lost", finding=cursors.finding)
+        state = State()
+        for entry in reader.replay():
+            state = apply(state, entry.record)
+        growth = Growth(journal.sequence)
+        recorder = Recorder(journal, growth, clock, state)
+        plans = station.destinations.values()
+        deliveries = [_delivery(plan, station, reader, cursors, growth, clock) for plan in plans]
+        try:
+            yield Running(
+                station=station,
+                recorder=recorder,
+                reader=reader,
+                growth=growth,
+                intakes=tuple(_intake(plan, recorder, clock) for plan in station.links.values()),
+                deliveries=tuple(delivery for delivery in deliveries if delivery is not None),
+                now=clock,
+                started=clock(),
+            )
+        finally:
+            await recorder.close()
+            cursors.close()
+
+
+def _intake(plan: LinkPlan, recorder: Recorder, clock: Clock) -> Intake:
+    return Intake(plan.name, lambda: plan.link(plan.settings, clock), plan.decoder(plan.decoder_settings), recorder, clock)
+
+
+def _delivery(
+    plan: DestinationPlan, station: Station, reader: Reader, cursors: Cursors, growth: Growth, clock: Clock
+) -> Delivery | None:
+    if plan.destination is None or plan.settings is None:
+        log.error("destination disabled", destination=plan.name, problem=plan.problem)
+        return None
+    facts = StationFacts(station.name, station.zone, station.data)
+    return Delivery(
+        plan.name,
+        plan.destination(plan.settings, facts),
+        reader,
+        cursors,
+        growth,
+        plan.kinds or PUBLISHED_KINDS,
+        kind=plan.kind,
+        start=plan.from_.value,
+        utc_ms=lambda: clock().utc_ms,
+    )
+
+
+def _stop_signal() -> asyncio.Event:
+    stop, loop = asyncio.Event(), asyncio.get_running_loop()
+    for name in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(name, stop.set)
+    return stop
+
+
+@contextlib.asynccontextmanager
+async def _tasks(*work: Coroutine[Any, Any, None]) -> AsyncIterator[list[asyncio.Task[None]]]:
+    """Run coroutines as tasks for the time of the block; then cancel them and wait for their end."""
+    tasks = [asyncio.create_task(each) for each in work]
+    try:
+        yield tasks
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def _first_end(stop: asyncio.Event, *tasks: asyncio.Task[None]) -> None:
+    """Wait for the stop signal, or raise what ended a task before it. A delivery that is broken just ends."""
+    stopping = asyncio.create_task(stop.wait())
+    try:
+        waiting: set[asyncio.Task[Any]] = {stopping, *tasks}
+        while not stop.is_set():
+            done, waiting = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                task.result()
+    finally:
+        stopping.cancel()

@@ -1,0 +1,194 @@
+"""Intake: one link and its decoder, kept connected, every frame told to the recorder.
+
+A link that is lost is connected again with growing pauses; a transition is logged once. What a link or a decoder raises
+besides `LinkLost` is a bug and ends the service: the service manager starts it again, and nothing recorded is lost.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random as chance
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import structlog
+
+from gaugepost.contract import BadFrame, Decoded, Decoder, Link, LinkLost, Moment
+from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
+from gaugepost.shell.recorder import Recorder
+
+FIRST_PAUSE_S = 0.2
+LONGEST_PAUSE_S = 5.0
+IDLE_STEP_S = 0.5
+IDLE_LONGEST_S = 30.0
+"""How long after the last chunk the decoder is told of the silence; half a frame has ended by then."""
+
+KEPT_A_MINUTE = 20
+"""Bad frames that are recorded with their bytes, a minute and channel; the rest is counted."""
+
+MINUTE_MS = 60_000
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """How a link stands, as shown to a person."""
+
+    name: str
+    state: str
+    """connecting, connected or lost."""
+    description: str
+    problem: str
+    since_utc_ms: int
+    frames: int
+    bad_frames: int
+    last_frame_utc_ms: int | None
+
+
+class Intake:
+    """A link, its decoder, and the task that moves what they bring to the recorder."""
+
+    def __init__(
+        self,
+        name: str,
+        make_link: Callable[[], Link],
+        decoder: Decoder,
+        recorder: Recorder,
+        now: Callable[[], Moment],
+        random: Callable[[], float] = chance.random,
+    ) -> None:
+        """`make_link` gives a fresh link for every attempt; `random` yields numbers in [0, 1)."""
+        self.name = name
+        self._make_link, self._decoder, self._recorder, self._now, self._random = (
+            make_link,
+            decoder,
+            recorder,
+            now,
+            random,
+        )
+        self._state, self._description, self._problem = "connecting", "", ""
+        self._since_ms = now().utc_ms
+        self._frames = self._bad_frames = 0
+        self._last_frame: Moment | None = None
+        self._meter = BadFrameMeter()
+
+    def status(self) -> LinkStatus:
+        """Return how the link stands."""
+        return LinkStatus(
+            self.name,
+            self._state,
+            self._description,
+            self._problem,
+            self._since_ms,
+            self._frames,
+            self._bad_frames,
+            self._last_frame.utc_ms if self._last_frame else None,
+        )
+
+    async def run(self) -> None:
+        """Keep the link connected and its frames told, until cancelled."""
+        pause_s = 0.0
+        try:
+            while True:
+                if await self._once():
+                    pause_s = 0.0
+                pause_s = min(LONGEST_PAUSE_S, max(FIRST_PAUSE_S, pause_s * 2))
+                await asyncio.sleep(pause_s * (0.5 + self._random() / 2))
+        finally:
+            self._count_rest(self._now())
+
+    async def _once(self) -> bool:
+        """Connect and listen until the link is lost; return whether it was connected."""
+        link = self._make_link()
+        self._description = link.describe()
+        connected = False
+        try:
+            await link.open()
+            connected = True
+            self._turn("connected", "")
+            self._recorder.tell(LinkUp(self.name, self._description), self._now())
+            await self._listen(link)
+        except LinkLost as lost:
+            self._turn("lost", str(lost))
+            self._tell(self._decoder.reset(), self._now())
+            if connected:
+                self._recorder.tell(LinkDown(self.name, lost.finding), self._now())
+        finally:
+            await link.close()
+        return connected
+
+    async def _listen(self, link: Link) -> None:
+        heard = asyncio.Event()
+        watch = asyncio.create_task(self._watch_silence(heard), name=f"silence on {self.name}")
+        try:
+            async for chunk in link.chunks():
+                self._last_frame = chunk.arrived
+                self._tell(self._decoder.feed(chunk), chunk.arrived)
+                heard.set()
+        finally:
+            watch.cancel()
+            await asyncio.gather(watch, return_exceptions=True)
+
+    async def _watch_silence(self, heard: asyncio.Event) -> None:
+        """Tell the decoder how long nothing came, for a while after each chunk; asleep when nothing comes at all."""
+        while True:
+            await heard.wait()
+            heard.clear()
+            silent_s = 0.0
+            while silent_s < IDLE_LONGEST_S and not heard.is_set():
+                await asyncio.sleep(IDLE_STEP_S)
+                silent_s += IDLE_STEP_S
+                now = self._now()
+                assert self._last_frame is not None
+                self._tell(self._decoder.idle((now.clock_ms - self._last_frame.clock_ms) / 1000), now)
+            if not heard.is_set():
+                self._count_rest(self._now())
+
+    def _tell(self, decoded: list[Decoded], now: Moment) -> None:
+        for event in decoded:
+            if isinstance(event, BadFrame):
+                self._bad_frames += 1
+                for channel, count in self._meter.due(now):
+                    self._recorder.tell(MoreBadFrames(self.name, channel, count), now)
+                if not self._meter.keeps(event.channel, now):
+                    continue
+            else:
+                self._frames += 1
+            self._recorder.tell(Arrived(self.name, event), now)
+
+    def _count_rest(self, now: Moment) -> None:
+        for channel, count in self._meter.due(now, at_once=True):
+            self._recorder.tell(MoreBadFrames(self.name, channel, count), now)
+
+    def _turn(self, state: str, problem: str) -> None:
+        if state != self._state:
+            log.info(f"link {state}", link=self.name, description=self._description, problem=problem or None)
+            self._since_ms = self._now().utc_ms
+        self._state, self._problem = state, problem
+
+
+class BadFrameMeter:
+    """Says which bad frames are kept one by one, and how many were only counted, by channel and minute."""
+
+    def __init__(self) -> None:
+        self._began_ms: dict[str, int] = {}
+        self._seen: dict[str, int] = {}
+
+    def keeps(self, channel: str, now: Moment) -> bool:
+        """Count one more bad frame; return whether it is among the first of its minute."""
+        if now.clock_ms - self._began_ms.get(channel, -MINUTE_MS) >= MINUTE_MS:
+            self._began_ms[channel], self._seen[channel] = now.clock_ms, 0
+        self._seen[channel] += 1
+        return self._seen[channel] <= KEPT_A_MINUTE
+
+    def due(self, now: Moment, *, at_once: bool = False) -> list[tuple[str, int]]:
+        """Return the channels whose minute is over with the count beyond those kept, and forget them."""
+        over = [
+            (channel, self._seen[channel] - KEPT_A_MINUTE)
+            for channel, began_ms in self._began_ms.items()
+            if at_once or now.clock_ms - began_ms >= MINUTE_MS
+        ]
+        for channel, _ in over:
+            del self._began_ms[channel], self._seen[channel]
+        return [(channel, count) for channel, count in over if count > 0]

@@ -1,0 +1,246 @@
+"""The recorder: events in, records on disk, and only then anything said about them.
+
+It keeps two states of the bench. The *tentative* one decides; the *committed* one is what anybody may see. One thread
+owns the journal, so that a stalled disk never holds up a gauge's port. When a commit fails, everything that waits is
+taken back in its order, the tentative state with it; frames are held until the journal takes records again, people are
+told that nothing was recorded.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import structlog
+
+from gaugepost.core.bench import Event, Reply, State, apply, decide
+from gaugepost.core.bench.events import Command, RecordingResumed
+from gaugepost.core.errors import JournalError
+from gaugepost.core.indication import Moment
+from gaugepost.core.record import Entry, Record
+from gaugepost.edge.journal import Journal
+from gaugepost.shell.growth import Growth
+
+MOST_HELD = 20_000
+"""Events that are kept in memory while the journal does not take them; later ones are counted as lost."""
+
+MOST_IN_A_COMMIT = 1000
+RETRY_S = 0.5
+CLOSING_S = 10.0
+"""How long a stalled disk is waited for at the end."""
+
+REPLAY_CHUNK = 200
+"""Held events that are decided between two turns of the event loop."""
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(slots=True)
+class _Item:
+    """An event on its way to the disk, with what it was decided to lead to."""
+
+    event: Event
+    now: Moment
+    generation: int
+    records: tuple[Record, ...]
+    reply: Reply
+    told: asyncio.Future[Reply] | None
+
+
+_Held = tuple[Event, Moment, asyncio.Future[Reply] | None]
+
+
+class Recorder:
+    """Decides events, has them recorded by one thread, and answers when they are on disk."""
+
+    def __init__(self, journal: Journal, growth: Growth, now: Callable[[], Moment], state: State) -> None:
+        """`state` is what the journal's records lead to; `now` is asked for events that bring no time of their own."""
+        self.state = state
+        self.recording = True
+        self.problem: str | None = None
+        self.dropped = 0
+        self._journal, self._growth, self._now = journal, growth, now
+        self._tentative = state
+        self._generation = 0
+        self._pending: deque[_Item] = deque()
+        self._held: deque[_Held] = deque()
+        self._lost_since_ms = 0
+        self._todo: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
+        self._loop = asyncio.get_running_loop()
+        self._retry: asyncio.TimerHandle | None = None
+        self._failure: asyncio.Future[None] = self._loop.create_future()
+        self._thread = threading.Thread(target=self._write, name="journal writer", daemon=True)
+        self._thread.start()
+
+    @property
+    def held(self) -> int:
+        """How many events wait in memory because the journal does not take records."""
+        return len(self._held)
+
+    def tell(self, event: Event, now: Moment) -> None:
+        """Record what `event`, which came at `now`, leads to. It is never told that it was."""
+        if self.recording and len(self._pending) >= MOST_HELD:
+            self._stop_recording("more frames came than the disk takes")
+        if self.recording and not self._held:
+            self._decide(event, now, None)
+        elif len(self._held) < MOST_HELD:
+            self._held.append((event, now, None))
+        else:
+            self.dropped += 1
+
+    async def ask(self, command: Command) -> Reply:
+        """Return the reply to a command once it rests on the disk.
+
+        Raises:
+            JournalError: it could not be recorded, or nothing is being recorded.
+        """
+        if not self.recording:
+            raise JournalError(
+                f"not recording: {self.problem}", hint="free the journal's disk, then say it again"
+            )
+        told: asyncio.Future[Reply] = self._loop.create_future()
+        if self._held:
+            self._held.append((command, self._now(), told))
+        else:
+            self._decide(command, self._now(), told)
+        return await told
+
+    async def failure(self) -> None:
+        """Wait for a bug of ours in the writer; raises it."""
+        await asyncio.shield(self._failure)
+
+    async def close(self) -> int:
+        """Record what waits, end the thread, and return how many events could not be recorded."""
+        if self._retry is not None:
+            self._retry.cancel()
+            self._probe()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(CLOSING_S):
+                while self._pending or (self.recording and self._held):
+                    await asyncio.sleep(0.005)
+        if self._retry is not None:
+            self._retry.cancel()
+        self._todo.put(None)
+        await asyncio.to_thread(self._thread.join, CLOSING_S)
+        self._failure.cancel()
+        return len(self._held) + len(self._pending) + self.dropped
+
+    def _decide(self, event: Event, now: Moment, told: asyncio.Future[Reply] | None) -> None:
+        decision = decide(self._tentative, event, now)
+        for record in decision.records:
+            self._tentative = apply(self._tentative, record)
+        if not decision.records and (told is None or not self._pending):
+            if told is not None:
+                told.set_result(decision.reply)
+            return
+        item = _Item(event, now, self._generation, decision.records, decision.reply, told)
+        self._pending.append(item)
+        self._todo.put(item)
+
+    # The writer's thread.
+
+    def _write(self) -> None:
+        failed = -1
+        while (items := self._gathered()) is not None:
+            items = [item for item in items if item.generation > failed]
+            if not items:
+                continue
+            try:
+                records = [record for item in items for record in item.records]
+                entries = self._journal.append(records) if records else []
+            except JournalError as error:
+                failed = items[0].generation
+                self._call(self._failed, failed, error)
+            except BaseException as bug:
+                self._call(self._broke, bug)
+                return
+            else:
+                self._call(self._committed, len(items), entries)
+
+    def _gathered(self) -> list[_Item] | None:
+        """Return the items of the next commit: whatever waits, at least one; None at the end."""
+        first = self._todo.get()
+        if first is None:
+            return None
+        items = [first]
+        while len(items) < MOST_IN_A_COMMIT:
+            try:
+                more = self._todo.get_nowait()
+            except queue.Empty:
+                break
+            if more is None:
+                self._todo.put(None)
+                break
+            items.append(more)
+        return items
+
+    def _call(self, function: Callable[..., None], *args: object) -> None:
+        self._loop.call_soon_threadsafe(function, *args)
+
+    # Back in the event loop.
+
+    def _committed(self, count: int, entries: Iterable[Entry]) -> None:
+        for entry in entries:
+            self.state = apply(self.state, entry.record)
+        for _ in range(count):
+            item = self._pending.popleft()
+            if isinstance(item.event, RecordingResumed):
+                self._resume(item.event)
+            if item.told is not None and not item.told.done():
+                item.told.set_result(item.reply)
+        self._growth.grow(self.state.sequence)
+
+    def _failed(self, generation: int, error: JournalError) -> None:
+        if generation != self._generation:
+            return
+        self._stop_recording(error.finding)
+        waiting, self._pending = list(self._pending), deque()
+        for item in reversed(waiting):
+            if item.told is not None:
+                if not item.told.done():
+                    refusal = JournalError(
+                        f"could not be recorded: {error.finding}", hint="free the disk, then say it again"
+                    )
+                    item.told.set_exception(refusal)
+            elif not isinstance(item.event, RecordingResumed):
+                self._held.appendleft((item.event, item.now, None))
+        self._tentative = self.state
+        self._generation += 1
+
+    def _stop_recording(self, problem: str) -> None:
+        if self.recording:
+            log.error("not recording", problem=problem)
+            self._lost_since_ms = self._now().utc_ms
+        self.recording, self.problem = False, problem
+        if self._retry is None:
+            self._retry = self._loop.call_later(RETRY_S, self._probe)
+
+    def _probe(self) -> None:
+        """Try whether the journal takes a record again: the one that says what happened meanwhile."""
+        self._retry = None
+        event = RecordingResumed(self._lost_since_ms, self.problem or "", len(self._held), self.dropped)
+        self._decide(event, self._now(), None)
+
+    def _resume(self, event: RecordingResumed) -> None:
+        log.info("recording again", held=event.held, lost=event.dropped)
+        self.dropped -= event.dropped
+        self.recording, self.problem = True, None
+        self._loop.call_soon(self._replay)
+
+    def _replay(self) -> None:
+        """Decide what was held, in its order and with its own times, a chunk at a turn."""
+        for _ in range(min(REPLAY_CHUNK, len(self._held))):
+            if not self.recording:
+                return
+            self._decide(*self._held.popleft())
+        if self._held:
+            self._loop.call_soon(self._replay)
+
+    def _broke(self, bug: BaseException) -> None:
+        if not self._failure.done():
+            self._failure.set_exception(bug)
