@@ -1,1 +1,1 @@
-"""Files and clocks: the station file, plug-in discovery, the journal, cursors, the clock. Nothing above touches a disk."""
+"""Files and clocks: the station file, plug-ins, the journal, cursors. Nothing above touches a disk."""
