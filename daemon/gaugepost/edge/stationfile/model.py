@@ -1,0 +1,263 @@
+"""The tables of a station file: every key, what it may hold and what it means.
+
+The models check each key by itself. What keys say to one another is checked in `rules`, `references` and `ranges`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from gaugepost.core.record import Kind
+from gaugepost.core.setup import Body, Combine, Contact, Display, Feature
+from gaugepost.edge.stationfile.values import (
+    AnyLength,
+    BenchC,
+    Coefficient,
+    Day,
+    DifferenceK,
+    DrawnUnit,
+    Drift,
+    DurationMs,
+    Factor,
+    GaugeUnit,
+    LastingMs,
+    LengthRange,
+    Material,
+    PositiveLength,
+    Sense,
+    StartFrom,
+    choice,
+    words_of,
+)
+
+Count = Annotated[int, Field(ge=1, le=1000)]
+Words = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
+Names = Annotated[list[Words], Field(min_length=1)]
+AnyBody = Annotated[Body, choice(Body, "a body"), words_of(Body)]
+
+
+class Table(BaseModel):
+    """A table of the file: unknown keys are errors, text is not taken for a number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    what: ClassVar[str] = "a table"
+    """What findings call it."""
+
+
+class StationTable(Table):
+    """The station as a whole."""
+
+    what = "the station"
+    name: Words = Field(examples=["bench-1"])
+    """The station's name, as records carry it."""
+    time_zone: Words | None = Field(default=None, examples=["Europe/Berlin"])
+    """IANA name of the zone that due dates and daily files go by; UTC where it is missing."""
+    data: Words = "data"
+    """Folder of the journal and of relative paths, itself relative to this file."""
+    lot_checks: bool = True
+    """Whether lots open and close with a check."""
+
+
+class ServiceTable(Table):
+    """Where the bench page and the REST interface listen: this computer only."""
+
+    what = "the service"
+    host: Words = "127.0.0.1"
+    """A loopback address."""
+    port: Annotated[int, Field(ge=1, le=65535)] = 8620
+    """TCP port."""
+
+
+class TemperatureTable(Table):
+    """A temperature that somebody vouches for instead of measuring it."""
+
+    what = "a declared temperature"
+    value: BenchC
+    """The temperature."""
+    spread: DifferenceK | None = None
+    """How far the body may be from it, either way."""
+
+
+class TemperaturesTable(Table):
+    """Declared temperatures by body."""
+
+    what = "a body with a temperature"
+    part: TemperatureTable | None = None
+    """The part's temperature."""
+    master: TemperatureTable | None = None
+    """The master's temperature."""
+    gauge: TemperatureTable | None = None
+    """The temperature of every gauge."""
+    air: TemperatureTable | None = None
+    """The temperature of the air at the bench."""
+
+
+class GaugeTable(Table):
+    """A gauge at the station."""
+
+    what = "a gauge"
+    link: Words
+    """Name of the link that carries its frames."""
+    channel: Annotated[str, Field(max_length=200)] = ""
+    """The gauge's channel where a link carries several."""
+    contact: Annotated[Contact, choice(Contact, "a contact"), words_of(Contact)]
+    """How it touches the surface."""
+    display: Annotated[Display, choice(Display, "a display"), words_of(Display)]
+    """What its digits stand for: the size, the difference from the master, or the difference from `nominal`."""
+    nominal: PositiveLength | None = None
+    """What the display counts from; for display from-nominal only."""
+    unit: GaugeUnit = Field(default="as sent", validate_default=True)
+    """Unit of its digits where the frame names none."""
+    resolution: PositiveLength | None = None
+    """Step of its display."""
+    size_range: LengthRange | None = None
+    """Sizes it can measure."""
+    indication_range: LengthRange | None = None
+    """Values it can show."""
+    sense: Annotated[Sense, choice(Sense, "a sense"), words_of(Sense)] = Sense.RISING
+    """Which way the indication goes as the size grows."""
+    material: Material | None = None
+    """What it is made of between its contacts, for its growth with temperature."""
+    coefficient: Coefficient | None = None
+    """Its coefficient of expansion, instead of `material`."""
+    drift: Drift | None = None
+    """How a hand-warmed frame drifts; replaces `material` and `coefficient`."""
+    calibration_due: Day | None = None
+    """The last day on which its calibration holds."""
+    maximum_error: PositiveLength | None = None
+    """Maximum permissible error from its certificate."""
+    debounce: DurationMs = Field(default=300)
+    """The same digits again within this time are one send, doubled."""
+    mastering_readings: Count = 3
+    """Readings of the master that make a mastering."""
+    check_readings: Count = 1
+    """Readings of the master that make a check."""
+    preset_limit: PositiveLength = Field(default="0.1 mm", validate_default=True)
+    """How far the indication on the master may be from what the display predicts."""
+    check_limit: PositiveLength
+    """How far a check may be from the master's size."""
+    mastering_valid_for: LastingMs = Field(default="8 h", validate_default=True)
+    """How long a mastering counts."""
+    mastering_valid_count: Annotated[int, Field(ge=1)] | None = None
+    """How many readings a mastering counts for."""
+    mastering_valid_band: DifferenceK | None = None
+    """How far temperatures may move before a mastering stops to count."""
+
+
+class MasterTable(Table):
+    """A setting ring, plug or block with its certificate."""
+
+    what = "a master"
+    size: PositiveLength
+    """Its calibrated size at 20 °C."""
+    uncertainty: PositiveLength | None = None
+    """Expanded uncertainty of its size, with `coverage_factor`."""
+    coverage_factor: Factor | None = None
+    """Coverage factor k of `uncertainty`."""
+    material: Material | None = None
+    """What it is made of, for its growth with temperature."""
+    coefficient: Coefficient | None = None
+    """Its coefficient of expansion, instead of `material`."""
+    serial_number: Words | None = None
+    """The number engraved on it, by which it is confirmed."""
+    due: Day | None = None
+    """The last day on which its calibration holds."""
+
+
+class ThermometerTable(Table):
+    """A thermometer and the body whose temperature it shows."""
+
+    what = "a thermometer"
+    link: Words
+    """Name of the link that carries its frames."""
+    channel: Annotated[str, Field(max_length=200)] = ""
+    """Its channel where a link carries several."""
+    body: AnyBody
+    """What its temperature belongs to."""
+    gauge: Words | None = None
+    """Which gauge, for body gauge; every gauge where it is missing."""
+    max_age: LastingMs = Field(default="10 min", validate_default=True)
+    """How old a temperature may be that is still used."""
+    stands_in_for: list[AnyBody] = []
+    """Bodies without a temperature of their own that take the air's, marked assumed."""
+    spread: DifferenceK | None = None
+    """How far such a body may be from the air's temperature, either way."""
+
+
+class CharacteristicTable(Table):
+    """One thing to measure on the drawing. Its limits are written in one of four ways."""
+
+    what = "a characteristic"
+    feature: Annotated[Feature, choice(Feature, "a feature"), words_of(Feature)]
+    """The kind of feature of size."""
+    limits: Words | None = Field(default=None, examples=["38 H7"])
+    """The limits as the drawing writes them."""
+    lower: AnyLength | None = None
+    """Lower limit of size; may stand without `upper`."""
+    upper: AnyLength | None = None
+    """Upper limit of size; may stand without `lower`."""
+    nominal: AnyLength | None = None
+    """Nominal size, with deviations or a tolerance class."""
+    upper_deviation: AnyLength | None = None
+    """Upper limit deviation from `nominal`."""
+    lower_deviation: AnyLength | None = None
+    """Lower limit deviation from `nominal`."""
+    tolerance_class: Words | None = Field(default=None, examples=["H7"])
+    """Tolerance class of ISO 286-1, with `nominal`."""
+    unit: DrawnUnit | None = None
+    """The drawing's unit; that of the limits where it is missing."""
+    step: PositiveLength | None = None
+    """Step that values are displayed to."""
+    part_material: Material | None = None
+    """What the part is made of, for its growth with temperature."""
+    part_coefficient: Coefficient | None = None
+    """The part's coefficient of expansion, instead of `part_material`."""
+    gauges: Names
+    """Gauges that may measure it."""
+    masters: Names | None = None
+    """Masters that serve it; any where it is missing."""
+    readings: Count = 1
+    """Readings at each place."""
+    combine: Annotated[Combine, choice(Combine, "a way to combine"), words_of(Combine)] = Combine.EACH
+    """How readings become the result that is judged."""
+    positions: Names | None = None
+    """Places on the feature that are measured."""
+    size_modifier: Words | None = Field(default=None, examples=["SA"])
+    """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX or SN."""
+
+
+class LinkTable(Table):
+    """What every link has; the rest belongs to its adapter."""
+
+    what = "a link"
+    kind: Words
+    """Name of the adapter that carries the bytes."""
+
+
+class DecoderTable(Table):
+    """What every decoder has; the rest belongs to its adapter."""
+
+    what = "a decoder"
+    kind: Words
+    """Name of the adapter that reads the bytes."""
+
+
+class DestinationTable(Table):
+    """What every destination has; the rest belongs to its adapter."""
+
+    what = "a destination"
+    kind: Words
+    """Name of the adapter that takes the records."""
+    kinds: (
+        Annotated[
+            list[Annotated[Kind, choice(Kind, "a kind of record"), words_of(Kind)]], Field(min_length=1)
+        ]
+        | None
+    ) = None
+    """Kinds of records it gets; every kind where it is missing."""
+    start_from: Annotated[StartFrom, choice(StartFrom, "a place to begin"), words_of(StartFrom)] = Field(
+        default=StartFrom.BEGINNING, alias="from"
+    )
+    """Where it begins in the journal when it is new."""

@@ -1,0 +1,185 @@
+"""From checked tables to the set-up: every length in mm, every duration in ms, every default filled in."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from functools import partial
+from zoneinfo import ZoneInfo
+
+from gaugepost.core import tolerance
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.quantity import Length, Unit
+from gaugepost.core.setup import (
+    Body,
+    CharacteristicEntry,
+    DeclaredTemperature,
+    GaugeEntry,
+    MasterEntry,
+    ThermometerEntry,
+)
+from gaugepost.edge.stationfile.findings import Report, toml
+from gaugepost.edge.stationfile.model import (
+    CharacteristicTable,
+    GaugeTable,
+    MasterTable,
+    TemperaturesTable,
+    ThermometerTable,
+)
+from gaugepost.edge.stationfile.positions import Path
+from gaugepost.edge.stationfile.values import Sense, SentUnit
+
+
+def gauge(name: str, table: GaugeTable, zone: ZoneInfo) -> GaugeEntry:
+    """Return the gauge as the bench knows it."""
+    return GaugeEntry(
+        name=name,
+        link=table.link,
+        channel=table.channel,
+        contact=table.contact,
+        display=table.display,
+        unit=None if table.unit is SentUnit.AS_SENT else Unit(table.unit.value),
+        resolution_mm=_mm(table.resolution),
+        size_range_mm=_range_mm(table.size_range),
+        indication_range_mm=_range_mm(table.indication_range),
+        nominal_mm=_mm(table.nominal),
+        sense=-1 if table.sense is Sense.FALLING else 1,
+        coefficient=table.material if table.coefficient is None else table.coefficient,
+        drift_mm_per_k=table.drift,
+        maximum_error_mm=_mm(table.maximum_error),
+        due_utc_ms=_end_of(table.calibration_due, zone),
+        debounce_ms=table.debounce,
+        mastering_readings=table.mastering_readings,
+        check_readings=table.check_readings,
+        preset_limit_mm=table.preset_limit.mm,
+        check_limit_mm=table.check_limit.mm,
+        valid_for_ms=table.mastering_valid_for,
+        valid_count=table.mastering_valid_count,
+        valid_band_k=table.mastering_valid_band,
+    )
+
+
+def master(name: str, table: MasterTable, zone: ZoneInfo) -> MasterEntry:
+    """Return the master as the bench knows it."""
+    return MasterEntry(
+        name=name,
+        size_mm=table.size.mm,
+        uncertainty_mm=_mm(table.uncertainty),
+        coverage_factor=table.coverage_factor,
+        coefficient=table.material if table.coefficient is None else table.coefficient,
+        serial=table.serial_number,
+        due_utc_ms=_end_of(table.due, zone),
+    )
+
+
+def thermometer(name: str, table: ThermometerTable) -> ThermometerEntry:
+    """Return the thermometer as the bench knows it."""
+    return ThermometerEntry(
+        name=name,
+        link=table.link,
+        channel=table.channel,
+        body=table.body,
+        gauge=table.gauge,
+        max_age_ms=table.max_age,
+        stands_in_for=tuple(table.stands_in_for),
+        spread_k=table.spread,
+    )
+
+
+def declared(table: TemperaturesTable) -> tuple[DeclaredTemperature, ...]:
+    """Return the declared temperatures, in the order part, master, gauge, air."""
+    given = [(body, getattr(table, body.value)) for body in Body]
+    return tuple(
+        DeclaredTemperature(body=body, celsius=said.value, spread_k=said.spread)
+        for body, said in given
+        if said
+    )
+
+
+def characteristic(report: Report, name: str, table: CharacteristicTable) -> CharacteristicEntry | None:
+    """Return the characteristic with its exact limits; where those can't be, note why and return None."""
+    path: Path = ("characteristics", name)
+    limits = _limits(report, path, table)
+    if limits is None:
+        return None
+    if limits.feature is not None and limits.feature is not table.feature:
+        report.error(
+            (*path, "feature"),
+            f"{toml(table.feature.value)} does not go with the class in {toml(limits.source)}",
+            f"{limits.feature}",
+            f"write feature = {toml(limits.feature.value)}",
+        )
+        return None
+    unit = Unit(table.unit.value) if table.unit else limits.unit
+    if unit is not limits.unit:
+        limits = limits.stated_in(unit)
+    return CharacteristicEntry(
+        name=name,
+        feature=table.feature,
+        unit=unit,
+        lower_mm=limits.lower_mm,
+        upper_mm=limits.upper_mm,
+        nominal_mm=limits.nominal_mm,
+        step=limits.step if table.step is None else _step(table.step, unit),
+        coefficient=table.part_material if table.part_coefficient is None else table.part_coefficient,
+        gauges=tuple(table.gauges),
+        masters=tuple(table.masters or ()),
+        readings=table.readings,
+        combine=table.combine,
+        positions=tuple(table.positions or ()),
+        size_modifier=table.size_modifier,
+    )
+
+
+def _limits(report: Report, path: Path, table: CharacteristicTable) -> tolerance.Limits | None:
+    """Return the limits in whichever way they are written; `rules` has said whether it is one way."""
+    key, make = "limits", None
+    first = table.lower or table.upper
+    if table.limits is not None:
+        make = partial(tolerance.parse_limits, table.limits)
+    elif table.nominal is not None and table.tolerance_class is not None:
+        key, make = "tolerance_class", partial(tolerance.from_class, table.nominal, table.tolerance_class)
+    elif table.nominal and table.upper_deviation and table.lower_deviation:
+        key, make = (
+            "upper_deviation",
+            partial(_from_deviations, table.nominal, table.upper_deviation, table.lower_deviation),
+        )
+    elif first is not None:
+        key = "lower" if table.lower else "upper"
+        make = partial(tolerance.from_limits, table.lower, table.upper, first.unit)
+    try:
+        return make() if make else None
+    except ValueRefused as error:
+        report.refused((*path, key), error)
+        return None
+
+
+def _from_deviations(nominal: Length, upper: Length, lower: Length) -> tolerance.Limits:
+    """As `tolerance.from_deviations`, but keys named upper and lower must mean it."""
+    if upper.mm < lower.mm:
+        raise ValueRefused(
+            f"{upper} is below the lower deviation {lower}", hint="exchange them, or check their signs"
+        )
+    return tolerance.from_deviations(nominal, upper, lower)
+
+
+def _step(step: Length, unit: Unit) -> Decimal:
+    """Return the step in the drawing's unit: as written, or the next finer power of ten where units differ."""
+    return step.value if step.unit is unit else tolerance.step_in(step, unit)
+
+
+def _mm(length: Length | None) -> Decimal | None:
+    return None if length is None else length.mm
+
+
+def _range_mm(ends: tuple[Length, Length] | None) -> tuple[Decimal, Decimal] | None:
+    return None if ends is None else (ends[0].mm, ends[1].mm)
+
+
+def _end_of(day: date | None, zone: ZoneInfo) -> int | None:
+    """Return the last millisecond of `day` in `zone`, as UTC ms."""
+    if day is None:
+        return None
+    after = day + timedelta(days=1)
+    midnight = datetime(after.year, after.month, after.day, tzinfo=zone)
+    return round(midnight.timestamp() * 1000) - 1

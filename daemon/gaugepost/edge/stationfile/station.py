@@ -1,0 +1,85 @@
+"""The whole station file, read in one go: a `Station` that can run, or every finding at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from gaugepost.core.setup import SetUp
+from gaugepost.edge.stationfile import adapters, ranges, references, sections
+from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
+from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
+from gaugepost.edge.stationfile.source import Source, load
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """A station that can run."""
+
+    path: Path
+    name: str
+    zone: ZoneInfo
+    data: Path
+    """Folder of the journal, absolute."""
+    host: str
+    port: int
+    set_up: SetUp
+    links: Mapping[str, LinkPlan]
+    destinations: Mapping[str, DestinationPlan]
+    findings: tuple[Finding, ...] = ()
+    """Warnings: what somebody should know, though the station can run."""
+
+
+def read_station(path: Path) -> Station:
+    """Return the station that the file at `path` describes. Opens nothing but that file and what plug-ins import.
+
+    Raises:
+        StationFileError: it can't be read or is not right; all findings, warnings too, in the order of the file.
+    """
+    source = load(path)
+    report = Report(str(path), source.lines)
+    station = _read(path, source, report)
+    if station is None:
+        raise StationFileError(report.findings) from report.cause
+    return station
+
+
+def _read(path: Path, source: Source, report: Report) -> Station | None:
+    raw = source.raw
+    sections.unknown_sections(report, raw)
+    tables = {section: sections.named(report, raw, section) for section in sections.NAMED}
+    station = sections.station(report, raw)
+    zone = sections.zone(report, station)
+    service = sections.service(report, raw)
+    declared = sections.temperatures(report, raw)
+    links = sections.planned(adapters.link, report, tables["links"])
+    destinations = sections.planned(adapters.destination, report, tables["destinations"])
+    entries = sections.entries(report, tables, zone)
+    references.check(report, tables)
+    ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
+    if report.failed or station is None or service is None:
+        return None
+    return Station(
+        path=path,
+        name=station.name,
+        zone=zone,
+        data=(path.parent / station.data).absolute(),
+        host=service.host,
+        port=service.port,
+        set_up=SetUp(
+            station=station.name,
+            zone=zone.key,
+            lot_checks=station.lot_checks,
+            links={name: plan.entry() for name, plan in links.items()},
+            gauges=entries.gauges,
+            masters=entries.masters,
+            thermometers=entries.thermometers,
+            declared=declared,
+            characteristics=entries.characteristics,
+        ),
+        links=links,
+        destinations=destinations,
+        findings=report.findings,
+    )
