@@ -38,7 +38,7 @@ STANDARD_TOLERANCE_UM: dict[int, tuple[int, ...]] = {
     10: (40, 48, 58, 70, 84, 100, 120, 140, 160, 185, 210),
     11: (60, 75, 90, 110, 130, 160, 190, 220, 250, 290, 320),
 }
-"""IT grades by band, µm (ISO 286-1:2010, Table 1)."""
+"""IT grades by band, µm (ISO 286-1:2010)."""
 
 LOWER_DEVIATION_UM: dict[str, tuple[int, ...]] = {
     "D": (20, 30, 40, 50, 65, 80, 100, 120, 145, 170, 190),
@@ -47,7 +47,7 @@ LOWER_DEVIATION_UM: dict[str, tuple[int, ...]] = {
     "G": (2, 4, 5, 6, 7, 9, 10, 12, 14, 15, 17),
     "H": (0,) * 11,
 }
-"""EI of holes D to H by band, µm (ISO 286-1:2010, Table 2)."""
+"""EI of holes D to H by band, µm (ISO 286-1:2010)."""
 
 SHAFT_LOWER_DEVIATION_UM: dict[str, tuple[int, ...]] = {
     "K": (0, 1, 1, 1, 2, 2, 2, 3, 3, 4, 4),
@@ -55,7 +55,7 @@ SHAFT_LOWER_DEVIATION_UM: dict[str, tuple[int, ...]] = {
     "N": (4, 8, 10, 12, 15, 17, 20, 23, 27, 31, 34),
     "P": (6, 12, 15, 18, 22, 26, 32, 37, 43, 50, 56),
 }
-"""ei of the shafts k, m, n and p by band, µm: holes K to P are made from them (ISO 286-1:2010, Table 3)."""
+"""ei of the shafts k, m, n and p by band, µm: holes K to P are made from them (ISO 286-1:2010)."""
 
 _LAST_GRADE_WITH_DELTA = {"K": 8, "M": 8, "N": 8, "P": 7}
 _GRADES = {"5": 5, "6": 6, "7": 7, "8": 8, "9": 9, "10": 10, "11": 11}  # as written: H07 is not H7
@@ -79,7 +79,7 @@ class HoleClass:
 def hole_class(nominal_mm: Decimal, code: str) -> HoleClass:
     """Return the deviations of the class `code`, as "H7" or "JS9", at `nominal_mm`; exact, JS halves included.
 
-    Source: ISO 286-1:2010, Tables 1 to 3.
+    Source: ISO 286-1:2010; K above IT8, and N above IT8 to 1 mm, from memory.
 
     Raises:
         ValueRefused: no such code, a shaft's, or one that is not covered at this size.
