@@ -27,6 +27,8 @@ _OWN = frozenset(
     typing.get_args(core_schema.ErrorType)
 )  # what pydantic itself finds; other types are a model's own
 
+_ABSENT = object()
+
 _EXPECTED = {
     "string": "text in quotes",
     "int": "a whole number",
@@ -161,8 +163,9 @@ def _place(
     field: FieldInfo | None = None
     below: list[type[BaseModel]] = [model]
     for step, part in enumerate(loc):
-        if (isinstance(raw, dict) and part in raw) or (isinstance(raw, list) and isinstance(part, int) and part < len(raw)):
-            raw = raw[part]
+        below_raw = _below(raw, part)
+        if below_raw is not _ABSENT:
+            raw = below_raw
         elif not (missing and step == len(loc) - 1):
             continue
         key = (*key, part)
@@ -175,6 +178,15 @@ def _place(
         if field is not None:
             below = _models(field.annotation)
     return key, owner, field
+
+
+def _below(raw: object, part: int | str) -> object:
+    if isinstance(raw, dict):
+        return raw.get(part, _ABSENT)
+    if isinstance(raw, list) and isinstance(part, int) and part < len(raw):
+        inner: object = raw[part]
+        return inner
+    return _ABSENT
 
 
 def _field(model: type[BaseModel], name: str) -> FieldInfo | None:
