@@ -1,0 +1,83 @@
+"""Serial ports: an adapter at the bench PC, or a port elsewhere on the network."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import AsyncIterator, Callable
+from typing import ClassVar
+
+import serial
+
+from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
+from gaugepost_adapters.links.serial_opening import close_port, open_port
+from gaugepost_adapters.links.serial_settings import Settings
+from gaugepost_adapters.links.serial_traffic import ByThread, OnDescriptor, in_thread
+
+_OPEN_S = 15.0
+"""A driver or a port server that takes longer to open counts as not there."""
+
+
+class SerialPortLink:
+    """One serial port. Named by its USB numbers or its lasting path, it survives being plugged in elsewhere."""
+
+    Settings: ClassVar[type[AdapterSettings]] = Settings
+
+    def __init__(self, settings: AdapterSettings, now: Callable[[], Moment]) -> None:
+        assert isinstance(settings, Settings)
+        self._settings = settings
+        self._now = now
+        self._traffic: OnDescriptor | ByThread | None = None
+        self._found = ""
+
+    async def open(self) -> None:
+        """Open and set the port, for this program alone. Raises `LinkLost` where that can't be, with the remedy."""
+        await self.close()
+        try:
+            port, place = await in_thread(
+                lambda: open_port(self._settings), _OPEN_S, lambda late: close_port(late[0])
+            )
+        except TimeoutError as error:
+            raise LinkLost(
+                f"{self.describe()} did not open within {_OPEN_S:g} s",
+                hint="plug the adapter, or start its server, again",
+            ) from error
+        self._found = place
+        kind = OnDescriptor if _has_descriptor(port) else ByThread
+        self._traffic = kind(port, place, self._now)
+
+    async def chunks(self) -> AsyncIterator[Chunk]:
+        """Yield bytes in the order of arrival, stamped as they are read. Ends when closed; `LinkLost` when lost."""
+        traffic = self._opened()
+        while (chunk := await traffic.inbox.take()) is not None:
+            yield chunk
+
+    async def send(self, data: bytes, channel: str = "") -> None:
+        """Write all of `data`; a port has no channels of its own. Raises `LinkLost` where gone, closed or stuck."""
+        await self._opened().write(data)
+
+    async def close(self) -> None:
+        """Let go of the port; harmless when not open. What was read but not taken can still be taken."""
+        traffic, self._traffic = self._traffic, None
+        if traffic:
+            await traffic.stop()
+
+    def describe(self) -> str:
+        """Name the port and its settings, as "/dev/ttyUSB0 at 9600 8N1"."""
+        settings = self._settings
+        place = settings.url or settings.device or f"USB adapter {settings.usb}"
+        if settings.usb and self._found:
+            place += f" ({self._found})"
+        return f"{place} at {settings.baud} {settings.bits}{settings.parity[0].upper()}{settings.stop_bits:g}"
+
+    def _opened(self) -> OnDescriptor | ByThread:
+        if self._traffic is None:
+            raise LinkLost(f"{self.describe()} is not open", hint="open it first")
+        return self._traffic
+
+
+def _has_descriptor(port: serial.Serial) -> bool:
+    try:
+        port.fileno()
+    except (io.UnsupportedOperation, AttributeError):
+        return False
+    return True

@@ -1,0 +1,86 @@
+"""What a station file says about a serial port, checked without touching one."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal, Self
+
+from pydantic import Field, field_validator, model_validator
+
+from gaugepost.contract import AdapterSettings
+
+_USB = re.compile(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(?::.+)?")
+_URL = re.compile(r"loop://.*|(?:socket|rfc2217)://.+")
+Parity = Literal["none", "even", "odd", "mark", "space"]
+Flow = Literal["none", "rts-cts", "xon-xoff", "dsr-dtr"]
+
+
+class Settings(AdapterSettings):
+    """Where a serial port is and how it is set. One of `device`, `usb` and `url` says where."""
+
+    device: str | None = None
+    """Path of the port: "/dev/ttyUSB0", or its lasting name below /dev/serial/by-id."""
+    usb: str | None = None
+    """USB adapter by "vendor:product" or "vendor:product:serial", the first two as four hexadecimal digits each."""
+    url: str | None = None
+    """Port elsewhere: "socket://host:port" (bytes only), "rfc2217://host:port" (a port server), "loop://" (echo)."""
+    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    """Bits per second, as set at the gauge."""
+    bits: Literal[7, 8] = 8
+    """Data bits in a character."""
+    parity: Parity = "none"
+    """Parity bit of a character."""
+    stop_bits: float = 1
+    """Stop bits after a character: 1, 1.5 or 2."""
+    flow: Flow = "none"
+    """Who holds back whom when one side is not ready."""
+    dtr: bool | None = None
+    """Level of the line "data terminal ready" while open, where a gauge takes power or orders from it."""
+    rts: bool | None = None
+    """Level of the line "request to send" while open, where a gauge takes power or orders from it."""
+
+    @field_validator("device")
+    @classmethod
+    def _device_is_a_path(cls, device: str | None) -> str | None:
+        if device is not None and not device.startswith("/"):
+            raise ValueError(
+                f'{device!r} is not the path of a port; write it from the root, as "/dev/ttyUSB0"'
+            )
+        return device
+
+    @field_validator("usb")
+    @classmethod
+    def _usb_is_numbers(cls, usb: str | None) -> str | None:
+        if usb is not None and not _USB.fullmatch(usb):
+            raise ValueError(
+                f'{usb!r} is not a USB adapter; write "vendor:product:serial", as "1a2b:0c0d:B0042"'
+            )
+        return usb
+
+    @field_validator("url")
+    @classmethod
+    def _url_is_of_a_port(cls, url: str | None) -> str | None:
+        if url is not None and not _URL.fullmatch(url):
+            raise ValueError(
+                f'{url!r} is not the address of a port; write "socket://host:port" or "rfc2217://host:port"'
+            )
+        return url
+
+    @field_validator("stop_bits")
+    @classmethod
+    def _stop_bits_exist(cls, stop_bits: float) -> float:
+        if stop_bits not in (1, 1.5, 2):
+            raise ValueError(f"{stop_bits} stop bits can't be; write 1, 1.5 or 2")
+        return stop_bits
+
+    @model_validator(mode="after")
+    def _agrees_with_itself(self) -> Self:
+        if sum(place is not None for place in (self.device, self.usb, self.url)) != 1:
+            raise ValueError(
+                'exactly one of device, usb and url says where the port is; write device = "/dev/ttyUSB0"'
+            )
+        if self.flow == "rts-cts" and self.rts is not None:
+            raise ValueError('flow = "rts-cts" drives the line that rts would hold; take one of the two out')
+        if self.flow == "dsr-dtr" and self.dtr is not None:
+            raise ValueError('flow = "dsr-dtr" drives the line that dtr would hold; take one of the two out')
+        return self

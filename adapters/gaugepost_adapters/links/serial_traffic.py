@@ -1,0 +1,262 @@
+"""Moves bytes between an open port and the event loop: on the port's descriptor, or by a thread where it has none."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import threading
+from collections import deque
+from collections.abc import Callable
+from typing import TypeVar
+
+import serial
+
+from gaugepost.contract import Chunk, LinkLost, Moment
+from gaugepost_adapters.links.serial_opening import FAULTS, READ_TIMEOUT_S, close_port, lost
+
+MOST_WAITING = 256
+"""Chunks read and not yet taken, before reading pauses and the kernel, then the gauge, holds the rest."""
+STUCK_S = 5.0
+"""How long a port may take not a single byte before it counts as lost."""
+_READ_BYTES = 4096
+_WRITE_BYTES = 1024
+
+T = TypeVar("T")
+
+
+async def in_thread(work: Callable[[], T], seconds: float, late: Callable[[T], object] | None = None) -> T:
+    """Return what `work` returns, done in a thread of its own; what comes after `seconds` goes to `late`.
+
+    Raises:
+        TimeoutError: it takes longer. The thread ends when `work` does.
+    """
+    loop = asyncio.get_running_loop()
+    future: asyncio.Future[T] = loop.create_future()
+
+    def post(deliver: Callable[[], object], discard: Callable[[], object]) -> None:
+        def arrive() -> None:
+            if not future.done():
+                deliver()
+            else:
+                threading.Thread(target=discard, daemon=True).start()
+
+        try:
+            loop.call_soon_threadsafe(arrive)
+        except RuntimeError:  # the loop is closed: nobody waits any more
+            discard()
+
+    def run() -> None:
+        try:
+            result = work()
+        except BaseException as error:  # noqa: BLE001 - raised where the result is waited for
+            fault = error
+            post(lambda: future.set_exception(fault), lambda: None)
+        else:
+            post(lambda: future.set_result(result), lambda: late(result) if late else None)
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    async with asyncio.timeout(seconds):
+        try:
+            return await future
+        finally:
+            if future.done() and not future.cancelled():
+                thread.join()
+
+
+class Inbox:
+    """Chunks that were read and not yet taken, and how the stream ended."""
+
+    def __init__(self, taken: Callable[[], None]) -> None:
+        self._taken = taken
+        self._chunks: deque[Chunk] = deque()
+        self._arrived = asyncio.Event()
+        self._ended = False
+        self._fault: LinkLost | None = None
+
+    def __len__(self) -> int:
+        return len(self._chunks)
+
+    def put(self, chunk: Chunk) -> None:
+        """Add what was read."""
+        self._chunks.append(chunk)
+        self._arrived.set()
+
+    def end(self, fault: LinkLost | None = None) -> None:
+        """Nothing more comes: the port was lost, or (no fault) closed. The first word counts."""
+        if not self._ended:
+            self._ended, self._fault = True, fault
+            self._arrived.set()
+
+    async def take(self) -> Chunk | None:
+        """Return the next chunk; None when the port was closed, `LinkLost` when it was lost, after the last chunk."""
+        while not self._chunks:
+            if self._ended:
+                if self._fault:
+                    raise LinkLost(self._fault.finding, hint=self._fault.hint) from self._fault
+                return None
+            self._arrived.clear()
+            await self._arrived.wait()
+        chunk = self._chunks.popleft()
+        self._taken()
+        return chunk
+
+
+class OnDescriptor:
+    """Reads and writes on the port's descriptor: wakes for data only, and costs nothing while a gauge rests."""
+
+    def __init__(self, port: serial.Serial, place: str, now: Callable[[], Moment]) -> None:
+        self._port, self._place, self._now = port, place, now
+        self._descriptor: int = port.fileno()
+        self._loop = asyncio.get_running_loop()
+        self._reading = False
+        self._stopped = False
+        self._turn = asyncio.Lock()
+        self._writable: asyncio.Future[None] | None = None
+        self.inbox = Inbox(self._read_on)
+        self._read_on()
+
+    def _read_on(self) -> None:
+        if not self._reading and not self._stopped and len(self.inbox) <= MOST_WAITING // 2:
+            self._reading = True
+            self._loop.add_reader(self._descriptor, self._read)
+
+    def _pause(self) -> None:
+        if self._reading:
+            self._reading = False
+            self._loop.remove_reader(self._descriptor)
+
+    def _read(self) -> None:
+        try:
+            data = os.read(self._descriptor, _READ_BYTES)
+        except BlockingIOError:
+            return
+        except FAULTS as error:
+            self._end(lost(error, self._place))
+            return
+        if not data:
+            self._end(
+                LinkLost(f"{self._place} was hung up by the far side", hint="plug it in, or start it, again")
+            )
+            return
+        self.inbox.put(Chunk(data, self._now()))
+        if len(self.inbox) >= MOST_WAITING:
+            self._pause()
+
+    def _end(self, fault: LinkLost | None = None) -> None:
+        self._pause()
+        self._stopped = True
+        self._wake()
+        self.inbox.end(fault)
+
+    async def write(self, data: bytes) -> None:
+        """Hand all of `data` to the kernel. Raises `LinkLost` where it is gone or takes nothing for `STUCK_S`."""
+        rest = memoryview(data)
+        async with self._turn:
+            while rest:
+                if self._stopped:
+                    raise LinkLost(f"{self._place} is no longer open", hint="open it again")
+                try:
+                    rest = rest[os.write(self._descriptor, rest) :]
+                except BlockingIOError:
+                    await self._room()
+                except FAULTS as error:
+                    raise lost(error, self._place) from error
+
+    async def _room(self) -> None:
+        self._writable = self._loop.create_future()
+        self._loop.add_writer(self._descriptor, self._wake)
+        try:
+            async with asyncio.timeout(STUCK_S):
+                await self._writable
+        except TimeoutError as error:
+            raise stuck(self._place) from error
+        finally:
+            self._loop.remove_writer(self._descriptor)
+            self._writable = None
+
+    def _wake(self) -> None:
+        if self._writable and not self._writable.done():
+            self._writable.set_result(None)
+
+    async def stop(self) -> None:
+        """Let go of the port; what was read can still be taken."""
+        self._end()
+        try:
+            async with (
+                self._turn
+            ):  # a writer takes its hands off the descriptor before its number is free for others
+                pass
+        finally:
+            await let_go(self._port)
+
+
+class ByThread:
+    """Reads in a thread, for ports without a descriptor (a port server, the echo)."""
+
+    def __init__(self, port: serial.Serial, place: str, now: Callable[[], Moment]) -> None:
+        self._port, self._place, self._now = port, place, now
+        self._loop = asyncio.get_running_loop()
+        self._stopped = threading.Event()
+        self._room = threading.Semaphore(MOST_WAITING)
+        self._turn = asyncio.Lock()
+        self.inbox = Inbox(self._room.release)
+        self._reader = threading.Thread(target=self._read, name=f"reads {place}", daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(RuntimeError):  # a closed loop: nobody listens any more
+            while not self._stopped.is_set():
+                if not self._room.acquire(timeout=READ_TIMEOUT_S):
+                    continue
+                try:
+                    data = self._port.read(min(self._port.in_waiting or 1, _READ_BYTES))
+                except FAULTS as error:
+                    if not self._stopped.is_set():
+                        self._loop.call_soon_threadsafe(self.inbox.end, lost(error, self._place))
+                    return
+                if data:
+                    self._loop.call_soon_threadsafe(self.inbox.put, Chunk(data, self._now()))
+                else:
+                    self._room.release()
+
+    async def write(self, data: bytes) -> None:
+        """Hand all of `data` to the port. Raises `LinkLost` where it is gone or takes nothing for `STUCK_S`."""
+        async with self._turn:
+            for at in range(0, len(data), _WRITE_BYTES):
+                if self._stopped.is_set():
+                    raise LinkLost(f"{self._place} is no longer open", hint="open it again")
+                piece = data[at : at + _WRITE_BYTES]
+                try:
+                    await in_thread(lambda piece=piece: self._port.write(piece), STUCK_S)  # type: ignore[misc]
+                except TimeoutError as error:
+                    raise stuck(self._place) from error
+                except FAULTS as error:
+                    raise lost(error, self._place) from error
+
+    async def stop(self) -> None:
+        """Let go of the port; what was read can still be taken."""
+        self._stopped.set()
+        await let_go(self._port, self._reader)
+        self.inbox.end()
+
+
+async def let_go(port: serial.Serial, reader: threading.Thread | None = None) -> None:
+    """Wait for the reader and close the port. One that hangs in the driver is left behind, not waited for."""
+
+    def work() -> None:
+        if reader:
+            reader.join()
+        close_port(port)
+
+    with contextlib.suppress(TimeoutError):
+        await in_thread(work, 2 * STUCK_S)
+
+
+def stuck(place: str) -> LinkLost:
+    """Return the fault of a port that takes no bytes."""
+    return LinkLost(
+        f"{place} has taken no byte for {STUCK_S:g} s",
+        hint="see that the gauge is on, and correct flow where it differs",
+    )
