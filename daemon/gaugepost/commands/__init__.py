@@ -1,1 +1,1 @@
-"""Commands that answer from their arguments alone: no station file, no journal, no daemon."""
+"""What the command line can be asked beside running the service; each command is imported only when it is asked for."""

@@ -115,9 +115,9 @@ def step_in(step: Length, unit: Unit) -> Decimal:
 def parse_limits(text: str) -> Limits:
     """Return the limits that `text` says.
 
-    "30.010..30.034 mm" (or with "to"), ">= 12.400 mm", "12.400 mm min", "<= 12.600 mm", "22 mm +0.015/-0.006",
-    "0.8750 in +0.0008/0", "22 mm +15 µm/-6 µm", "62 mm ±0.02", "45 H8", "ø45 mm H8", "1.25 in H7". One unit written
-    last, mm or in, stands for the bare numbers before it; a class without a unit is in mm.
+    "30.010..30.034 mm", "30.010 to 30.034 mm", ">= 12.400 mm", "12.400 mm min", "<= 12.600 mm",
+    "22 mm +0.015/-0.006", "0.8750 in +0.0008/0", "22 mm +15 µm/-6 µm", "62 mm ±0.02", "45 H8", "ø45 mm H8",
+    "1.25 in H7". One unit written last, mm or in, stands for the bare numbers before it; a class without a unit is in mm.
 
     Raises:
         ValueRefused: anything else, anything ambiguous, or limits that cannot be.
