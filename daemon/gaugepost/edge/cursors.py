@@ -219,16 +219,13 @@ class Cursors:
                 self._db.execute("BEGIN IMMEDIATE")
                 try:
                     yield self._db
-                except BaseException:
-                    self._db.execute("ROLLBACK")
-                    raise
-                self._db.execute("COMMIT")
+                    self._db.execute("COMMIT")
+                finally:
+                    if self._db.in_transaction:  # a full disk has ended it already
+                        self._db.execute("ROLLBACK")
             except (sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.IntegrityError):
                 raise  # our bug, not the disk's
             except sqlite3.Error as cause:
-                if self._db.in_transaction:
-                    with contextlib.suppress(sqlite3.Error):
-                        self._db.execute("ROLLBACK")
                 raise _fault(self._name, cause) from cause
 
 
@@ -243,9 +240,11 @@ def _opened(path: Path) -> sqlite3.Connection:
     """Open `path`, or make it. Raises `sqlite3.DatabaseError` where it holds anything but sound cursors."""
     db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     try:
+        _check(db)  # before anything is written: a file that is not ours stays as it is
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = NORMAL")
-        _check(db)
+        if db.execute("SELECT count(*) FROM sqlite_schema").fetchone() == (0,):
+            db.executescript(f"BEGIN; {_TABLES} PRAGMA user_version = {FORMAT}; COMMIT")
     except BaseException:
         db.close()
         raise
@@ -258,9 +257,7 @@ def _check(db: sqlite3.Connection) -> None:
         raise sqlite3.DatabaseError(str(verdict))
     (number,) = db.execute("PRAGMA user_version").fetchone()
     (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    if tables == 0:
-        db.executescript(f"BEGIN; {_TABLES} PRAGMA user_version = {FORMAT}; COMMIT")
-    elif number != FORMAT:
+    if tables and number != FORMAT:
         raise sqlite3.DatabaseError(f"its format is {number}, not {FORMAT}")
 
 
