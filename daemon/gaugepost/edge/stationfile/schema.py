@@ -1,0 +1,118 @@
+"""The JSON schema of the station file, for editors: completion and a first check while it is typed.
+
+The models say it all; what is installed decides which kinds of links, decoders and destinations there are.
+"""
+
+from __future__ import annotations
+
+import ast
+import inspect
+from collections.abc import Iterator
+from typing import Any
+
+from gaugepost.contract import SettingsError
+from gaugepost.edge import plugins
+from gaugepost.edge.stationfile import model
+
+TITLE = "gaugepost station file"
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+Schema = dict[str, Any]
+
+
+def station_schema() -> Schema:
+    """Return the schema. A plug-in that can't be used is left out; `check` says why."""
+    definitions: Schema = {}
+    link = _kinds(definitions, plugins.LINKS, model.LinkTable)
+    decoder = _kinds(definitions, plugins.DECODERS, model.DecoderTable)
+    for arm in link["oneOf"]:
+        arm["properties"]["decoder"] = decoder
+        arm["required"].append("decoder")
+    declared = _of({}, model.TemperatureTable)
+    temperatures = _of({}, model.TemperaturesTable)
+    for body, said in temperatures["properties"].items():
+        temperatures["properties"][body] = {
+            "description": said.get("description", ""),
+            "anyOf": [declared["properties"]["value"], declared],
+        }
+    schema = {
+        "$schema": DIALECT,
+        "title": TITLE,
+        "type": "object",
+        "additionalProperties": False,
+        "required": ["station"],
+        "properties": {
+            "station": _of(definitions, model.StationTable),
+            "service": _of(definitions, model.ServiceTable),
+            "temperatures": temperatures,
+            "links": _named(link),
+            "gauges": _named(_of(definitions, model.GaugeTable)),
+            "masters": _named(_of(definitions, model.MasterTable)),
+            "thermometers": _named(_of(definitions, model.ThermometerTable)),
+            "characteristics": _named(_of(definitions, model.CharacteristicTable)),
+            "destinations": _named(_kinds(definitions, plugins.DESTINATIONS, model.DestinationTable)),
+        },
+        "$defs": definitions,
+    }
+    tidied: Schema = _tidied(schema)
+    return tidied
+
+
+def _tidied(schema: Any) -> Any:
+    """Return the schema without what TOML doesn't have, null, and without titles that only repeat the key."""
+    if isinstance(schema, list):
+        return [_tidied(arm) for arm in schema if arm != {"type": "null"}]
+    if not isinstance(schema, dict):
+        return schema
+    kept = {
+        key: _tidied(value)
+        for key, value in schema.items()
+        if not (key == "title" and isinstance(value, str) and value != TITLE)
+        and not (key == "default" and value is None)
+    }
+    if len(kept.get("anyOf", ())) == 1 and isinstance(kept["anyOf"][0], dict):
+        (arm,) = kept.pop("anyOf")
+        kept = {**arm, **kept}
+    return kept
+
+
+def _named(table: Schema) -> Schema:
+    names = {"pattern": r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"}
+    return {"type": "object", "propertyNames": names, "additionalProperties": table}
+
+
+def _kinds(definitions: Schema, group: str, common: type[model.Table]) -> Schema:
+    """Return one arm for each installed kind: the keys that all have, and its own."""
+    arms = []
+    for kind in plugins.installed(group):
+        try:
+            settings = plugins.find(group, kind).Settings
+        except SettingsError:
+            continue
+        arm = _of(definitions, settings, f"{group}.{kind}.")
+        shared = _of(definitions, common)["properties"]
+        arm["properties"] = {**shared, "kind": {"const": kind}, **arm.get("properties", {})}
+        arm["required"] = ["kind", *arm.get("required", [])]
+        arms.append(arm)
+    return {"oneOf": arms} if arms else {"not": {}, "oneOf": []}
+
+
+def _of(definitions: Schema, table: type[Any], prefix: str = "") -> Schema:
+    schema: Schema = table.model_json_schema(ref_template=f"#/$defs/{prefix}{{model}}")
+    definitions.update({f"{prefix}{name}": inner for name, inner in schema.pop("$defs", {}).items()})
+    if issubclass(table, model.Table):
+        for name, words in _docstrings(table):
+            alias = table.model_fields[name].alias or name
+            schema["properties"][alias]["description"] = words
+    return schema
+
+
+def _docstrings(table: type[model.Table]) -> Iterator[tuple[str, str]]:
+    """Yield name and docstring of each field. Read here and not by the model: it would cost every start 50 ms."""
+    (definition,) = ast.parse(inspect.getsource(table)).body
+    assert isinstance(definition, ast.ClassDef)
+    for field, words in zip(definition.body, definition.body[1:], strict=False):
+        if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name):
+            match words:
+                case ast.Expr(value=ast.Constant(value=str(text))):
+                    yield field.target.id, inspect.cleandoc(text)
