@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import os
 import termios
 from collections.abc import Iterable
@@ -52,7 +51,7 @@ def open_port(settings: Settings) -> tuple[serial.Serial, str]:
         raise lost(error, place) from error
     try:
         if not settings.url:
-            _own(port.fileno())
+            _tell_hang_up(port.fileno())
     except FAULTS as error:
         close_port(port)
         raise lost(error, place) from error
@@ -75,9 +74,8 @@ def _parameters(settings: Settings) -> dict[str, Any]:
     return parameters
 
 
-def _own(descriptor: int) -> None:
-    """Keep other programs out, and make a read of nothing mean that the port is gone."""
-    fcntl.ioctl(descriptor, termios.TIOCEXCL)
+def _tell_hang_up(descriptor: int) -> None:
+    """Make a read of nothing mean that the port is gone."""
     attributes = termios.tcgetattr(descriptor)
     # With VMIN = 0 a read finds "nothing yet" and "hung up" alike: 0 bytes. With 1 the former is EAGAIN.
     attributes[6][termios.VMIN] = 1
