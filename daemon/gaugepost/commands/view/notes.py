@@ -1,0 +1,141 @@
+"""What happened, in one line, for every kind of record that is no measurement of a piece."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from decimal import Decimal
+
+from gaugepost.core.quantity import round_to
+from gaugepost.core.record import Kind
+
+Record = Mapping[str, object]
+
+_SHOWN_BYTES = 24
+
+
+def note(record: Record) -> str:
+    """Return the note for a published record; not yet made safe for a terminal."""
+    kind = str(record["kind"])
+    making = _NOTES.get(kind)
+    return making(record) if making else said(kind, record)
+
+
+def said(what: str, record: Record) -> str:
+    """Return `what`, and after it what the record says in words."""
+    text = str(record.get("text") or "")
+    return f"{what}: {text}" if text else what
+
+
+def micrometres(value_mm: object) -> str:
+    """Return a length given as text in mm as signed µm, to 0.1: "-0.0023" gives "-2.3 µm"."""
+    return f"{round_to(Decimal(str(value_mm)).scaleb(3), Decimal('0.1')):+f} µm"
+
+
+def reasons(record: Record) -> str:
+    """Return the record's reasons in one text."""
+    given = record.get("reasons")
+    return "; ".join(map(str, given)) if isinstance(given, list) else ""
+
+
+def _start(record: Record) -> str:
+    return said(f"service started, version {record.get('program')}", record)
+
+
+def _link(record: Record) -> str:
+    return said(f"{record.get('link')} {record.get('code')}", record)
+
+
+def _tags(record: Record) -> str:
+    named = ("operator", "lot", "piece", "position", "characteristic")
+    return "now " + (
+        " · ".join(f"{name} {record[name]}" for name in named if record.get(name)) or "nothing in hand"
+    )
+
+
+def _temperature(record: Record) -> str:
+    return f"{record.get('thermometer')}: {record.get('body')} {record.get('temperature_c')} °C"
+
+
+def _condition(record: Record) -> str:
+    who = record.get("gauge") or record.get("thermometer") or record.get("link")
+    text = said(f"{who} says {record.get('code')}" if who else str(record.get("code")), record)
+    return f"{text} (check it before it counts again)" if record.get("ends_mastering") else text
+
+
+def _bad_frame(record: Record) -> str:
+    who = record.get("gauge") or record.get("thermometer") or record.get("link")
+    count = record.get("count")
+    what = f"{count} bad frames" if isinstance(count, int) and count > 1 else "bad frame"
+    raw = bytes.fromhex(str(record.get("raw") or ""))
+    sent = f" [{raw[:_SHOWN_BYTES].hex(' ')}{' ...' if len(raw) > _SHOWN_BYTES else ''}]" if raw else ""
+    return said(f"{what} from {who}", record) + sent
+
+
+def _suppressed(record: Record) -> str:
+    return said(f"{record.get('gauge')} not counted", record)
+
+
+def _begun(record: Record) -> str:
+    what = "master" if record["kind"] == Kind.MASTERING_BEGUN else "check"
+    times = "once" if record.get("count") == 1 else f"{record.get('count')} times"
+    moved = f", then once moved {record['code']}" if record.get("code") else ""
+    return f"{what} {record.get('gauge')}: read {record.get('master')} {times}{moved}"
+
+
+def _master_reading(record: Record) -> str:
+    shows = f"{record.get('indication')} {record.get('indication_unit')}"
+    return f"{record.get('gauge')} on {record.get('master')}, reading {record.get('count')}: {shows}"
+
+
+def _mastering(record: Record) -> str:
+    what = f"{record.get('gauge')} mastered on {record.get('master')}: {str(record.get('code')).upper()}"
+    why = reasons(record)
+    spread = f", spread {micrometres(record['spread_mm']).lstrip('+')}" if "spread_mm" in record else ""
+    return (
+        f"{what}: {why}"
+        if why
+        else what + spread + ("" if record.get("code") != "accepted" else ", check it now")
+    )
+
+
+def _check(record: Record) -> str:
+    what = f"{record.get('gauge')} checked on {record.get('master')}: {str(record.get('code')).upper()}"
+    if "error_mm" not in record or "limit_mm" not in record:
+        return what
+    return f"{what}, off by {micrometres(record['error_mm'])} (limit {micrometres(record['limit_mm']).lstrip('+')})"
+
+
+def _of_gauge(word: str) -> Callable[[Record], str]:
+    return lambda record: said(f"{record.get('gauge')} {word}", record)
+
+
+def _about(word: str) -> Callable[[Record], str]:
+    def made(record: Record) -> str:
+        what = f"{word} {record.get('replaces') or ''}".strip()
+        return said(f"{what} by {record['operator']}" if record.get("operator") else what, record)
+
+    return made
+
+
+_NOTES: dict[str, Callable[[Record], str]] = {
+    Kind.START: _start,
+    Kind.STOP: lambda record: said("service stopped", record),
+    Kind.SET_UP: lambda record: said("station file in force", record),
+    Kind.LINK: _link,
+    Kind.TAGS: _tags,
+    Kind.TEMPERATURE: _temperature,
+    Kind.CONDITION: _condition,
+    Kind.BAD_FRAME: _bad_frame,
+    Kind.SUPPRESSED: _suppressed,
+    Kind.MASTERING_BEGUN: _begun,
+    Kind.CHECK_BEGUN: _begun,
+    Kind.MASTER_READING: _master_reading,
+    Kind.MASTERING: _mastering,
+    Kind.CHECK: _check,
+    Kind.ABANDONED: _of_gauge("abandoned"),
+    Kind.REPORT: _of_gauge("reported"),
+    Kind.SUSPECT: _of_gauge("SUSPECT"),
+    Kind.VOID: _about("void"),
+    Kind.AMENDMENT: _about("amendment"),
+    Kind.GAP: lambda record: said("GAP", record),
+}
