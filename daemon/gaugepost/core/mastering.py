@@ -97,8 +97,8 @@ def needs_proof_of_sense(gauge: GaugeEntry) -> bool:
 
 
 def mean(values: tuple[Decimal, ...]) -> Decimal:
-    """Return the mean, quantised to 1e-9 mm; a single value is returned as it is."""
-    if len(values) == 1:
+    """Return the mean, quantised to 1e-9 mm; values that are all the same as they are."""
+    if len(set(values)) == 1:
         return values[0]
     return quantise_mm(CONTEXT.divide(sum(values, Decimal(0)), Decimal(len(values))))
 

@@ -146,6 +146,11 @@ class Record:
     first: int | None = _word(58, "first sequence of a range")
     last: int | None = _word(59, "last sequence of a range")
 
+    def __repr__(self) -> str:
+        """Show the fields that apply: fifty times None helps nobody."""
+        said = ((f.name, getattr(self, f.name)) for f in FIELDS)
+        return f"Record({', '.join(f'{name}={value!r}' for name, value in said if value is not None)})"
+
 
 FIELDS: tuple[dataclasses.Field[Any], ...] = dataclasses.fields(Record)
 NUMBER_OF: dict[str, int] = {f.name: f.metadata["number"] for f in FIELDS}

@@ -1,0 +1,136 @@
+"""Whatever happens at the bench, the state that the journal leads to is the state that was lived."""
+
+from decimal import Decimal as D
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+
+from gaugepost.core.bench import State, apply
+from gaugepost.core.bench import events as ev
+from gaugepost.core.indication import BadFrame, Condition, Indication, Moment, Temperature
+from gaugepost.core.quantity import Unit
+from gaugepost.core.record import Kind
+from gaugepost.core.setup import Combine, from_document, to_document
+from tests.core.station import AIR, BORE, RING, Hand, set_up
+
+NAMES = st.sampled_from(["bore-1", "ring-1", "A", "L1", "L2", "1", "2", "top", "nothing"])
+UNITS = st.sampled_from([Unit.MM, Unit.INCH, None])
+DIGITS = st.one_of(
+    st.sampled_from(["38.004", "38.004", "38.010", "38.030", "37.990", "38.00"]),
+    st.decimals("-50", "50", places=4).map(str),
+)
+
+
+class Bench(RuleBasedStateMachine):
+    """Frames, commands, losses and clocks in any order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        bore = {"readings": 2, "combine": Combine.MEAN}
+        self.hand = Hand(set_up({"valid_count": 5}, bore, thermometers={"air": AIR}))
+
+    @rule(digits=DIGITS, unit=UNITS, ms=st.integers(0, 2000))
+    def show(self, digits: str, unit: Unit | None, ms: int) -> None:
+        self.hand.wait(ms)
+        sent = Indication(digits, D(digits), unit, digits.encode())
+        records = self.hand.at_once(ev.Arrived("usb-1", sent)).records
+        assert records, "a frame that leads to nothing is lost"
+
+    @rule()
+    def go_well(self) -> None:
+        if self.hand.state.gauges["bore-1"].procedure is None and "usb-1" in self.hand.state.links:
+            self.hand.ready()
+
+    @rule(celsius=st.decimals("-20", "90", places=1))
+    def warm(self, celsius: D) -> None:
+        self.hand.do(ev.Arrived("usb-9", Temperature(celsius, b"t")))
+
+    @rule(
+        masters=st.lists(NAMES, max_size=2),
+        serials=st.lists(st.sampled_from(["R-1", "?"]), max_size=2),
+        n=st.integers(-1, 3),
+    )
+    def begin_mastering(self, masters: list[str], serials: list[str], n: int) -> None:
+        self.hand.do(ev.BeginMastering("bore-1", tuple(masters), tuple(serials), readings=n))
+
+    @rule(master=NAMES)
+    def begin_check(self, master: str) -> None:
+        self.hand.do(ev.BeginCheck("bore-1", master, "R-1"))
+
+    @rule()
+    def abandon(self) -> None:
+        self.hand.do(ev.Abandon("bore-1"))
+
+    @rule(
+        changes=st.dictionaries(
+            st.sampled_from(["operator", "lot", "piece", "position", "characteristic"]), st.none() | NAMES
+        )
+    )
+    def tag(self, changes: dict[str, str | None]) -> None:
+        self.hand.do(ev.SetTags(changes))
+
+    @rule(what=st.sampled_from(["knock", "battery", "rain"]))
+    def report(self, what: str) -> None:
+        self.hand.do(ev.Report("bore-1", what))
+
+    @rule(up=st.booleans())
+    def link(self, up: bool) -> None:
+        self.hand.do(ev.LinkUp("usb-1", "a port") if up else ev.LinkDown("usb-1", "unplugged"))
+
+    @rule(ends=st.booleans())
+    def say(self, ends: bool) -> None:
+        self.hand.do(ev.Arrived("usb-1", Condition("E1", "an error", b"E1", ends_mastering=ends)))
+        self.hand.do(ev.Arrived("usb-1", BadFrame("no number", b"?")))
+
+    @rule(band=st.sampled_from([None, D(1)]), bore=st.sampled_from([{}, {"upper_mm": D("38.02")}]))
+    def edit(self, band: D | None, bore: dict[str, D]) -> None:
+        self.hand.load(set_up({"valid_band_k": band}, bore, thermometers={"air": AIR}))
+
+    @rule(boot=st.sampled_from(["boot-1", "boot-2"]), wall_ms=st.integers(-10_000, 10_000_000))
+    def restart(self, boot: str, wall_ms: int) -> None:
+        clock_ms = self.hand.now.clock_ms if boot == self.hand.now.boot else 1000
+        self.hand.now = Moment(self.hand.now.utc_ms + wall_ms, clock_ms, boot)
+        self.hand.do(ev.Started("test"))
+
+    @invariant()
+    def replayed_is_lived(self) -> None:
+        state = State()
+        for record in self.hand.records:
+            state = apply(state, record)
+        assert state == self.hand.state
+
+    @invariant()
+    def verdicts_have_a_mastering_in_force(self) -> None:
+        for record in self.hand.records:
+            if record.kind is Kind.READING and record.verdict not in (None, "not-judged"):
+                assert record.mastering is not None
+                assert record.reasons is None
+
+    @invariant()
+    def values_add_up(self) -> None:
+        for record in self.hand.records:
+            if record.kind is Kind.READING and record.master_correction_mm is not None:
+                assert record.indication is not None
+                x = D(record.indication) * (D("25.4") if record.indication_unit == "in" else 1)
+                assert record.value_mm == x + record.master_correction_mm + (
+                    record.thermal_correction_mm or 0
+                )
+
+
+TestBench = Bench.TestCase
+TestBench.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+
+
+@given(band=st.none() | st.decimals("0.1", "5", places=2), upper=st.decimals("38.001", "39", places=6))
+def test_set_up_document_is_faithful(band: D | None, upper: D) -> None:
+    """A set-up read back from its document is the same set-up, and gives the same document."""
+    made = set_up(
+        {"valid_band_k": band, "size_range_mm": (D(35), D(45))},
+        {"upper_mm": upper},
+        thermometers={"air": AIR},
+    )
+    document = to_document(made)
+    assert from_document(document) == made
+    assert to_document(from_document(document)) == document
+    assert (made.characteristics["A"].lower_mm, made.masters["ring-1"]) == (BORE.lower_mm, RING)
