@@ -68,6 +68,8 @@ def expected(lower: str | None, upper: str | None, unit: Unit, step: str) -> Sai
         ("40 mm +25 μm/+9um", "40.009", "40.025", MM, "0.001"),
         ("40 mm ±10 µm", "39.99", "40.01", MM, "0.001"),
         ("0.5 in +700 µin/-0", "12.7", "12.71778", INCH, "0.000001"),
+        ("500000 µin ±100", "12.69746", "12.70254", INCH, "0.000001"),
+        ("12700 µm ±5", "12.695", "12.705", MM, "0.001"),
         ("25.4 mm +0.001 in/0", "25.4", "25.4254", MM, "0.0001"),
         ("0.5 in +25 µm/0", "12.7", "12.725", INCH, "0.00001"),
         # ISO 286-1:2010 classes, printed limits; the first three in every way of writing

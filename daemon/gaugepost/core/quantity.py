@@ -182,7 +182,7 @@ def shown(value: Decimal, step: Decimal, *limits: Decimal | None) -> str:
     apart = [limit for limit in limits if limit is not None and limit != value]
     finest = min(step_of(part) for part in (value, *apart))
     rounded = round_to(value, step)
-    while any(rounded == round_to(limit, step) or (rounded > limit) != (value > limit) for limit in apart):
+    while any(rounded == round_to(limit, step) for limit in apart):
         step = step.scaleb(-1)
         if step < finest:
             return exact_text(value)

@@ -31,7 +31,6 @@ from gaugepost.core.setup import Feature
 
 _EXACT = decimal.Context(prec=CONTEXT.prec, traps=[decimal.InvalidOperation, decimal.Inexact])
 _CLASS_STEP = Length(Decimal("0.001"), Unit.MM)
-_CLASS_STEP_HALVES = Length(Decimal("0.0001"), Unit.MM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +102,7 @@ def from_class(nominal: Length, code: str) -> Limits:
     """
     hole = hole_class(nominal.mm, code)
     low, high = (_sum(nominal.mm, to_mm(um, Unit.MICROMETRE)) for um in (hole.lower_um, hole.upper_um))
-    finest = _CLASS_STEP if step_of(hole.upper_um) == 1 else _CLASS_STEP_HALVES
-    return _made(low, high, nominal.mm, nominal.unit, (nominal, finest), f"{nominal} {code}", hole)
+    return _made(low, high, nominal.mm, nominal.unit, (nominal, _CLASS_STEP), f"{nominal} {code}", hole)
 
 
 def step_in(step: Length, unit: Unit) -> Decimal:
@@ -117,7 +115,7 @@ def parse_limits(text: str) -> Limits:
 
     "30.010..30.034 mm", "30.010 to 30.034 mm", ">= 12.400 mm", "12.400 mm min", "<= 12.600 mm",
     "22 mm +0.015/-0.006", "0.8750 in +0.0008/0", "22 mm +15 µm/-6 µm", "62 mm ±0.02", "45 H8", "ø45 mm H8",
-    "1.25 in H7". One unit written last, mm or in, stands for the bare numbers before it; a class without a unit is in mm.
+    "1.25 in H7". One unit written last, mm or in, stands for the bare numbers before it; a class without one is in mm.
 
     Raises:
         ValueRefused: anything else, anything ambiguous, or limits that cannot be.
@@ -137,9 +135,8 @@ def parse_limits(text: str) -> Limits:
 
 
 _MAX_TEXT = 120
-# Atomic, so that 400/0 never becomes a size of 40 with a deviation of 0.
-_DIGITS = r"(?>[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
-_NUMBER = rf"(?<![0-9.]){_DIGITS}"
+_DIGITS = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
+_NUMBER = rf"(?<![0-9.]){_DIGITS}"  # not amid digits: 400/0 is never a size of 40 with a deviation of 0
 _UNIT = "(?:" + "|".join(sorted(map(re.escape, UNIT_SPELLINGS), key=len, reverse=True)) + ")"
 
 
@@ -294,7 +291,7 @@ def _made(
             hint="write the smaller limit first, and a tolerance above 0",
         )
     steps = [step_in(Length(length.resolution, length.unit), unit) for length in written]
-    if unit is Unit.MM:  # inch deviations of a size in mm need more digits than they were written with
+    if unit is Unit.MM:  # halves of a µm, and inch deviations, need more digits than were written
         steps += [step_of(size.normalize(CONTEXT)) for size in (lower_mm, upper_mm) if size is not None]
     return Limits(lower_mm, upper_mm, nominal_mm, unit, min(steps), source, hole)
 
