@@ -6,7 +6,6 @@ Adapters bring models of their own. Their findings read like ours: line, key, wh
 from __future__ import annotations
 
 import json
-import re
 import typing
 from collections.abc import Callable, Mapping
 from enum import Enum
@@ -69,25 +68,37 @@ _BOUNDS = {
 
 
 def checked(report: Report, path: Path, model: type[M], raw: Mapping[str, object], what: str) -> M | None:
-    """Return `raw` as `model`; where it can't be, note every finding under `path` and return None."""
-    return _run(report, path, model, raw, what, lambda: model.model_validate(raw))
+    """Return `raw` as `model`; where it can't be, note every finding under `path`.
+
+    What is returned then is the rest of it, with the wrong keys left out, so that it can be held against other
+    tables; None where a key that must be there is wrong.
+    """
+    return _run(report, path, model, raw, what, model.model_validate)
 
 
 def checked_settings(
     report: Report, path: Path, model: type[M], raw: Mapping[str, object], what: str
 ) -> M | None:
-    """Return `raw` as an adapter's settings: lists may become tuples, text does not become a number."""
-    document = json.dumps(raw, default=str)
-    return _run(report, path, model, raw, what, lambda: model.model_validate_json(document, strict=True))
+    """As `checked`, for an adapter's settings: lists may become tuples, text does not become a number."""
+
+    def validate(given: Mapping[str, object]) -> M:
+        return model.model_validate_json(json.dumps(given, default=str), strict=True)
+
+    return _run(report, path, model, raw, what, validate)
 
 
 def _run(
-    report: Report, path: Path, model: type[M], raw: object, what: str, validate: Callable[[], M]
+    report: Report,
+    path: Path,
+    model: type[M],
+    raw: Mapping[str, object],
+    what: str,
+    validate: Callable[[Mapping[str, object]], M],
 ) -> M | None:
+    seen: dict[Path, list[Said]] = {}
     try:
-        return validate()
+        return validate(raw)
     except ValidationError as error:
-        seen: dict[Path, list[Said]] = {}
         for detail in error.errors(include_url=False):
             key, said = _said(model, raw, what, detail)
             seen.setdefault(key, []).append(said)
@@ -95,7 +106,11 @@ def _run(
             report.error((*path, *key), *_merged(all_said))
     except GaugepostError as error:
         report.error(path, error.finding, write=error.hint)
-    return None
+    wrong = {key[0] for key in seen if key}
+    try:
+        return validate({key: value for key, value in raw.items() if key not in wrong})
+    except (ValidationError, GaugepostError):
+        return None
 
 
 def _merged(all_said: list[Said]) -> Said:
@@ -125,7 +140,7 @@ def _said(model: type[BaseModel], raw: object, what: str, detail: ErrorDetails) 
     if kind == "refused":
         literal, write = context["literal"], context["hint"]
         if literal:
-            write = f"write {last} = {literal}"
+            write = _write(key, literal)
         return key, (context["finding"], context["expected"], write)
     if kind in ("value_error", "assertion_error"):
         finding, _, write = (str(context["error"]) or "is refused").partition("; ")
@@ -133,15 +148,33 @@ def _said(model: type[BaseModel], raw: object, what: str, detail: ErrorDetails) 
     if kind not in _OWN:
         return key, (detail["msg"], "", "")
     if kind in ("literal_error", "enum"):
-        words_known = re.findall(r"'((?:[^'\\]|\\.)*)'", str(context["expected"]))
-        best = nearest(detail["input"], words_known) if isinstance(detail["input"], str) else None
-        expected = either(toml(word) for word in words_known) if words_known else str(context["expected"])
-        return key, (f"{shown} is not known here", expected, f"write {last} = {toml(best)}" if best else "")
+        known = _words(field.annotation) if field else []
+        best = nearest(detail["input"], known) if isinstance(detail["input"], str) else None
+        expected = either(map(toml, known)) if known else str(context["expected"])
+        return key, (f"{shown} is not known here", expected, _write(key, toml(best)) if best else "")
+    if kind == "list_type" and isinstance(detail["input"], str):
+        return key, (f"{shown} is not in a list", "a list in brackets", _write(key, f"[{shown}]"))
     expected = _expected(kind, context) or _description(field) or "another value"
-    return key, (f"{shown} can't be taken", expected, f"write {last} = {example}" if example else "")
+    return key, (f"{shown} can't be taken", expected, _write(key, example) if example else "")
+
+
+def _write(key: Path, literal: str) -> str:
+    """Say what to write at `key`: the whole line, or in a list the one value."""
+    return f"write {literal}" if isinstance(key[-1], int) else f"write {key[-1]} = {literal}"
+
+
+def _words(annotation: Any) -> list[str]:
+    """Return the words that a field may hold."""
+    if isinstance(annotation, type) and issubclass(annotation, Enum):
+        return [str(member.value) for member in annotation]
+    if typing.get_origin(annotation) is typing.Literal:
+        return [str(word) for word in typing.get_args(annotation)]
+    return [word for arm in typing.get_args(annotation) for word in _words(arm)]
 
 
 def _expected(kind: str, context: Mapping[str, Any]) -> str:
+    if context.get("min_length") == 1:
+        return "at least one in the list" if kind == "too_short" else "text that is not empty"
     if kind in _BOUNDS:
         return _BOUNDS[kind].format(**context)
     if kind == "string_pattern_mismatch":
@@ -218,7 +251,8 @@ def _example(field: FieldInfo | None) -> str:
     if field is None:
         return ""
     if field.examples:
-        return _literal(field.examples[0])
+        example = field.examples[0]
+        return f"[{', '.join(map(_literal, example))}]" if isinstance(example, list) else _literal(example)
     for mark in field.metadata:
         if isinstance(mark, WithJsonSchema):
             schema = mark.json_schema or {}

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from gaugepost.core.record import Kind
 from gaugepost.core.setup import Body, Combine, Contact, Display, Feature
@@ -80,17 +80,25 @@ class TemperatureTable(Table):
     """How far the body may be from it, either way."""
 
 
+def _as_table(said: object) -> object:
+    """Return the table that `part = "21.5 °C"` is short for."""
+    return said if isinstance(said, dict) else {"value": said}
+
+
+Declared = Annotated[TemperatureTable, BeforeValidator(_as_table)]
+
+
 class TemperaturesTable(Table):
     """Declared temperatures by body."""
 
     what = "a body with a temperature"
-    part: TemperatureTable | None = None
+    part: Declared | None = None
     """The part's temperature."""
-    master: TemperatureTable | None = None
+    master: Declared | None = None
     """The master's temperature."""
-    gauge: TemperatureTable | None = None
+    gauge: Declared | None = None
     """The temperature of every gauge."""
-    air: TemperatureTable | None = None
+    air: Declared | None = None
     """The temperature of the air at the bench."""
 
 
@@ -98,7 +106,7 @@ class GaugeTable(Table):
     """A gauge at the station."""
 
     what = "a gauge"
-    link: Words
+    link: Words = Field(examples=["bore-serial"])
     """Name of the link that carries its frames."""
     channel: Annotated[str, Field(max_length=200)] = ""
     """The gauge's channel where a link carries several."""
@@ -106,7 +114,7 @@ class GaugeTable(Table):
     """How it touches the surface."""
     display: Annotated[Display, choice(Display, "a display"), words_of(Display)]
     """What its digits stand for: the size, the difference from the master, or the difference from `nominal`."""
-    nominal: PositiveLength | None = None
+    nominal: PositiveLength | None = Field(default=None, examples=["38 mm"])
     """What the display counts from; for display from-nominal only."""
     unit: GaugeUnit = Field(default="as sent", validate_default=True)
     """Unit of its digits where the frame names none."""
@@ -150,7 +158,7 @@ class MasterTable(Table):
     """A setting ring, plug or block with its certificate."""
 
     what = "a master"
-    size: PositiveLength
+    size: PositiveLength = Field(examples=["38.0012 mm"])
     """Its calibrated size at 20 °C."""
     uncertainty: PositiveLength | None = None
     """Expanded uncertainty of its size, with `coverage_factor`."""
@@ -170,7 +178,7 @@ class ThermometerTable(Table):
     """A thermometer and the body whose temperature it shows."""
 
     what = "a thermometer"
-    link: Words
+    link: Words = Field(examples=["bore-serial"])
     """Name of the link that carries its frames."""
     channel: Annotated[str, Field(max_length=200)] = ""
     """Its channel where a link carries several."""
@@ -214,7 +222,7 @@ class CharacteristicTable(Table):
     """What the part is made of, for its growth with temperature."""
     part_coefficient: Coefficient | None = None
     """The part's coefficient of expansion, instead of `part_material`."""
-    gauges: Names
+    gauges: Names = Field(examples=[["bore-38"]])
     """Gauges that may measure it."""
     masters: Names | None = None
     """Masters that serve it; any where it is missing."""

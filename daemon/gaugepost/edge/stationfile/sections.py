@@ -10,7 +10,6 @@ from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from gaugepost.core.setup import (
-    Body,
     CharacteristicEntry,
     DeclaredTemperature,
     GaugeEntry,
@@ -143,15 +142,8 @@ def _loopback(host: str) -> bool:
 
 
 def temperatures(report: Report, raw: Raw) -> tuple[DeclaredTemperature, ...]:
-    """Return the declared temperatures; `part = "21.5 °C"` is short for a table with a value."""
-    given = raw.get("temperatures", {})
-    if isinstance(given, dict):
-        bodies = [body.value for body in Body]
-        given = {
-            key: said if isinstance(said, dict) or key not in bodies else {"value": said}
-            for key, said in given.items()
-        }
-    table = _single(report, {"temperatures": given}, "temperatures", TemperaturesTable)
+    """Return the declared temperatures."""
+    table = _single(report, raw, "temperatures", TemperaturesTable)
     return resolve.declared(table) if table else ()
 
 
