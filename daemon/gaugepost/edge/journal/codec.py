@@ -1,0 +1,149 @@
+"""A record's body on disk: deterministic CBOR (RFC 8949 §4.2), and the hash that chains it to the one before.
+
+Drawn for whoever reads a journal without this program (any CBOR library reads a body):
+
+    map {0: FORMAT, field number: value, ...}   numbers as in core.record, ascending; fields that are None are absent
+    text, whole number, true/false, bytes       as such, in their shortest form
+    Decimal                                     tag 4 [exponent, digits]: 25.000 is [-3, 25000]; a zero loses its sign
+    tuple                                       array
+    floats                                      never
+
+    hash = SHA-256(previous hash, sequence as 8 bytes big endian, body)
+    the first previous hash = SHA-256(16 bytes of the epoch's UUID, the station's name in UTF-8)
+"""
+
+from __future__ import annotations
+
+import hashlib
+import typing
+import uuid
+from decimal import Decimal
+from operator import attrgetter
+from typing import Any
+
+import cbor2
+
+from gaugepost.core.errors import JournalError, ValueRefused
+from gaugepost.core.record import FIELDS, FORMAT, Kind, Record
+
+
+def anchor(epoch: str, station: str) -> bytes:
+    """Return what stands for the hash before the first record."""
+    return hashlib.sha256(uuid.UUID(epoch).bytes + station.encode()).digest()
+
+
+def chained(previous: bytes, sequence: int, body: bytes) -> bytes:
+    """Return the hash of the record with this `sequence` and `body` after the one with hash `previous`."""
+    return hashlib.sha256(previous + sequence.to_bytes(8, "big") + body).digest()
+
+
+def encode(record: Record) -> bytes:
+    """Return the body of `record`; equal records give equal bytes.
+
+    Raises:
+        ValueRefused: a number that is not finite, or half a character: nothing that was measured or said.
+        TypeError: a value of another type than its field's.
+    """
+    values: dict[int, Any] = {0: FORMAT}
+    for number, kind, value in zip(_NUMBERS, _TYPES, _values_of(record), strict=True):
+        if value is not None:
+            if type(value) is not kind or (kind is Decimal and not value.is_finite()):
+                value = _checked(value, kind, number)
+            values[number] = value
+    try:
+        # Made in ascending order, so that sorting (canonical=True), which costs half as much again, changes nothing.
+        return cbor2.dumps(values)
+    except UnicodeEncodeError as cause:
+        raise ValueRefused(
+            f"{cause.object!r} is not text", hint="leave out what is half a character"
+        ) from cause
+
+
+def decode(body: bytes) -> Record:
+    """Return the record that `encode` made `body` of.
+
+    Raises:
+        JournalError: written by a newer program, or not by this one.
+    """
+    try:
+        values = cbor2.loads(body)
+    except (cbor2.CBORDecodeError, ValueError, TypeError, ArithmeticError) as cause:
+        raise _damaged() from cause
+    if type(values) is not dict:
+        raise _damaged()
+    number = values.pop(0, None)
+    if number != FORMAT:
+        raise (
+            _newer(f"a record has format {number}, this program knows {FORMAT}")
+            if type(number) is int
+            else _damaged()
+        )
+    record: dict[str, Any] = {}
+    for number, value in values.items():
+        known = _FIELD_OF.get(number)
+        if known is None:
+            raise _newer(f"a record has a field {number} that this program doesn't know")
+        name, kind = known
+        if type(value) is not kind or (kind is Decimal and not value.is_finite()):
+            value = _restored(value, kind)
+        record[name] = value
+    try:
+        return Record(**record)
+    except TypeError as cause:  # a field that every record has is missing
+        raise _damaged() from cause
+
+
+def _checked(value: Any, kind: Any, number: int) -> Any:
+    """Return `value` as plain data of the field's type, or raise."""
+    if (kind is str and isinstance(value, str)) or (kind is Kind and isinstance(value, Kind)):
+        return str(value)
+    if isinstance(value, Decimal) and not value.is_finite():
+        raise ValueRefused(f"{value} is no number to be kept", hint="leave out what was not measured")
+    (inner,) = typing.get_args(kind)[:1] or (None,)
+    if isinstance(value, tuple) and inner is not None:
+        return [each if type(each) is inner else _checked(each, inner, number) for each in value]
+    raise TypeError(f"field {number} takes {kind}, not {value!r}")
+
+
+def _restored(value: Any, kind: Any) -> Any:
+    """Return the field's value from plain data of another type, or raise."""
+    if kind is Kind and isinstance(value, str):
+        known = _KINDS.get(value)
+        if known is None:
+            raise _newer(f"a record is of kind {value!r}, which this program doesn't know")
+        return known
+    (inner,) = typing.get_args(kind)[:1] or (None,)
+    if inner is None or not isinstance(value, list):
+        raise _damaged()
+    for each in value:
+        if type(each) is not inner or (inner is Decimal and not each.is_finite()):
+            raise _damaged()
+    return tuple(value)
+
+
+def _damaged() -> JournalError:
+    return JournalError(
+        "a record's body is damaged: it is not in the form it was written in",
+        hint="`gaugepost verify` finds where",
+    )
+
+
+def _newer(finding: str) -> JournalError:
+    return JournalError(
+        finding, hint="a newer version of gaugepost wrote it: install that version or a later one"
+    )
+
+
+def _type(name: str) -> Any:
+    """Return T for a field that is declared as T or as T | None."""
+    hint = _HINTS[name]
+    return typing.get_args(hint)[0] if type(None) in typing.get_args(hint) else hint
+
+
+_HINTS = typing.get_type_hints(Record)
+_ASCENDING = sorted(FIELDS, key=lambda field: field.metadata["number"])
+_NUMBERS: tuple[int, ...] = tuple(field.metadata["number"] for field in _ASCENDING)
+_TYPES = tuple(_type(field.name) for field in _ASCENDING)
+_FIELD_OF = {field.metadata["number"]: (field.name, _type(field.name)) for field in FIELDS}
+_KINDS = {kind.value: kind for kind in Kind}
+_values_of = attrgetter(*(field.name for field in _ASCENDING))

@@ -1,0 +1,218 @@
+"""Reading a journal, while its daemon writes or long after: nothing here can change or hold up anything."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import threading
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import NamedTuple, TypedDict, Unpack
+
+from gaugepost.core.errors import JournalError
+from gaugepost.core.record import Entry
+from gaugepost.edge.journal import schema
+from gaugepost.edge.journal.codec import anchor, decode
+
+PAGE = 1000
+"""Rows read in one go; between pages a reader holds on to nothing, so that the writer's log can be copied."""
+
+_BEGINNING, _END = -(1 << 62), 1 << 62
+
+
+class Wanted(TypedDict, total=False):
+    """Which records: all that are given must hold; None is as good as absent."""
+
+    kinds: Iterable[str] | None
+    gauge: str | None
+    characteristic: str | None
+    lot: str | None
+    piece: str | None
+    since_ms: int | None
+    """Measured at or after this, ms since 1970-01-01 UTC."""
+    until_ms: int | None
+    """Measured before this."""
+
+
+class Reader:
+    """A journal, open for reading. Any number of threads may use it at once.
+
+    Every method raises `JournalError` where the journal can't be read.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Open the journal at `path` (the file, or the data directory it lies in).
+
+        Raises:
+            JournalError: there is none, it can't be read, or a newer program wrote it.
+        """
+        self.path = schema.journal_file(path)
+        if not self.path.is_file():
+            raise JournalError(
+                f"there is no journal at {path}", hint="name the file journal.db or its directory"
+            )
+        self._idle: list[sqlite3.Connection] = []
+        self._guard = threading.Lock()
+        self._closed = False
+        self._mode = "mode=ro"
+        with self.connection() as db:
+            identity = schema.identify(db, self.path)
+        self.epoch = identity.epoch
+        self.station = identity.station
+
+    def close(self) -> None:
+        """Let go of the journal; harmless when closed. Another thread's reading ends first or closes after itself."""
+        with self._guard:
+            self._closed = True
+            idle, self._idle = self._idle, []
+        for db in idle:
+            db.close()
+
+    def head(self) -> tuple[int, bytes]:
+        """Return sequence and hash of the last record; 0 and the anchor where there is none."""
+        with self.connection() as db:
+            row = db.execute("SELECT sequence, hash FROM records ORDER BY sequence DESC LIMIT 1").fetchone()
+        return row if row is not None else (0, anchor(self.epoch, self.station))
+
+    def entry(self, sequence: int) -> Entry | None:
+        """Return the record with this sequence, None where there is none."""
+        with self.connection() as db:
+            row = db.execute(
+                "SELECT sequence, hash, body FROM records WHERE sequence = ?", (sequence,)
+            ).fetchone()
+        return None if row is None else _entry(row)
+
+    def entries(self, after: int = 0, limit: int = 500, **wanted: Unpack[Wanted]) -> list[Entry]:
+        """Return the first `limit` records with a sequence above `after`, ascending."""
+        with self.connection() as db:
+            return _page(db, _question(db, after, wanted), after, limit)
+
+    def latest(self, n: int, **wanted: Unpack[Wanted]) -> list[Entry]:
+        """Return the last `n` records, ascending."""
+        with self.connection() as db:
+            return _page(db, _question(db, 0, wanted), 0, n, newest=True)[::-1]
+
+    def replay(self, after: int = 0, **wanted: Unpack[Wanted]) -> Iterator[Entry]:
+        """Yield the records above `after`, ascending, up to the one that is the last when the reading begins."""
+        with self.connection() as db:
+            question = _question(db, after, wanted)
+        while True:
+            with self.connection() as db:
+                page = _page(db, question, after, PAGE)
+            yield from page
+            if len(page) < PAGE:
+                return
+            after = page[-1].sequence
+
+    @contextlib.contextmanager
+    def connection(self) -> Iterator[sqlite3.Connection]:
+        """Lend a connection for one short question; what SQLite or the disk says becomes a `JournalError`."""
+        db = None
+        try:
+            with self._guard:
+                if self._closed:
+                    raise JournalError(f"{self.path} was closed", hint="open a reader of your own")
+                db = self._idle.pop() if self._idle else None
+            if db is None:
+                db = self._opened()
+            yield db
+        except (sqlite3.Error, OSError) as cause:
+            raise schema.refused(self.path, "read", cause) from cause
+        finally:
+            if db is not None:
+                with self._guard:
+                    kept = not self._closed
+                    if kept:
+                        self._idle.append(db)
+                if not kept:
+                    db.close()
+
+    def _opened(self) -> sqlite3.Connection:
+        try:
+            return self._connected(self._mode)
+        except sqlite3.OperationalError as cause:
+            # Reading takes a lock beside the journal, which a read-only medium has no room for. Nobody writes there
+            # either, so the file alone is the journal, unless a log with the latest records lies beside it.
+            log = self.path.with_name(self.path.name + "-wal")
+            if cause.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+                raise
+            if log.exists() and log.stat().st_size:
+                raise JournalError(
+                    f"{self.path} lies where nothing can be written, and its latest records are in {log.name}",
+                    hint="copy both files to a place that can be written, and read them there",
+                ) from cause
+            self._mode = "immutable=1"
+            return self._connected(self._mode)
+
+    def _connected(self, mode: str) -> sqlite3.Connection:
+        db = sqlite3.connect(
+            f"{self.path.absolute().as_uri()}?{mode}",
+            uri=True,
+            isolation_level=None,
+            check_same_thread=False,
+            timeout=5,
+        )
+        try:
+            db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except BaseException:
+            db.close()
+            raise
+        return db
+
+
+class _Question(NamedTuple):
+    conditions: tuple[str, ...]
+    values: tuple[object, ...]
+    last: int
+
+
+_NUMBER = "(SELECT number FROM names WHERE name = ?)"
+_CONDITIONS = {
+    "gauge": f"gauge = {_NUMBER}",
+    "characteristic": f"characteristic = {_NUMBER}",
+    "lot": f"lot = {_NUMBER}",
+    "piece": "piece = ?",
+}
+
+
+def _question(db: sqlite3.Connection, after: int, wanted: Wanted) -> _Question:
+    """Return the conditions that `wanted` stands for, with the last sequence that can meet them."""
+    given: dict[str, object] = {name: wanted.get(name) for name in _CONDITIONS}
+    conditions = [_CONDITIONS[name] for name, value in given.items() if value is not None]
+    values = [value for value in given.values() if value is not None]
+    if (kinds := wanted.get("kinds")) is not None:
+        words = [str(kind) for kind in kinds]
+        conditions.append(f"kind IN ({', '.join([_NUMBER] * len(words))})")
+        values += words
+    since, until = wanted.get("since_ms"), wanted.get("until_ms")
+    if since is None and until is None:
+        (last,) = db.execute("SELECT max(sequence) FROM records").fetchone()
+        return _Question(tuple(conditions), tuple(values), last or 0)
+    # Sequences follow time but for jumps of the wall clock: the index of times gives the range, the rows are then read
+    # in order. The + keeps SQLite from sorting a year of readings for each page.
+    period = (_BEGINNING if since is None else since, _END if until is None else until)
+    first, last = db.execute(
+        "SELECT min(sequence), max(sequence) FROM records WHERE measured_at >= ? AND measured_at < ? AND sequence > ?",
+        (*period, after),
+    ).fetchone()
+    conditions += ["sequence >= ?", "+measured_at >= ?", "+measured_at < ?"]
+    return _Question(tuple(conditions), (*values, first or 0, *period), last or 0)
+
+
+def _page(
+    db: sqlite3.Connection, question: _Question, after: int, limit: int, *, newest: bool = False
+) -> list[Entry]:
+    """Return up to `limit` records that meet `question`, ascending, or descending where `newest` are asked for."""
+    order = "ORDER BY sequence DESC" if newest else "ORDER BY sequence"
+    where = " AND ".join(("sequence > ?", "sequence <= ?", *question.conditions))
+    # Sorted are sequences, not bodies. What was asked for stands in values; the rest is text from this file.
+    inner = f"SELECT sequence FROM records WHERE {where} {order} LIMIT ?"  # noqa: S608
+    rows = db.execute(
+        f"SELECT sequence, hash, body FROM records WHERE sequence IN ({inner}) {order}",  # noqa: S608
+        (after, question.last, *question.values, limit),
+    ).fetchall()
+    return [_entry(row) for row in rows]
+
+
+def _entry(row: tuple[int, bytes, bytes]) -> Entry:
+    return Entry(row[0], row[1], decode(row[2]))

@@ -1,0 +1,113 @@
+"""The journal's tables: bodies that are never touched again, and columns beside them that can be rebuilt from bodies.
+
+Names are kept once and stand in the columns as numbers: with names written out, a reading took a fifth more space.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import uuid
+from dataclasses import dataclass
+from pathlib import Path
+
+from gaugepost.core.errors import JournalError
+from gaugepost.core.record import FORMAT
+
+FILE_NAME = "journal.db"
+APPLICATION_ID = 0x67617567
+"""`gaug` in ASCII: tells file(1), and us, whose database it is."""
+LAYOUT = 1
+"""Number of the tables' layout, kept as `user_version`. Bodies have a number of their own: `core.record.FORMAT`."""
+
+TABLES = (
+    "CREATE TABLE journal (epoch TEXT NOT NULL, station TEXT NOT NULL, format INTEGER NOT NULL)",
+    "CREATE TABLE names (number INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
+    """CREATE TABLE records (
+        sequence INTEGER PRIMARY KEY,
+        measured_at INTEGER NOT NULL,
+        kind INTEGER NOT NULL REFERENCES names,
+        gauge INTEGER REFERENCES names,
+        characteristic INTEGER REFERENCES names,
+        lot INTEGER REFERENCES names,
+        piece TEXT,
+        hash BLOB NOT NULL,
+        body BLOB NOT NULL)""",
+    "CREATE INDEX records_time ON records (measured_at)",
+    "CREATE INDEX records_gauge ON records (gauge) WHERE gauge IS NOT NULL",
+    "CREATE INDEX records_characteristic ON records (characteristic) WHERE characteristic IS NOT NULL",
+    "CREATE INDEX records_piece ON records (lot, piece) WHERE lot IS NOT NULL",
+    f"PRAGMA application_id = {APPLICATION_ID}",
+    f"PRAGMA user_version = {LAYOUT}",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Which journal it is: its epoch (a UUID) and the station it belongs to."""
+
+    epoch: str
+    station: str
+
+
+def journal_file(path: Path) -> Path:
+    """Return the journal's file: `path` itself, or the one inside where `path` is a data directory."""
+    return path / FILE_NAME if path.is_dir() else path
+
+
+def is_blank(db: sqlite3.Connection) -> bool:
+    """Return whether nothing was ever written: a power cut during the first start leaves such a file."""
+    (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    (owner,) = db.execute("PRAGMA application_id").fetchone()
+    return bool(tables == 0 and owner == 0)
+
+
+def identify(db: sqlite3.Connection, path: Path) -> Identity:
+    """Return which journal `db` is.
+
+    Raises:
+        JournalError: no journal, or one that a newer program wrote.
+    """
+    (owner,) = db.execute("PRAGMA application_id").fetchone()
+    (layout,) = db.execute("PRAGMA user_version").fetchone()
+    if owner != APPLICATION_ID or layout < 1:
+        raise JournalError(f"{path} is not a journal of gaugepost", hint="name the file called journal.db")
+    if layout > LAYOUT:
+        raise _newer(path, f"layout {layout}, this program knows {LAYOUT}")
+    rows = db.execute("SELECT epoch, station, format FROM journal").fetchall()
+    epoch, station, number = rows[0] if len(rows) == 1 else ("", "", 0)
+    if not (_is_uuid(epoch) and isinstance(station, str) and isinstance(number, int)):
+        raise JournalError(
+            f"{path} doesn't say whose journal it is", hint="keep the file, and restore a backup"
+        )
+    if number > FORMAT:
+        raise _newer(path, f"format {number}, this program knows {FORMAT}")
+    return Identity(epoch, station)
+
+
+def refused(path: Path, doing: str, cause: Exception) -> JournalError:
+    """Return what a fault of the disk or of the database means to whoever looks after the station."""
+    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
+    return JournalError(f"can't {doing} the journal {path}: {cause}", hint=_HINTS.get(code, _HINTS[0]))
+
+
+def _is_uuid(epoch: object) -> bool:
+    try:
+        return str(uuid.UUID(str(epoch))) == epoch
+    except ValueError:
+        return False
+
+
+def _newer(path: Path, finding: str) -> JournalError:
+    return JournalError(
+        f"{path} was written by a newer version of gaugepost ({finding})",
+        hint="install that version or a later one",
+    )
+
+
+_HINTS = {
+    0: "check the disk and the rights to its directory",
+    sqlite3.SQLITE_FULL: "free some space on the disk",
+    sqlite3.SQLITE_BUSY: "another program holds it open for writing: close that program",
+    sqlite3.SQLITE_CORRUPT: "the file is damaged: run `gaugepost verify`, keep the file, and restore a backup",
+    sqlite3.SQLITE_NOTADB: "the file is no database, or its beginning is damaged: keep it, and restore a backup",
+}

@@ -1,0 +1,180 @@
+"""Proof that a journal is whole: every record is what was written, where it was written, and none is missing.
+
+The chain alone can't show that its end was cut off, or that all of it was written anew: a head noted elsewhere does.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from gaugepost.core.errors import JournalError
+from gaugepost.edge.journal.codec import anchor, chained, decode, encode
+from gaugepost.edge.journal.reader import PAGE, Reader
+
+MAX_FINDINGS = 20
+"""So many are told one by one; the rest is counted."""
+
+_ROWS = """
+    SELECT r.sequence, r.hash, r.body, r.measured_at, k.name, g.name, c.name, l.name, r.piece,
+        r.gauge IS NULL, r.characteristic IS NULL, r.lot IS NULL
+    FROM records r
+    LEFT JOIN names k ON k.number = r.kind
+    LEFT JOIN names g ON g.number = r.gauge
+    LEFT JOIN names c ON c.number = r.characteristic
+    LEFT JOIN names l ON l.number = r.lot
+    WHERE r.sequence > ? ORDER BY r.sequence LIMIT ?"""
+_COLUMNS = ("measured_at", "kind", "gauge", "characteristic", "lot", "piece")
+
+
+@dataclass(slots=True)
+class Report:
+    """What the walk along the chain found."""
+
+    epoch: str
+    station: str
+    count: int = 0
+    earliest_ms: int | None = None
+    latest_ms: int | None = None
+    sequence: int = 0
+    head: bytes = b""
+    findings: list[str] = field(default_factory=list)
+    """What is wrong, the first `MAX_FINDINGS` of it."""
+    faults: int = 0
+    """How much is wrong in all."""
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing is wrong."""
+        return self.faults == 0
+
+    def fault(self, finding: str) -> None:
+        """Count a fault, and keep it in words while there are few."""
+        self.faults += 1
+        if len(self.findings) < MAX_FINDINGS:
+            self.findings.append(finding)
+
+
+def examine(
+    path: Path, head: tuple[int, bytes] | None = None, progress: Callable[[int, int], None] | None = None
+) -> Report:
+    """Walk along the journal at `path`, a running station's too, as far as it reaches when the walk begins.
+
+    `head` is a (sequence, hash) noted earlier that must still be in it. `progress` hears (sequence, last) now and then.
+
+    Raises:
+        JournalError: it can't be read, or a newer program wrote it: nothing is known then.
+    """
+    reader = Reader(path)
+    try:
+        report = Report(reader.epoch, reader.station)
+        _walk(reader, report, head, progress)
+        _structure(reader, report)
+        return report
+    finally:
+        reader.close()
+
+
+def _walk(
+    reader: Reader,
+    report: Report,
+    head: tuple[int, bytes] | None,
+    progress: Callable[[int, int], None] | None,
+) -> None:
+    last, _ = reader.head()
+    after = -(1 << 63)
+    report.head = anchor(report.epoch, report.station)
+    found = head is not None and head == (0, report.head)
+    while after < last:
+        try:
+            with reader.connection() as db:
+                db.text_factory = _tolerant
+                rows = db.execute(_ROWS, (after, PAGE)).fetchall()
+        except JournalError as unreadable:
+            report.fault(f"after record {report.sequence} the file can't be read: {_damage(unreadable)}")
+            return
+        if not rows:
+            break
+        for row in rows:
+            _step(report, row)
+            found = found or head == (report.sequence, report.head)
+        if progress is not None:
+            progress(report.sequence, last)
+        after = rows[-1][0]
+    if head is not None and not found:
+        report.fault(_lost(head, report.sequence))
+
+
+def _tolerant(text: bytes) -> str:
+    return text.decode(errors="surrogateescape")
+
+
+def _lost(head: tuple[int, bytes], last: int) -> str:
+    sequence, digest = head
+    if sequence > last:
+        return f"record {sequence} with hash {digest.hex()} is gone: the journal ends at record {last}"
+    return f"record {sequence} doesn't have the hash {digest.hex()}: the journal was written anew"
+
+
+def _step(report: Report, row: tuple[object, ...]) -> None:
+    """Hold one row against the one before, and its columns against its body."""
+    sequence, digest, body = row[:3]
+    assert isinstance(sequence, int)
+    if sequence < 1:
+        report.fault(f"record {sequence} stands before the first")
+        return
+    expected, report.sequence = report.sequence + 1, sequence
+    previous, report.head = report.head, digest if isinstance(digest, bytes) else b""
+    report.count += 1
+    if not isinstance(digest, bytes) or not isinstance(body, bytes):
+        report.fault(f"record {sequence} has no hash or no body")
+        return
+    if sequence != expected:
+        gone = (
+            f"record {expected} is"
+            if sequence == expected + 1
+            else f"records {expected} to {sequence - 1} are"
+        )
+        report.fault(f"{gone} missing")
+    elif digest != chained(previous, sequence, body):
+        report.fault(f"record {sequence} was changed, or the one before it: its hash doesn't fit")
+    try:
+        record = decode(body)
+    except JournalError as damage:
+        report.fault(f"record {sequence}: {damage.finding}")
+        return
+    if encode(record) != body:
+        report.fault(f"record {sequence} is not in the one form that this program writes")
+    moment = record.measured_at
+    report.earliest_ms = moment if report.earliest_ms is None else min(report.earliest_ms, moment)
+    report.latest_ms = moment if report.latest_ms is None else max(report.latest_ms, moment)
+    wanted = (moment, record.kind.value, record.gauge, record.characteristic, record.lot, record.piece)
+    empty = (record.gauge is None, record.characteristic is None, record.lot is None)
+    if row[3:9] != wanted or row[9:] != empty:
+        wrong = [name for name, has, wants in zip(_COLUMNS, row[3:9], wanted, strict=True) if has != wants]
+        report.fault(
+            f"record {sequence} is filed wrongly under {', '.join(wrong) or 'a name that is not there'}"
+        )
+
+
+def _structure(reader: Reader, report: Report) -> None:
+    """Have SQLite hold its pages and indexes against each other: a query uses what the walk didn't."""
+    try:
+        with reader.connection() as db:
+            answers = [str(answer) for (answer,) in db.execute(f"PRAGMA integrity_check({MAX_FINDINGS})")]
+    except JournalError as unreadable:
+        answers = [_damage(unreadable)]
+    for answer in answers:
+        if answer != "ok":
+            report.fault(f"the file's structure: {' '.join(answer.split())}")
+
+
+def _damage(unreadable: JournalError) -> str:
+    """Return in what way the file is damaged; raise `unreadable` itself where the fault lies outside the file."""
+    cause = unreadable.__cause__
+    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
+    if code not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        raise unreadable
+    return str(cause)

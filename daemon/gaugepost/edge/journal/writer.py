@@ -1,0 +1,229 @@
+"""The one writer of a journal: what it has returned is on the disk, and what it refused was not written."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import sqlite3
+import uuid
+from collections.abc import Sequence
+from pathlib import Path
+
+from gaugepost.core.errors import JournalError
+from gaugepost.core.record import FORMAT, Entry, Record
+from gaugepost.edge.journal import schema
+from gaugepost.edge.journal.codec import anchor, chained, encode
+
+CHECKPOINT_COMMITS = 250
+CHECKPOINT_BYTES = 1 << 20
+"""The log beside the journal is copied into it after so many commits or bytes of bodies: below 10 MB in practice."""
+
+LOG_KEPT_BYTES = 16 << 20
+"""A log that grew larger (a reader held on to an old state) is cut back to this once it is copied."""
+
+
+class Journal:
+    """The journal, open for writing. Use it from one thread at a time; readers of their own don't disturb it."""
+
+    def __init__(self, path: Path, db: sqlite3.Connection, lock: int, identity: schema.Identity) -> None:
+        self.path = path
+        self.epoch = identity.epoch
+        self.station = identity.station
+        self._db = db
+        self._lock = lock
+        self.sequence, self.head = self._last()
+        """Sequence and hash of the last record; 0 and the anchor before the first."""
+        self._names: dict[str, int] = dict(db.execute("SELECT name, number FROM names"))
+        self._commits = self._bytes = 0
+        self._doubtful = False
+
+    @classmethod
+    def open(cls, path: Path, station: str) -> Journal:
+        """Open the journal at `path` for `station`, or make it, with its directory.
+
+        Raises:
+            JournalError: another daemon has it, it belongs to another station or a newer program, or the disk refuses.
+        """
+        try:
+            _make_directory(path.parent)
+            lock = _locked(path)
+        except OSError as cause:
+            raise schema.refused(path, "open", cause) from cause
+        db: sqlite3.Connection | None = None
+        try:
+            db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5)
+            identity = _prepared(db, path, station)
+            _sync_directory(path.parent)
+            return cls(path, db, lock, identity)
+        except BaseException as fault:
+            if db is not None:
+                db.close()
+            os.close(lock)
+            if isinstance(fault, sqlite3.Error | OSError):
+                raise schema.refused(path, "open", fault) from fault
+            raise
+
+    def append(self, records: Sequence[Record]) -> list[Entry]:
+        """Write `records` in one transaction and return them in their places; they are on the disk then.
+
+        Raises:
+            JournalError: nothing was written; the same call can be made again when the cause is gone.
+            ValueRefused: a record that can't be written at all; nothing was written.
+        """
+        sequence, head = self.sequence, self.head
+        entries, bodies = [], []
+        for record in records:
+            body = encode(record)
+            sequence += 1
+            head = chained(head, sequence, body)
+            entries.append(Entry(sequence, head, record))
+            bodies.append(body)
+        if not entries:
+            return []
+        added = self._added_names(records)
+        try:
+            self._commit(entries, bodies, added)
+        except sqlite3.Error as cause:
+            self._doubtful = True
+            raise schema.refused(self.path, "write to", cause) from cause
+        finally:
+            if self._db.in_transaction:
+                with contextlib.suppress(sqlite3.Error):  # the transaction is void either way
+                    self._db.rollback()
+        self.sequence, self.head = sequence, head
+        self._names |= added
+        self._checkpoint_when_due(sum(map(len, bodies)))
+        return entries
+
+    def close(self) -> None:
+        """Copy the log into the journal and let go of it; harmless when closed."""
+        if self._lock < 0:
+            return
+        with contextlib.suppress(
+            sqlite3.Error
+        ):  # what is not copied stays in the log, and is read from there
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._db.close()
+        os.close(self._lock)
+        self._lock = -1
+
+    def _commit(self, entries: Sequence[Entry], bodies: Sequence[bytes], added: dict[str, int]) -> None:
+        db, names = self._db, self._names | added if added else self._names
+        db.execute("BEGIN IMMEDIATE")
+        if self._doubtful and self._last() != (self.sequence, self.head):
+            raise JournalError(
+                f"{self.path} holds records that were reported as not written", hint="restart the service"
+            )
+        db.executemany("INSERT INTO names VALUES (?, ?)", [(number, name) for name, number in added.items()])
+        db.executemany(
+            "INSERT INTO records VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    entry.sequence,
+                    entry.record.measured_at,
+                    *(None if name is None else names[name] for name in _named(entry.record)),
+                    entry.record.piece,
+                    entry.hash,
+                    body,
+                )
+                for entry, body in zip(entries, bodies, strict=True)
+            ],
+        )
+        db.execute("COMMIT")
+        self._doubtful = False
+
+    def _added_names(self, records: Sequence[Record]) -> dict[str, int]:
+        """Return the names that `records` use for the first time, with the numbers they will have."""
+        known = self._names
+        named = (
+            name for record in records for name in _named(record) if name is not None and name not in known
+        )
+        return {name: number for number, name in enumerate(dict.fromkeys(named), start=len(known) + 1)}
+
+    def _last(self) -> tuple[int, bytes]:
+        row = self._db.execute("SELECT sequence, hash FROM records ORDER BY sequence DESC LIMIT 1").fetchone()
+        return row if row is not None else (0, anchor(self.epoch, self.station))
+
+    def _checkpoint_when_due(self, written: int) -> None:
+        """Copy the log now and then. SQLite's own way tries at every commit once the log is long; this never does.
+
+        A copy that fails takes nothing away: the records are in the log, which the next `append` may find full.
+        """
+        self._commits += 1
+        self._bytes += written
+        if self._commits >= CHECKPOINT_COMMITS or self._bytes >= CHECKPOINT_BYTES:
+            self._commits = self._bytes = 0
+            with contextlib.suppress(sqlite3.Error):
+                self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
+
+def _named(record: Record) -> tuple[str, str | None, str | None, str | None]:
+    return record.kind, record.gauge, record.characteristic, record.lot
+
+
+def _prepared(db: sqlite3.Connection, path: Path, station: str) -> schema.Identity:
+    """Set the connection up, make the tables of a blank file, and return which journal it is."""
+    identity = None if schema.is_blank(db) else schema.identify(db, path)
+    if identity is not None and identity.station != station:
+        raise JournalError(
+            f"{path} is the journal of station {identity.station!r}, not of {station!r}",
+            hint="name that station in the station file, or give this one a data directory of its own",
+        )
+    (mode,) = db.execute("PRAGMA journal_mode = WAL").fetchone()
+    if mode != "wal":
+        raise JournalError(
+            f"{path} is on a disk that can't keep a journal safely",
+            hint="use a local disk, not a network share",
+        )
+    # Nothing weaker survives a power cut with every acknowledged record in place.
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute("PRAGMA wal_autocheckpoint = 0")
+    db.execute(f"PRAGMA journal_size_limit = {LOG_KEPT_BYTES}")
+    if identity is not None:
+        return identity
+    identity = schema.Identity(str(uuid.uuid4()), station)
+    db.execute("BEGIN IMMEDIATE")
+    for statement in schema.TABLES:
+        db.execute(statement)
+    db.execute("INSERT INTO journal VALUES (?, ?, ?)", (identity.epoch, station, FORMAT))
+    db.execute("COMMIT")
+    return identity
+
+
+def _locked(path: Path) -> int:
+    """Return a descriptor that keeps every other daemon from the journal while it is open."""
+    lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as cause:
+        holder = os.read(lock, 20).decode("ascii", "replace").strip() or "unknown"
+        os.close(lock)
+        raise JournalError(
+            f"{path} is in use by another daemon (process {holder})",
+            hint="stop that one first, or give this station a data directory of its own",
+        ) from cause
+    except OSError:
+        os.close(lock)
+        raise
+    os.ftruncate(lock, 0)
+    os.pwrite(lock, b"%d\n" % os.getpid(), 0)
+    return lock
+
+
+def _make_directory(directory: Path) -> None:
+    """Make `directory` and what is missing above it, each entry on the disk before the next."""
+    if directory.is_dir():
+        return
+    _make_directory(directory.parent)
+    directory.mkdir(exist_ok=True)
+    _sync_directory(directory.parent)
+
+
+def _sync_directory(directory: Path) -> None:
+    """Put the directory's entries on the disk: a file that was just made is not lost by a power cut."""
+    descriptor = os.open(directory, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
