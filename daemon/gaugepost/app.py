@@ -45,7 +45,9 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
         recorder.tell(SetUpLoaded(to_document(station.set_up)), clock())
         stop = _stop_signal()
         async with _tasks(*(delivery.run() for delivery in running.deliveries)) as delivering:
-            serving = serve(build_api(running), station.host, station.port, on_listening=on_listening, stop=stop)
+            serving = serve(
+                build_api(running), station.host, station.port, on_listening=on_listening, stop=stop
+            )
             async with _tasks(serving, recorder.failure(), *(i.run() for i in running.intakes)) as working:
                 await _first_end(stop, *working, *delivering)
             recorder.tell(Stopped(), clock())
@@ -60,7 +62,10 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
 async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
     """Open journal and cursors, bring the bench to where the journal ends, and make everything that runs."""
     path = station.data / "journal.db"
-    with contextlib.closing(Journal.open(path, station.name)) as journal, contextlib.closing(Reader(path)) as reader:
+    with (
+        contextlib.closing(Journal.open(path, station.name)) as journal,
+        contextlib.closing(Reader(path)) as reader,
+    ):
         cursors = Cursors(station.data / "deliveries.db", first_start=journal.sequence == 0)
         if cursors.finding:
             log.warning("cursors were lost", finding=cursors.finding)
@@ -88,7 +93,13 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
 
 
 def _intake(plan: LinkPlan, recorder: Recorder, clock: Clock) -> Intake:
-    return Intake(plan.name, lambda: plan.link(plan.settings, clock), plan.decoder(plan.decoder_settings), recorder, clock)
+    return Intake(
+        plan.name,
+        lambda: plan.link(plan.settings, clock),
+        plan.decoder(plan.decoder_settings),
+        recorder,
+        clock,
+    )
 
 
 def _delivery(

@@ -163,7 +163,9 @@ class Intake:
 
     def _turn(self, state: str, problem: str) -> None:
         if state != self._state:
-            log.info(f"link {state}", link=self.name, description=self._description, problem=problem or None)
+            log.info(
+                "link", name=self.name, state=state, description=self._description, problem=problem or None
+            )
             self._since_ms = self._now().utc_ms
         self._state, self._problem = state, problem
 

@@ -70,6 +70,8 @@ class Recorder:
         self._pending: deque[_Item] = deque()
         self._held: deque[_Held] = deque()
         self._lost_since_ms = 0
+        self._moved = asyncio.Event()
+        """Set whenever something left what is pending or held."""
         self._todo: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
         self._loop = asyncio.get_running_loop()
         self._retry: asyncio.TimerHandle | None = None
@@ -122,7 +124,8 @@ class Recorder:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(CLOSING_S):
                 while self._pending or (self.recording and self._held):
-                    await asyncio.sleep(0.005)
+                    self._moved.clear()
+                    await self._moved.wait()
         if self._retry is not None:
             self._retry.cancel()
         self._todo.put(None)
@@ -156,7 +159,7 @@ class Recorder:
             except JournalError as error:
                 failed = items[0].generation
                 self._call(self._failed, failed, error)
-            except BaseException as bug:
+            except BaseException as bug:  # noqa: BLE001  carried to the loop, where it ends the service
                 self._call(self._broke, bug)
                 return
             else:
@@ -194,6 +197,7 @@ class Recorder:
             if item.told is not None and not item.told.done():
                 item.told.set_result(item.reply)
         self._growth.grow(self.state.sequence)
+        self._moved.set()
 
     def _failed(self, generation: int, error: JournalError) -> None:
         if generation != self._generation:
@@ -211,6 +215,7 @@ class Recorder:
                 self._held.appendleft((item.event, item.now, None))
         self._tentative = self.state
         self._generation += 1
+        self._moved.set()
 
     def _stop_recording(self, problem: str) -> None:
         if self.recording:
@@ -240,6 +245,7 @@ class Recorder:
             self._decide(*self._held.popleft())
         if self._held:
             self._loop.call_soon(self._replay)
+        self._moved.set()
 
     def _broke(self, bug: BaseException) -> None:
         if not self._failure.done():

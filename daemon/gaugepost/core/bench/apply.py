@@ -162,11 +162,8 @@ def _master_reading(state: State, record: Record) -> State:
         units=known.procedure.units | {(unit, step_of(digits))},
         members=(*known.procedure.members, state.sequence),
     )
-    return _with(state, record.gauge, _heard(replace(known, procedure=procedure), record))
-
-
-def _heard(known: GaugeState, record: Record) -> GaugeState:
-    return replace(known, last_raw=record.raw or b"", last_clock_ms=record.clock_ms)
+    known = replace(known, procedure=procedure, last_raw=record.raw or b"", last_clock_ms=record.clock_ms)
+    return _with(state, record.gauge, known)
 
 
 def _mastering(state: State, record: Record) -> State:
@@ -237,19 +234,24 @@ def _abandoned(state: State, record: Record) -> State:
 
 def _reading(state: State, record: Record) -> State:
     assert record.gauge is not None
-    known = _heard(state.gauges[record.gauge], record)
-    known = replace(known, readings=known.readings + 1, first_reading=known.first_reading or state.sequence)
-    state = _with(state, record.gauge, known)
+    before = state.gauges[record.gauge]
+    known = replace(
+        before,
+        readings=before.readings + 1,
+        first_reading=before.first_reading or state.sequence,
+        last_raw=record.raw or b"",
+        last_clock_ms=record.clock_ms,
+    )
+    counts, groups = state.counts, state.groups
+    if record.characteristic is not None:
+        if record.piece is not None:
+            counts = counts.one_more((record.lot, record.piece, record.characteristic, record.position))
+        entry = state.set_up.characteristics[record.characteristic]
+        if entry.combine is not Combine.EACH and record.verdict is None:
+            groups = {**groups, entry.name: joined(groups.get(entry.name), entry, record, state.sequence)}
+    state = replace(state, gauges={**state.gauges, record.gauge: known}, counts=counts, groups=groups)
     if record.ends_mastering:
-        state = _made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
-    if record.characteristic is None:
-        return state
-    key = (record.lot, record.piece, record.characteristic, record.position)
-    state = replace(state, counts=state.counts.one_more(key) if record.piece is not None else state.counts)
-    entry = state.set_up.characteristics[record.characteristic]
-    if entry.combine is not Combine.EACH and record.verdict is None:
-        group = joined(state.groups.get(entry.name), entry, record, state.sequence)
-        return replace(state, groups={**state.groups, entry.name: group})
+        return _made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
     return state
 
 

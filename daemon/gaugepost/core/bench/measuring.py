@@ -14,7 +14,7 @@ from gaugepost.core.bench.standing import (
     standing,
     unit_of,
 )
-from gaugepost.core.bench.state import Mastered, State
+from gaugepost.core.bench.state import Mastered, Sourced, State
 from gaugepost.core.bench.temperatures import expansion_of, temperature_of
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.mastering import Correction, Temperatures, correct
@@ -50,7 +50,9 @@ def measure(state: State, gauge: str, link: str, indication: Indication, now: Mo
         ends += outside_band(state, gauge, gauge_at.celsius if gauge_at else None)
         reasons = [*ends]
         if known.mastered is not None:
-            corrected = _corrected(state, gauge, known.mastered, characteristic, shown_mm, now, fields)
+            corrected = _corrected(
+                state, gauge, known.mastered, characteristic, shown_mm, gauge_at, now, fields
+            )
             value = corrected.value_mm
             fields["master_correction_mm"] = corrected.master_mm
             fields["thermal_correction_mm"] = corrected.thermal_mm
@@ -105,11 +107,11 @@ def _corrected(
     mastered: Mastered,
     characteristic: CharacteristicEntry | None,
     shown_mm: Decimal,
+    gauge_at: Sourced | None,
     now: Moment,
     fields: dict[str, Any],
 ) -> Correction:
     part = temperature_of(state, Body.PART, gauge, now)
-    gauge_at = temperature_of(state, Body.GAUGE, gauge, now)
     for body, sourced in (("part", part), ("gauge", gauge_at), ("master", mastered.master)):
         if sourced is not None:
             fields[f"{body}_temperature_c"], fields[f"{body}_temperature_source"] = (

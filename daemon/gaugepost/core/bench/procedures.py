@@ -371,6 +371,6 @@ def _suspect(state: State, gauge: str, first: int, check: Record) -> Record:
         first=first,
         last=state.sequence,
         count=state.gauges[gauge].readings,
-        text=f"{state.gauges[gauge].readings} readings since the last good check are in doubt: measure again what matters",
+        text="what was measured since the last good check is in doubt: measure again what matters",
         set_up=state.set_up_sequence,
     )

@@ -31,9 +31,10 @@ def standing(state: State, gauge: str, now: Moment) -> tuple[str, ...]:
             reasons.append(f"{known.readings} readings since the last check")
     if entry.due_utc_ms is not None and now.utc_ms > entry.due_utc_ms:
         reasons.append("the gauge's calibration is overdue")
-    for name in known.mastered.masters if known.mastered else ():
-        if master_overdue(state, name, now):
-            reasons.append(f"the calibration of {name} is overdue")
+    masters = known.mastered.masters if known.mastered else ()
+    reasons.extend(
+        f"the calibration of {name} is overdue" for name in masters if master_overdue(state, name, now)
+    )
     return tuple(reasons)
 
 
