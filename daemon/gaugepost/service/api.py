@@ -1,0 +1,60 @@
+"""The REST interface put together: routes under /v1, errors as problem details, and the door that guards them."""
+
+from __future__ import annotations
+
+from fastapi import Depends, FastAPI
+from fastapi.responses import JSONResponse
+
+from gaugepost import __version__
+from gaugepost.service import command_routes, record_routes, station_routes
+from gaugepost.service.facade import Running
+from gaugepost.service.guard import Guard
+from gaugepost.service.problems import RESPONSES, add_handlers
+from gaugepost.service.query import only
+
+INDEX = {
+    "GET /v1": "this list",
+    "GET /v1/openapi.json": "the same for programs",
+    "GET /v1/health": "whether records are kept; 503 when not",
+    "GET /v1/station": "the station, its journal's head, what is in hand",
+    "GET /v1/gauges": "gauges: judged or why not, mastering, what to read next, last reading",
+    "GET /v1/gauges/{name}": "one of them",
+    "GET /v1/masters": "masters with their sizes and due dates",
+    "GET /v1/characteristics": "what is measured, with its limits",
+    "GET /v1/thermometers": "temperatures with their age and source",
+    "GET /v1/links": "what carries the frames, and how it stands",
+    "GET /v1/destinations": "where records go, and how far they got",
+    "GET /v1/records": "records in order: after, limit, kind, gauge, characteristic, lot, piece, since, until, wait",
+    "GET /v1/records/{id}": "one record, by id or sequence",
+    "POST /v1/gauges/{name}/mastering": "begin to master: masters, serials, readings, movement, operator",
+    "POST /v1/gauges/{name}/check": "begin to check: master, serial, readings, operator",
+    "DELETE /v1/gauges/{name}/procedure": "abandon what was begun: reason, operator",
+    "POST /v1/gauges/{name}/reports": "report what was done to a gauge: what, note, operator",
+    "PUT /v1/tags": "what is in hand: operator, lot, piece, position, characteristic; null clears",
+}
+
+
+def build_api(running: Running) -> FastAPI:
+    """Return the application that `serve` serves. It loads nothing from elsewhere and sends nothing anywhere."""
+    api = FastAPI(
+        title="gaugepost",
+        version=__version__,
+        openapi_url="/v1/openapi.json",
+        docs_url=None,  # those pages load scripts from elsewhere
+        redoc_url=None,
+        redirect_slashes=False,
+        responses=RESPONSES,
+        telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
+    )
+    api.state.closing = running.closing
+    add_handlers(api)
+    api.add_middleware(Guard)
+
+    @api.get("/v1", dependencies=[Depends(only())])
+    async def index() -> JSONResponse:
+        """What there is."""
+        return JSONResponse({"routes": INDEX})
+
+    for room in (station_routes, record_routes, command_routes):
+        api.include_router(room.routes(running), prefix="/v1")
+    return api

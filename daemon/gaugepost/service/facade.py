@@ -1,0 +1,36 @@
+"""What the service may see of the running daemon."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from gaugepost.core.indication import Moment
+from gaugepost.core.publication import record_id
+from gaugepost.edge.journal import Reader
+from gaugepost.edge.stationfile import Station
+from gaugepost.shell.delivery import Delivery
+from gaugepost.shell.growth import Growth
+from gaugepost.shell.intake import Intake
+from gaugepost.shell.recorder import Recorder
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """A station at work, as `app` puts it together."""
+
+    station: Station
+    recorder: Recorder
+    reader: Reader
+    growth: Growth
+    intakes: Sequence[Intake]
+    deliveries: Sequence[Delivery]
+    now: Callable[[], Moment]
+    started: Moment
+    closing: asyncio.Event = field(default_factory=asyncio.Event)
+    """Set when the service ends: whoever waits for records is answered at once."""
+
+    def id_of(self, sequence: int) -> str:
+        """Return the lasting id of the record at `sequence`."""
+        return record_id(self.reader.epoch, sequence)

@@ -1,0 +1,105 @@
+"""The door of the service: who may ask, from where, and how much may be said.
+
+The service listens on loopback only, which keeps other computers out but not the pages that a browser on this one has
+open. A page elsewhere can point its own name at 127.0.0.1 (DNS rebinding) or post a form: the Host header, the Origin
+header and the content type give it away.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+
+from fastapi.responses import JSONResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from gaugepost.service.problems import problem
+
+MAX_BODY_BYTES = 64 * 1024
+BODY_S = 10.0
+"""How long a body may take to arrive."""
+
+_WITH_BODY = frozenset({"POST", "PUT", "PATCH", "DELETE"})
+_LOOPBACK = re.compile(
+    r"(?:localhost|127(?:\.[0-9]{1,3}){3}|\[::1\])(?::[0-9]{1,5})?", re.ASCII | re.IGNORECASE
+)
+
+
+class Guard:
+    """Refuses what a stranger's page or a runaway client sends, before anything looks at it."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, its body read whole, or answer with why not."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers: list[tuple[bytes, bytes]] = scope["headers"]
+        refusal = stranger(_all(headers, b"host"), _all(headers, b"origin"))
+        if refusal is None and scope["method"] in _WITH_BODY:
+            try:
+                async with asyncio.timeout(BODY_S):
+                    body = await _body(headers, receive)
+            except TimeoutError:
+                refusal = problem(408, f"the body did not arrive within {BODY_S:g} s", "send it in one go")
+            else:
+                if body is None:
+                    return
+                refusal = unfit(scope["method"], body, _all(headers, b"content-type"))
+                receive = _again(body, receive)
+        await (refusal or self._app)(scope, receive, send)
+
+
+def stranger(hosts: list[str], origins: list[str]) -> JSONResponse | None:
+    """Return the refusal of a request that is not meant for this computer or comes from a page that is not ours."""
+    if len(hosts) != 1 or not _LOOPBACK.fullmatch(hosts[0]):
+        return problem(421, "the Host header names another computer", "ask at 127.0.0.1, [::1] or localhost")
+    if any(origin.lower() != f"http://{hosts[0].lower()}" for origin in origins):
+        return problem(
+            403, "a page from elsewhere may not ask here", "open the service's own address instead"
+        )
+    return None
+
+
+def unfit(method: str, body: bytes, types: list[str]) -> JSONResponse | None:
+    """Return the refusal of a body that is too long or does not say that it is JSON."""
+    if len(body) > MAX_BODY_BYTES:
+        return problem(413, f"the body is longer than {MAX_BODY_BYTES} bytes", "send one command at a time")
+    if not body and method == "DELETE":
+        return None
+    if [said.partition(";")[0].strip().lower() for said in types] != ["application/json"]:
+        return problem(415, "a command is sent as JSON", "send it with Content-Type: application/json")
+    return None
+
+
+async def _body(headers: list[tuple[bytes, bytes]], receive: Receive) -> bytes | None:
+    """Return the body, cut where it is longer than allowed, or None where the client left."""
+    for length in _all(headers, b"content-length"):
+        if length.isdecimal() and int(length) > MAX_BODY_BYTES:
+            return bytes(MAX_BODY_BYTES + 1)
+    parts, size = [], 0
+    while True:
+        message = await receive()
+        if message["type"] == "http.disconnect":
+            return None
+        part: bytes = message.get("body", b"")
+        parts.append(part)
+        size += len(part)
+        if size > MAX_BODY_BYTES or not message.get("more_body", False):
+            return b"".join(parts)
+
+
+def _again(body: bytes, receive: Receive) -> Receive:
+    """Return a `receive` that gives the whole body first."""
+    waiting: list[Message] = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def given() -> Message:
+        return waiting.pop() if waiting else await receive()
+
+    return given
+
+
+def _all(headers: list[tuple[bytes, bytes]], name: bytes) -> list[str]:
+    return [value.decode("latin-1") for key, value in headers if key == name]

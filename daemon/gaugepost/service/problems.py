@@ -1,0 +1,131 @@
+"""What went wrong, told over HTTP: problem details (RFC 9457) with a hint that says what to do instead."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from http import HTTPStatus
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError, ValueRefused
+
+MEDIA_TYPE = "application/problem+json"
+SCHEMA = {
+    "type": "object",
+    "required": ["title", "status", "detail"],
+    "properties": {
+        "title": {"type": "string", "description": "the status in words"},
+        "status": {"type": "integer"},
+        "detail": {"type": "string", "description": "what is wrong"},
+        "hint": {"type": "string", "description": "what to do instead"},
+    },
+}
+RESPONSES: dict[int | str, dict[str, object]] = {
+    "4XX": {"description": "refused", "content": {MEDIA_TYPE: {"schema": SCHEMA}}},
+    "5XX": {"description": "not possible now", "content": {MEDIA_TYPE: {"schema": SCHEMA}}},
+}
+"""What every route may answer besides success, for its description."""
+
+
+class NotHere(GaugepostError):
+    """Something was asked for that this station does not have."""
+
+
+_STATUS: dict[type[GaugepostError], int] = {
+    NotHere: 404,
+    CommandRefused: 409,
+    ValueRefused: 422,
+    JournalError: 503,
+}
+
+
+def problem(
+    status: int, detail: str, hint: str = "", headers: Mapping[str, str] | None = None
+) -> JSONResponse:
+    """Return an error as problem details; the type is the status itself ("about:blank"), so it is left out."""
+    said: dict[str, object] = {"title": HTTPStatus(status).phrase, "status": status, "detail": detail}
+    if hint:
+        said["hint"] = hint
+    return JSONResponse(said, status, dict(headers or {}), MEDIA_TYPE)
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word that `word` was most likely meant to be, or None where none is near."""
+    found = difflib.get_close_matches(word[:100], list(known), n=1, cutoff=0.6)
+    return found[0] if found else None
+
+
+def unknown(what: str, name: str, known: Iterable[str]) -> NotHere:
+    """Return the error for a `name` that no `what` here has."""
+    names = sorted(known)
+    meant = nearest(name, names)
+    listed = ", ".join(names[:20]) or "none"
+    return NotHere(
+        f"no {what} is named {name[:80]!r}",
+        hint=f"did you mean {meant}?" if meant else f"there are: {listed}",
+    )
+
+
+def add_handlers(api: FastAPI) -> None:
+    """Have every error of `api` told as problem details."""
+    api.add_exception_handler(GaugepostError, _ours)
+    api.add_exception_handler(RequestValidationError, _invalid)
+    api.add_exception_handler(HTTPException, _http)
+    api.add_exception_handler(Exception, _bug)
+
+
+async def _ours(_: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, GaugepostError)
+    return problem(_STATUS.get(type(error), 500), error.finding, error.hint)
+
+
+async def _http(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    hints = {
+        404: "GET /v1 lists what there is",
+        405: "GET /v1 lists what each address takes",
+        400: "send one JSON object, as UTF-8",
+    }
+    details = {404: f"nothing is at {request.url.path[:200]}", 405: f"{request.method} is not taken here"}
+    detail = details.get(error.status_code, str(error.detail))
+    return problem(error.status_code, detail, hints.get(error.status_code, ""), error.headers)
+
+
+async def _bug(_: Request, __: Exception) -> JSONResponse:
+    """A bug of ours: the server logs its traceback, whoever asked hears only that."""
+    return problem(500, "the service failed over this request", "see the service's log")
+
+
+async def _invalid(_: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    said = [_said(detail) for detail in error.errors()]
+    hints = dict.fromkeys(hint for _, hint in said if hint)
+    return problem(422, "; ".join(finding for finding, _ in said), "; ".join(hints))
+
+
+def _said(detail: Mapping[str, object]) -> tuple[str, str]:
+    """Return one finding of a model and its hint, in words."""
+    loc = detail["loc"]
+    assert isinstance(loc, tuple)
+    key = ".".join(str(part) for part in loc[1:]) or "the body"
+    context = detail.get("ctx") or {}
+    assert isinstance(context, Mapping)
+    kind, message = detail["type"], str(detail["msg"])
+    if kind == "extra_forbidden":
+        return f"{key} is not known here", "leave it out, or look at /v1/openapi.json for what there is"
+    if kind == "missing":
+        return f"{key} is missing", f"send {key}"
+    if kind == "json_invalid":
+        return f"the body is not JSON: {context.get('error', message)}", "send one JSON object, as UTF-8"
+    if kind in ("literal_error", "enum"):
+        return (
+            f"{key} {str(detail['input'])[:80]!r} is not known here",
+            f"{key} is one of {context['expected']}",
+        )
+    shown = f" {detail['input']!r:.80}" if isinstance(detail["input"], str | int | float) else ""
+    message = message[:1].lower() + message[1:]
+    return f"{key}{shown} can't be taken: {message}", str(context.get("hint", ""))

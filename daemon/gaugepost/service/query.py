@@ -1,0 +1,91 @@
+"""Query strings: only keys that are known, each once, and times that name their zone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Awaitable, Callable
+from datetime import UTC, datetime, timedelta
+from typing import Annotated
+
+from fastapi import Request
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.record import Kind
+from gaugepost.service.problems import nearest
+
+MAX_LIMIT = 1000
+MAX_WAIT_S = 30.0
+MAX_SEQUENCE = 2**53 - 1
+"""What a JavaScript number holds exactly; no journal gets there."""
+
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:Z|[+-]\d\d:\d\d)", re.ASCII)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def utc_ms(text: str) -> int:
+    """Return milliseconds since 1970-01-01 UTC from RFC 3339 text.
+
+    Raises:
+        ValueRefused: another form, no zone, or no such day.
+    """
+    try:
+        if _TIME.fullmatch(text):
+            return (datetime.fromisoformat(text) - _EPOCH) // timedelta(milliseconds=1)
+    except (ValueError, OverflowError):
+        pass
+    hint = "write it as 2026-11-25T09:00:00Z; the + of a zone is written %2B in an address"
+    raise ValueRefused(f"{text[:40]!r} is not a time with its zone", hint=hint)
+
+
+def _time(text: str) -> str:
+    try:
+        utc_ms(text)
+    except ValueRefused as refusal:
+        raise PydanticCustomError(
+            "refused", "{finding}", {"finding": refusal.finding, "hint": refusal.hint}
+        ) from refusal
+    return text
+
+
+Time = Annotated[str, AfterValidator(_time), WithJsonSchema({"type": "string", "format": "date-time"})]
+Name = Annotated[str, Field(max_length=200)]
+
+
+class Wanted(BaseModel):
+    """Which records are asked for."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    after: int = Field(0, ge=0, le=MAX_SEQUENCE, description="sequence after which to begin")
+    limit: int = Field(100, ge=1, le=MAX_LIMIT, description="most records in one answer")
+    kind: list[Kind] = Field([], description="only these kinds; give the key once for each")
+    gauge: Name | None = Field(None, description="only this gauge")
+    characteristic: Name | None = Field(None, description="only this characteristic")
+    lot: Name | None = Field(None, description="only this lot")
+    piece: Name | None = Field(None, description="only this piece")
+    since: Time | None = Field(None, description="only what was measured at this time or later")
+    until: Time | None = Field(None, description="only what was measured before this time")
+    wait: float = Field(
+        0.0, ge=0, le=MAX_WAIT_S, allow_inf_nan=False, description="seconds to wait where nothing matches yet"
+    )
+
+
+def only(*known: str, many: tuple[str, ...] = ()) -> Callable[[Request], Awaitable[None]]:
+    """Return a dependency that refuses query keys besides `known`, and those given twice unless in `many`."""
+
+    async def check(request: Request) -> None:
+        seen: set[str] = set()
+        for key, _ in request.query_params.multi_items():
+            if key not in known:
+                meant = nearest(key, known)
+                listed = f"the keys here: {', '.join(known)}" if known else "leave it out"
+                raise ValueRefused(
+                    f"{key[:80]!r} can't be asked for", hint=f"did you mean {meant}?" if meant else listed
+                )
+            if key in seen and key not in many:
+                raise ValueRefused(f"{key!r} is given twice", hint="give it once")
+            seen.add(key)
+
+    return check

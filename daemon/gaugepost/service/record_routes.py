@@ -1,0 +1,105 @@
+"""Records as published, in order: a page at a time, or as they come."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Query
+from fastapi.responses import JSONResponse
+
+from gaugepost.core.errors import CommandRefused, ValueRefused
+from gaugepost.core.publication import parse_record_id, publish
+from gaugepost.core.record import Entry
+from gaugepost.service.facade import Running
+from gaugepost.service.problems import NotHere
+from gaugepost.service.query import MAX_SEQUENCE, Wanted, only, utc_ms
+
+
+def routes(running: Running) -> APIRouter:
+    """Return the routes to the journal."""
+    router = APIRouter()
+
+    @router.get("/records", dependencies=[Depends(only(*Wanted.model_fields, many=("kind",)))])
+    async def records(wanted: Annotated[Wanted, Query()]) -> JSONResponse:
+        """Records beyond `after` that match; with `wait`, as soon as there is one. Pass `next` as `after` to go on."""
+        entries, through = await _page(running, wanted)
+        reader = running.reader
+        published = await asyncio.to_thread(
+            lambda: [publish(entry, reader.epoch, running.station.name) for entry in entries]
+        )
+        return JSONResponse({"records": published, "next": through, "epoch": reader.epoch})
+
+    @router.get("/records/{id}", dependencies=[Depends(only())])
+    async def record(id: str) -> JSONResponse:  # noqa: A002 - the vocabulary's word
+        """One record, by its id or its sequence."""
+        sequence = _sequence(running, id)
+        entry = await asyncio.to_thread(running.reader.entry, sequence)
+        if entry is None:
+            raise NotHere(f"no record {sequence} was written", hint=f"the last one is {running.growth.head}")
+        return JSONResponse(publish(entry, running.reader.epoch, running.station.name))
+
+    return router
+
+
+async def _page(running: Running, wanted: Wanted) -> tuple[list[Entry], int]:
+    """Return the entries of one answer and the sequence up to which the journal was looked through."""
+    growth, after = running.growth, wanted.after
+    if after > growth.head and after > (await asyncio.to_thread(running.reader.head))[0]:
+        raise CommandRefused(
+            f"the journal ends at {growth.head}, before {after}",
+            hint=f"its epoch is {running.reader.epoch}; with another one before, begin again with after=0",
+        )
+    loop = asyncio.get_running_loop()
+    deadline = loop.time() + wanted.wait
+    while True:
+        head = growth.head
+        entries = await asyncio.to_thread(_read, running, wanted, after)
+        after = entries[-1].sequence if len(entries) == wanted.limit else max(after, head)
+        if entries:
+            return entries, max(after, entries[-1].sequence)
+        left = deadline - loop.time()
+        if left <= 0 or not await _grown(running, after, left):
+            return [], after
+
+
+def _read(running: Running, wanted: Wanted, after: int) -> list[Entry]:
+    entries = running.reader.entries(
+        after,
+        wanted.limit,
+        kinds=wanted.kind or None,
+        gauge=wanted.gauge,
+        characteristic=wanted.characteristic,
+        lot=wanted.lot,
+        piece=wanted.piece,
+        since_ms=utc_ms(wanted.since) if wanted.since else None,
+        until_ms=utc_ms(wanted.until) if wanted.until else None,
+    )
+    return list(entries)
+
+
+async def _grown(running: Running, after: int, seconds: float) -> bool:
+    """Wait for records beyond `after`; return whether there are any. The end of the service ends the wait."""
+    growing = asyncio.create_task(running.growth.wait_beyond(after))
+    closing = asyncio.create_task(running.closing.wait())
+    try:
+        await asyncio.wait({growing, closing}, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
+        return growing.done() and not closing.done()
+    finally:
+        growing.cancel()
+        closing.cancel()
+        await asyncio.gather(growing, closing, return_exceptions=True)
+
+
+def _sequence(running: Running, text: str) -> int:
+    if text.isascii() and text.isdecimal() and len(text) < 20 and 0 < int(text) <= MAX_SEQUENCE:
+        return int(text)
+    epoch, sequence = parse_record_id(text)
+    if sequence > MAX_SEQUENCE:
+        raise ValueRefused(f"no journal reaches {sequence}", hint="write the id as published")
+    if epoch != running.reader.epoch:
+        raise NotHere(
+            f"the journal here is {running.reader.epoch}, not {epoch}",
+            hint="look in the journal it came from",
+        )
+    return sequence

@@ -1,0 +1,96 @@
+"""The HTTP server inside the daemon's own event loop: it takes no signals and ends when it is told to."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import socket
+from collections.abc import Callable, Iterator
+
+import uvicorn
+from fastapi import FastAPI
+
+from gaugepost.core.errors import SettingsError
+
+GRACE_S = 2
+"""How long requests may take to finish at the end."""
+
+
+class _Server(uvicorn.Server):
+    """A server that leaves signals to `app`."""
+
+    def __init__(self, config: uvicorn.Config, listening: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._listening = listening
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Capture none."""
+        yield
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Listen, then say so."""
+        await super().startup(sockets)
+        self._listening()
+
+
+async def serve(
+    api: FastAPI, host: str, port: int, *, on_listening: Callable[[str], None], stop: asyncio.Event
+) -> None:
+    """Serve `api` until `stop` is set or the task is cancelled; either way requests end in good order.
+
+    `on_listening` is told the address, with the real port where `port` is 0.
+
+    Raises:
+        SettingsError: the address can't be had, with what to write in the station file.
+    """
+    listener = _listener(host, port)
+    address = _address(host, listener.getsockname()[1])
+    config = uvicorn.Config(
+        api,
+        loop="none",
+        http="h11",
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=GRACE_S,
+    )
+    server = _Server(config, lambda: on_listening(address))
+    with listener:
+        serving = asyncio.create_task(server.serve([listener]), name="http")
+        stopping = asyncio.create_task(stop.wait(), name="http stop")
+        try:
+            await asyncio.wait({serving, stopping}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            stopping.cancel()
+            api.state.closing.set()
+            server.should_exit = True
+            await serving
+
+
+def _listener(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=128)
+    except OSError as error:
+        where = _address(host, port)
+        if error.errno == errno.EADDRINUSE:
+            finding = f"{where} is in use by another program"
+            hint = (
+                f"end the other one, or write port = {port + 1 if port < 65535 else port - 1} under [service]"
+            )
+        elif error.errno == errno.EACCES:
+            finding, hint = f"{where} may not be listened at", "write port = 8620 under [service]"
+        else:
+            finding = f"{where} can't be listened at: {error.strerror or error}"
+            hint = 'write host = "127.0.0.1" under [service]'
+        raise SettingsError(finding, hint=hint) from error
+
+
+def _address(host: str, port: int) -> str:
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"

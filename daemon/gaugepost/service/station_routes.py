@@ -1,0 +1,170 @@
+"""How the station stands: health, gauges, masters, characteristics, temperatures, links, destinations."""
+
+from __future__ import annotations
+
+import asyncio
+
+from fastapi import APIRouter, Depends
+from fastapi.responses import JSONResponse
+
+from gaugepost import __version__
+from gaugepost.core.bench.state import State
+from gaugepost.core.publication import publish, rfc3339
+from gaugepost.core.record import Kind
+from gaugepost.service import views
+from gaugepost.service.facade import Running
+from gaugepost.service.problems import unknown
+from gaugepost.service.query import only
+from gaugepost.service.views import Document
+
+
+def routes(running: Running) -> APIRouter:
+    """Return the routes that only look."""
+    router = APIRouter(dependencies=[Depends(only())], default_response_class=JSONResponse)
+
+    @router.get("/health")
+    async def health() -> JSONResponse:
+        """Whether records are kept, links connected and destinations reached; 503 when nothing is recorded."""
+        recording = running.recorder.recording
+        return JSONResponse(_health(running), 200 if recording else 503)
+
+    @router.get("/station")
+    async def station() -> JSONResponse:
+        """The station, its journal and what is in hand."""
+        return JSONResponse(_station(running))
+
+    @router.get("/gauges")
+    async def gauges() -> JSONResponse:
+        """Every gauge: connected or not, judged or why not, mastering in force, what to read next, last reading."""
+        return JSONResponse({"gauges": await asyncio.to_thread(_gauges, running, [*_state(running).gauges])})
+
+    @router.get("/gauges/{name}")
+    async def gauge(name: str) -> JSONResponse:
+        """One gauge."""
+        if name not in _state(running).gauges:
+            raise unknown("gauge", name, _state(running).gauges)
+        return JSONResponse((await asyncio.to_thread(_gauges, running, [name]))[0])
+
+    @router.get("/masters")
+    async def masters() -> JSONResponse:
+        """The masters with their certified sizes and due dates."""
+        state, now = _state(running), running.now()
+        listed = [views.master(state, entry, now) for entry in state.set_up.masters.values()]
+        return JSONResponse({"masters": listed})
+
+    @router.get("/characteristics")
+    async def characteristics() -> JSONResponse:
+        """What is measured on the drawing, with its limits."""
+        state = _state(running)
+        listed = [views.characteristic(state, entry) for entry in state.set_up.characteristics.values()]
+        return JSONResponse({"characteristics": listed})
+
+    @router.get("/thermometers")
+    async def thermometers() -> JSONResponse:
+        """Temperatures with their age, and those that are declared."""
+        return JSONResponse(views.thermometers(_state(running), running.now()))
+
+    @router.get("/links")
+    async def links() -> JSONResponse:
+        """Every link: connected, connecting or lost, since when, and why."""
+        return JSONResponse({"links": [views.link(intake.status()) for intake in running.intakes]})
+
+    @router.get("/destinations")
+    async def destinations() -> JSONResponse:
+        """Every destination: how far it is, what it lags behind, and what was wrong last."""
+        return JSONResponse({"destinations": _destinations(running)})
+
+    return router
+
+
+def _health(running: Running) -> Document:
+    recorder = running.recorder
+    links = [intake.status() for intake in running.intakes]
+    brief = ("destination", "state", "lag", "last_error")
+    return {
+        "recording": recorder.recording,
+        "problem": recorder.problem,
+        "held": recorder.held,
+        "dropped": recorder.dropped,
+        "head": running.growth.head,
+        "links": [{"link": one.name, "state": one.state, "problem": one.problem or None} for one in links],
+        "destinations": [{key: one[key] for key in brief} for one in _destinations(running)],
+    }
+
+
+def _station(running: Running) -> Document:
+    state = _state(running)
+    return {
+        "station": running.station.name,
+        "zone": running.station.set_up.zone,
+        "set_up": running.id_of(state.set_up_sequence) if state.set_up_sequence is not None else None,
+        "epoch": running.reader.epoch,
+        "head": running.growth.head,
+        "tags": views.tags(state),
+        "program": __version__,
+        "started_at": rfc3339(running.started.utc_ms),
+        "now": rfc3339(running.now().utc_ms),
+    }
+
+
+def _gauges(running: Running, names: list[str]) -> list[Document]:
+    """Return gauges with what the journal knows of them. Reads the disk: for a thread of its own."""
+    state, now, reader = _state(running), running.now(), running.reader
+    links = {intake.name: intake.status() for intake in running.intakes}
+    listed = []
+    for name in names:
+        known = state.gauges[name]
+        document = views.gauge(state, name, now, links.get(state.set_up.gauges[name].link))
+        for key, sequence in (
+            ("mastering", known.mastered.sequence if known.mastered else None),
+            ("procedure", known.procedure.begun if known.procedure else None),
+        ):
+            part, entry = document[key], reader.entry(sequence) if sequence is not None else None
+            if isinstance(part, dict) and entry is not None:
+                part["id"] = running.id_of(entry.sequence)
+                part["measured_at"] = rfc3339(entry.record.measured_at)
+        readings = reader.latest(1, kinds=[Kind.READING], gauge=name)
+        document["last_reading"] = (
+            publish(readings[-1], reader.epoch, running.station.name) if readings else None
+        )
+        listed.append(document)
+    return listed
+
+
+def _destinations(running: Running) -> list[Document]:
+    """Return every destination that the station file names, also one whose adapter could not be loaded."""
+    listed: list[Document] = []
+    for delivery in running.deliveries:
+        status = delivery.status()
+        listed.append(
+            {
+                "destination": status.name,
+                "kind": status.kind,
+                "state": status.state,
+                "through": status.through,
+                "lag": status.lag,
+                "last_error": status.last_error or None,
+                "since": rfc3339(status.since_ms),
+                "refused": status.refused,
+            }
+        )
+    at_work = {one["destination"] for one in listed}
+    listed.extend(
+        {
+            "destination": plan.name,
+            "kind": plan.kind,
+            "state": "disabled",
+            "through": None,
+            "lag": None,
+            "last_error": plan.problem or None,
+            "since": rfc3339(running.started.utc_ms),
+            "refused": None,
+        }
+        for plan in running.station.destinations.values()
+        if plan.name not in at_work
+    )
+    return listed
+
+
+def _state(running: Running) -> State:
+    return running.recorder.state
