@@ -1,0 +1,97 @@
+"""The command line: words in, exit code out. Loads only the command that is named."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Protocol, cast
+
+from gaugepost import __version__
+from gaugepost.core.errors import GaugepostError
+
+COMMANDS = {
+    "run": "run the station that a file describes",
+    "check": "check a station file without opening anything",
+    "schema": "print the station file's schema, for editors",
+    "limits": "say what a drawing's limits come to",
+    "bench": "master and check gauges, say what is in hand, at a running station",
+    "watch": "show records as they happen",
+    "export": "write a journal's records as CSV or JSON",
+    "verify": "prove that a journal is whole and unchanged",
+    "demo": "try it all with a simulated station",
+}
+_BEGIN = """\
+how to begin:
+  gaugepost demo                    look around, no gauge needed
+  gaugepost limits "45 H8"          what a drawing asks for
+  gaugepost check station.toml      is the station file right?
+  gaugepost run station.toml        listen, record, publish
+  gaugepost bench show              how the gauges stand
+
+"gaugepost COMMAND --help" says more about one command
+exit code: 0; 1 where the answer is no; 2 where something must be put right first
+"""
+
+
+class _Command(Protocol):
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
+
+    def run(self, args: argparse.Namespace) -> int: ...
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run what the command line says; return the exit code. A bug of ours comes out as its traceback."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        code = _run(words)
+        sys.stdout.flush()
+    except GaugepostError as error:
+        print(error.finding, file=sys.stderr)
+        if error.hint:
+            print(f"  {error.hint}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has had enough; the interpreter's own flush at the end must not fail over it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
+    return code
+
+
+def _run(words: list[str]) -> int:
+    parser = argparse.ArgumentParser(
+        prog="gaugepost",
+        description="The bench service for hand gauges: corrects, judges, records and publishes every reading.",
+        epilog=_BEGIN,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"gaugepost {__version__}")
+    if not words:
+        parser.print_help(sys.stderr)
+        return 2
+    named = words[0]
+    if not named.startswith("-") and named not in COMMANDS:
+        return _unknown(named)
+    commands = parser.add_subparsers(metavar="COMMAND", title="commands")
+    for name, brief in COMMANDS.items():
+        below = commands.add_parser(name, help=brief)
+        if name == named:
+            command = cast(_Command, importlib.import_module(f"gaugepost.commands.{name}"))
+            command.add_arguments(below)
+            below.set_defaults(run=command.run)
+    args = parser.parse_args(words)
+    code: int = args.run(args)
+    return code
+
+
+def _unknown(named: str) -> int:
+    import difflib
+
+    meant = difflib.get_close_matches(named, COMMANDS, n=1)
+    hint = f"did you mean {meant[0]}?" if meant else f"there are: {', '.join(COMMANDS)}"
+    print(f"gaugepost has no command {named!r}; {hint}", file=sys.stderr)
+    return 2

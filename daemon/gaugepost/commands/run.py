@@ -1,0 +1,61 @@
+"""`gaugepost run`: the service itself."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import dataclasses
+from pathlib import Path
+
+import structlog
+
+from gaugepost import app
+from gaugepost.edge.logs import set_up_logs
+from gaugepost.edge.stationfile import read_station
+
+_EPILOG = """\
+ends with SIGINT (Ctrl-C) or SIGTERM, after what came in is recorded and sent where it can be
+logs go to stderr: for eyes on a terminal, as JSON lines otherwise
+
+exit code: 0; 1 where events could not be recorded at the end; 2 where the station file, its journal or its address
+must be put right first
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments and description to `parser`."""
+    parser.description = (
+        "Run a station: listen to its gauges, record and publish every reading, serve its REST interface."
+    )
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("file", metavar="STATION", type=Path, help="the station file, as station.toml")
+    parser.add_argument(
+        "--port", type=_port, help="listen at this port instead of the file's; 0 takes a free one"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the station until it is told to end; return its exit code.
+
+    Raises:
+        GaugepostError: what has to be put right before it can run, every finding of the station file at once.
+    """
+    station = read_station(args.file)
+    set_up_logs()
+    log = structlog.get_logger(__name__)
+    for warning in station.findings:
+        log.warning("station file", finding=str(warning))
+    if args.port is not None:
+        station = dataclasses.replace(station, port=args.port)
+
+    def listening(address: str) -> None:
+        log.info("listening", address=address, station=station.name)
+
+    return asyncio.run(app.run(station, on_listening=listening))
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdecimal() and int(text) <= 65535):
+        raise argparse.ArgumentTypeError(f"{text!r} is no port: write a number from 0 to 65535")
+    return int(text)

@@ -1,0 +1,119 @@
+"""How commands talk to a running service: plain HTTP to this computer, past any proxy, quick to load."""
+
+from __future__ import annotations
+
+import argparse
+import http.client
+import json
+import os
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, urlencode, urlsplit
+
+from gaugepost.core.errors import CommandRefused, GaugepostError, SettingsError, Unreachable
+
+DEFAULT_AT = "http://127.0.0.1:8620"
+ENVIRONMENT = "GAUGEPOST_AT"
+ANSWER_S = 20.0
+"""How long an answer may take, beyond what was asked to wait."""
+
+Document = dict[str, Any]
+
+
+def add_at(parser: argparse.ArgumentParser) -> None:
+    """Add the two ways to say which service is meant."""
+    group = parser.add_mutually_exclusive_group()
+    group.add_argument(
+        "--at", metavar="URL", help=f"where the service listens (else ${ENVIRONMENT}, else {DEFAULT_AT})"
+    )
+    group.add_argument("--station", metavar="FILE", type=Path, help="take the address from this station file")
+
+
+def service_of(args: argparse.Namespace) -> Service:
+    """Return the service that `add_at`'s arguments, the environment or the default name.
+
+    Raises:
+        SettingsError: the address or the station file can't be used.
+    """
+    if args.station is not None:
+        from gaugepost.edge.stationfile import read_station
+
+        station = read_station(args.station)
+        host = f"[{station.host}]" if ":" in station.host else station.host
+        return Service(f"http://{host}:{station.port}")
+    return Service(args.at or os.environ.get(ENVIRONMENT) or DEFAULT_AT)
+
+
+def named(*parts: str) -> str:
+    """Return the path of something by its names: ("gauges", "bore-38") gives /v1/gauges/bore-38."""
+    return "/v1/" + "/".join(quote(part, safe="") for part in parts)
+
+
+class Service:
+    """A service at an address. Each request is a connection of its own, so that a restart of it is no matter."""
+
+    def __init__(self, at: str) -> None:
+        """Take the address apart; nothing is opened.
+
+        Raises:
+            SettingsError: not an address of a service.
+        """
+        self.at = at.rstrip("/")
+        try:
+            parts = urlsplit(self.at)
+            host, port = parts.hostname, parts.port
+        except ValueError:
+            host = None
+        if not host or parts.scheme != "http" or parts.path or parts.query or parts.username:
+            raise SettingsError(f"{at!r} is not a service's address", hint=f"write it as {DEFAULT_AT}")
+        self._host, self._port = host, port or 80
+
+    def get(self, path: str, *, wait_s: float = 0.0, **query: str | int | list[str] | None) -> Document:
+        """Return what is at `path`; keys of `query` that are None are left out. Raises as `send` does."""
+        given = {key: value for key, value in query.items() if value is not None}
+        if wait_s:
+            given["wait"] = f"{wait_s:g}"
+        asked = f"{path}?{urlencode(given, doseq=True)}" if given else path
+        return self.send("GET", asked, wait_s=wait_s)
+
+    def send(self, method: str, path: str, body: Document | None = None, *, wait_s: float = 0.0) -> Document:
+        """Return the answer to a request with `body` as JSON.
+
+        Raises:
+            Unreachable: nothing answers there, or something that is no service of ours.
+            CommandRefused: the bench can't do that as things stand.
+            GaugepostError: anything else that the service has to say against it.
+        """
+        connection = http.client.HTTPConnection(self._host, self._port, timeout=ANSWER_S + wait_s)
+        data = None if body is None else json.dumps(body).encode()
+        headers = {} if data is None else {"Content-Type": "application/json"}
+        try:
+            connection.request(method, path, data, headers)
+            response = connection.getresponse()
+            answer = response.read()
+        except TimeoutError as cause:
+            hint = "look with `gaugepost bench show` whether it was done"
+            raise Unreachable(
+                f"{self.at} did not answer within {ANSWER_S + wait_s:g} s", hint=hint
+            ) from cause
+        except (OSError, http.client.HTTPException) as cause:
+            hint = "start it with `gaugepost run STATION_FILE`, or say where it listens with --at URL"
+            raise Unreachable(f"no service answers at {self.at}", hint=hint) from cause
+        finally:
+            connection.close()
+        return self._understood(response, answer)
+
+    def _understood(self, response: http.client.HTTPResponse, answer: bytes) -> Document:
+        kind = (response.getheader("Content-Type") or "").partition(";")[0]
+        try:
+            said = json.loads(answer)
+        except ValueError:
+            said = None
+        if not isinstance(said, dict) or kind not in ("application/json", "application/problem+json"):
+            raise Unreachable(
+                f"what answers at {self.at} is another program", hint="name the service with --at URL"
+            )
+        if kind == "application/problem+json":
+            error = CommandRefused if response.status == 409 else GaugepostError
+            raise error(str(said.get("detail", "refused")), hint=str(said.get("hint", "")))
+        return said
