@@ -36,3 +36,4 @@ def test_each_published_value_has_one_cell() -> None:
         "", "true", "false", "7", "x", "a; b", "1; 2", "",
     ]  # fmt: skip
     assert cell(["=1", "b"]) == "'=1; b"
+    assert cell(["-0.003", "0.1"]) == "-0.003; 0.1"

@@ -14,13 +14,7 @@ def neutralised(text: str) -> str:
 
     A plain number (-0.003, +40.0123) is left alone: it is what the cell is for.
     """
-    if not text.startswith(_STARTS_A_FORMULA):
-        return text
-    try:
-        parse_number(text)
-    except ValueRefused:
-        return "'" + text
-    return text
+    return "'" + text if text.startswith(_STARTS_A_FORMULA) and not _is_number(text) else text
 
 
 def cell(value: object) -> str:
@@ -30,5 +24,15 @@ def cell(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, list | tuple):
-        return neutralised("; ".join(str(inner) for inner in value))
+        texts = [str(inner) for inner in value]
+        joined = "; ".join(texts)
+        return joined if all(map(_is_number, texts)) else neutralised(joined)
     return neutralised(str(value))
+
+
+def _is_number(text: str) -> bool:
+    try:
+        parse_number(text)
+    except ValueRefused:
+        return False
+    return True

@@ -1,0 +1,204 @@
+"""`gaugepost export`: a journal's records as a table or as lines of JSON, all of them or those that are asked for."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import csv
+import json
+import os
+import re
+import sys
+import textwrap
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import TextIO
+from zoneinfo import ZoneInfo
+
+from gaugepost.commands.verify import progress
+from gaugepost.contract import cell
+from gaugepost.core.errors import JournalError, ValueRefused
+from gaugepost.core.publication import Published, publish
+from gaugepost.core.record import COLUMNS, Kind
+from gaugepost.core.setup import from_document
+from gaugepost.edge.journal import Reader, Wanted
+
+_EPILOG = f"""\
+A period runs from --since, which is inside it, to --until. A day (2026-11-01) is a day in the station's time zone, and
+--until a day means to its end. A time (2026-11-01T06:00, or with an offset or Z: 2026-11-01T05:00:00Z) is in the
+station's time zone where it has no offset, and --until a time means up to it and without it.
+
+Numbers are exact and written with a point. In CSV, text that a spreadsheet would take for a formula gets an
+apostrophe before it, and lists are joined by "; ".
+
+{textwrap.fill("kinds: " + ", ".join(Kind), 110)}
+
+example, one night shift's readings of one bore:
+  gaugepost export /var/lib/gaugepost --format csv --characteristic "bore A" --kind reading \\
+      --since 2026-11-01T22:00 --until 2026-11-02T06:00 --output bore-a.csv
+
+exit code: 0, 2 where the journal can't be read or an argument can't be understood, 3 where the output can't be written,
+141 where whoever reads it stopped reading
+"""
+_MOMENT = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+    r"(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?(?:[Zz]|[+-][0-9]{2}:[0-9]{2})?)?"
+)
+_STOPPED_READING = 128 + 13  # what a shell shows for a program that SIGPIPE ended
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments, description and example to `parser`."""
+    parser.description = "Write a journal's records to a file or to stdout; a running station's too."
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("journal", type=Path, help="the file journal.db, or the data directory it lies in")
+    parser.add_argument(
+        "--format", choices=["csv", "jsonl"], required=True, help="a table, or one JSON object a line"
+    )
+    parser.add_argument("--since", metavar="TIME", help="a day or a time; see below")
+    parser.add_argument("--until", metavar="TIME", help="a day or a time; see below")
+    parser.add_argument("--piece", metavar="NAME", help="only this piece (name its --lot too)")
+    parser.add_argument("--lot", metavar="NAME", help="only this lot")
+    parser.add_argument("--characteristic", metavar="NAME", help="only this characteristic")
+    parser.add_argument("--gauge", metavar="NAME", help="only this gauge")
+    parser.add_argument(
+        "--kind",
+        action="append",
+        choices=list(map(str, Kind)),
+        metavar="KIND",
+        help="only this kind; may be repeated",
+    )
+    parser.add_argument("--columns", type=_columns, metavar="A,B,C", help="only these names, in this order")
+    parser.add_argument("--output", type=Path, metavar="FILE", help="write here, whole or not at all")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the records that are asked for; return the exit code that the help explains."""
+    try:
+        reader = Reader(args.journal)
+    except JournalError as error:
+        return _failed(error, 2)
+    try:
+        wanted = _wanted(args, reader)
+        with _output(args.output) as stream:
+            _WRITERS[args.format](stream, _published(reader, wanted, args.columns), args.columns or COLUMNS)
+    except (JournalError, ValueRefused) as error:
+        return _failed(error, 2)
+    except BrokenPipeError:
+        # Nothing more can go there, not even what Python flushes at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _STOPPED_READING
+    except OSError as error:
+        return _failed(error, 3)
+    finally:
+        reader.close()
+    return 0
+
+
+def parse_bound(text: str, zone: ZoneInfo, *, is_end: bool) -> int:
+    """Return the bound of a period in ms since 1970-01-01 UTC; a day's end is the start of the next one.
+
+    Raises:
+        ValueRefused: neither a day nor a time.
+    """
+    moment = None
+    with contextlib.suppress(ValueError, OverflowError):  # no such day, no such hour
+        if _MOMENT.fullmatch(text) and len(text) == 10:
+            moment = datetime.combine(date.fromisoformat(text) + timedelta(days=is_end), time(), zone)
+        elif _MOMENT.fullmatch(text):
+            moment = datetime.fromisoformat(text.upper())
+    if moment is None:
+        raise ValueRefused(
+            f"{text!r} is neither a day nor a time",
+            hint="write 2026-11-01, 2026-11-01T06:00 or 2026-11-01T05:00:00Z",
+        )
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=zone)
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(milliseconds=1)
+
+
+def _wanted(args: argparse.Namespace, reader: Reader) -> Wanted:
+    wanted = Wanted(
+        kinds=args.kind, gauge=args.gauge, characteristic=args.characteristic, lot=args.lot, piece=args.piece
+    )
+    if args.since or args.until:
+        zone = _zone(reader)
+        if args.since:
+            wanted["since_ms"] = parse_bound(args.since, zone, is_end=False)
+        if args.until:
+            wanted["until_ms"] = parse_bound(args.until, zone, is_end=True)
+    return wanted
+
+
+def _zone(reader: Reader) -> ZoneInfo:
+    """Return the station's time zone by its last set-up; UTC before the first."""
+    for entry in reader.latest(1, kinds=[Kind.SET_UP]):
+        if entry.record.document is not None:
+            return ZoneInfo(from_document(entry.record.document).zone)
+    return ZoneInfo("UTC")
+
+
+def _published(
+    reader: Reader, wanted: Wanted, columns: tuple[str, ...] | None
+) -> Iterator[dict[str, Published]]:
+    show = progress("read up to record")
+    last, _ = reader.head()
+    for number, entry in enumerate(reader.replay(**wanted)):
+        record = publish(entry, reader.epoch, reader.station)
+        yield record if columns is None else {name: record[name] for name in columns if name in record}
+        if show is not None and number % 500 == 0:
+            show(entry.sequence, last)
+    if show is not None:
+        show(last, last)
+
+
+def _write_csv(stream: TextIO, records: Iterable[dict[str, Published]], columns: tuple[str, ...]) -> None:
+    writer = csv.writer(stream)  # RFC 4180: commas, CRLF, quotes only where needed
+    writer.writerow(columns)
+    writer.writerows([cell(record.get(name)) for name in columns] for record in records)
+
+
+def _write_jsonl(stream: TextIO, records: Iterable[dict[str, Published]], columns: tuple[str, ...]) -> None:
+    for record in records:
+        stream.write(json.dumps(record, ensure_ascii=False, separators=(",", ":")) + "\n")
+
+
+_WRITERS: dict[str, Callable[[TextIO, Iterable[dict[str, Published]], tuple[str, ...]], None]] = {
+    "csv": _write_csv,
+    "jsonl": _write_jsonl,
+}
+
+
+@contextlib.contextmanager
+def _output(path: Path | None) -> Iterator[TextIO]:
+    """Lend a stream in UTF-8: stdout, or a new file that takes its name when all of it is on the disk."""
+    if path is None:
+        with open(sys.stdout.fileno(), "w", encoding="utf-8", newline="", closefd=False) as stream:
+            yield stream
+        return
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("x", encoding="utf-8", newline="") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _columns(text: str) -> tuple[str, ...]:
+    names = tuple(name.strip() for name in text.split(","))
+    unknown = [name for name in names if name not in COLUMNS]
+    if unknown:
+        raise argparse.ArgumentTypeError(
+            f"no column is called {', '.join(unknown)}; there are: {', '.join(COLUMNS)}"
+        )
+    return names
+
+
+def _failed(error: Exception, code: int) -> int:
+    print(f"gaugepost export: {error}", file=sys.stderr)
+    return code
