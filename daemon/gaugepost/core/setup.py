@@ -143,8 +143,8 @@ class CharacteristicEntry:
     name: str
     feature: Feature
     unit: Unit
-    lower_mm: Decimal | None
-    upper_mm: Decimal | None
+    lower_mm: Decimal | None = None
+    upper_mm: Decimal | None = None
     nominal_mm: Decimal | None = None
     step: Decimal
     """Step that values are displayed to, in the drawing's unit."""

@@ -33,6 +33,8 @@ _MS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 _COEFFICIENT = re.compile(r"([+-]?[0-9]+(?:\.[0-9]+)?)(?:[eE]([+-]?[0-9]{1,2}))? */ *(?:K|°C)", re.ASCII)
 _PER_KELVIN = re.compile(r"(.*[^ ]) */ *(?:K|°C)", re.ASCII)
 
+_SPELLED = str.maketrans({"2": "two", "3": "three"})  # by letters alone, 3-point is nearer to two-point
+
 STEEPEST = Decimal("1E-4")
 """No solid that gauges or parts are made of grows faster than this, in 1/K; more is a forgotten e-6."""
 
@@ -169,7 +171,7 @@ def choice(kind: type[StrEnum], what: str) -> Any:
     def read(value: object) -> StrEnum:
         if isinstance(value, str) and value in words:
             return kind(value)
-        near = nearest(value, words) if isinstance(value, str) else None
+        near = nearest(value.translate(_SPELLED), words) if isinstance(value, str) else None
         raise refusal(f"{toml(value)} is not {what}", either(words), toml(near) if near else "")
 
     return PlainValidator(read)
