@@ -95,13 +95,17 @@ def decode(body: bytes) -> Record:
 
 def _checked(value: Any, kind: Any, number: int) -> Any:
     """Return `value` as plain data of the field's type, or raise."""
+    if kind is int and type(value) is int:  # one of several
+        return value
     if (kind is str and isinstance(value, str)) or (kind is Kind and isinstance(value, Kind)):
         return str(value)
-    if isinstance(value, Decimal) and not value.is_finite():
-        raise ValueRefused(f"{value} is no number to be kept", hint="leave out what was not measured")
+    if kind is Decimal and isinstance(value, Decimal):
+        if not value.is_finite():
+            raise ValueRefused(f"{value} is no number to be kept", hint="leave out what was not measured")
+        return value
     (inner,) = typing.get_args(kind)[:1] or (None,)
     if isinstance(value, tuple) and inner is not None:
-        return [each if type(each) is inner else _checked(each, inner, number) for each in value]
+        return [_checked(each, inner, number) for each in value]
     raise TypeError(f"field {number} takes {kind}, not {value!r}")
 
 
