@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import grp
 import os
 import termios
 from collections.abc import Iterable
@@ -39,6 +40,7 @@ def open_port(settings: Settings) -> tuple[serial.Serial, str]:
         LinkLost: it is not there, may not be opened, is in use, or refuses its settings; says which, and the remedy.
     """
     place = settings.url or settings.device or find_usb(settings.usb or "", list_ports.comports())
+    port: serial.Serial | None = None
     try:
         port = serial.serial_for_url(place, do_not_open=True, **_parameters(settings))
         # Before it opens, so that a gauge fed by these lines never sees another level from us.
@@ -47,13 +49,11 @@ def open_port(settings: Settings) -> tuple[serial.Serial, str]:
         if settings.rts is not None:
             port.rts = settings.rts
         port.open()
-    except FAULTS as error:
-        raise lost(error, place) from error
-    try:
         if not settings.url:
             _tell_hang_up(port.fileno())
     except FAULTS as error:
-        close_port(port)
+        if port is not None:
+            close_port(port)
         raise lost(error, place) from error
     return port, place
 
@@ -84,11 +84,17 @@ def _tell_hang_up(descriptor: int) -> None:
 
 def close_port(port: serial.Serial) -> None:
     """Let the port go. What was not sent yet is dropped: waiting for a gauge that takes nothing would take minutes."""
-    if port.is_open:
+    if not port.is_open:
+        return
+    # The library's port server client waits for a far side that has hung up, and then forgets its socket unclosed.
+    wire = getattr(port, "_socket", None)
+    if wire is None:
         with contextlib.suppress(*FAULTS):
             port.reset_output_buffer()
-        with contextlib.suppress(*FAULTS):
-            port.close()
+    with contextlib.suppress(*FAULTS):
+        port.close()
+    if wire is not None:
+        wire.close()
 
 
 def find_usb(usb: str, ports: Iterable[UsbPort]) -> str:
@@ -156,7 +162,7 @@ def _number(error: BaseException | None) -> int | None:
 def _permission(place: str) -> str:
     rule = 'or add a device rule with MODE="0660" and a group the service is in'
     with contextlib.suppress(OSError, KeyError):
-        group = Path(place).group()
+        group = grp.getgrgid(Path(place).stat().st_gid).gr_name
         if group != "root":
             return f"add the service's user to the group {group!r} and start it again, {rule}"
     return rule.removeprefix("or ")

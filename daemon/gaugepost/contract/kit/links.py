@@ -241,7 +241,7 @@ async def check_leaves_nothing(bench: Bench, rounds: int = 5) -> None:
         for _ in range(rounds):
             await _soon(link.open(), "open ends")
             await _soon(link.close(), "close ends")
-        for _ in range(100):
+        for _ in range(int(PATIENCE_S * 5)):
             if (after := _held()) <= before:
                 return
             await asyncio.sleep(0.05)

@@ -1,0 +1,210 @@
+"""Whoever plays the gauge at the other end of a serial link: real ptys, a real socket server, a real port server."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import socket
+import threading
+import tty
+from types import TracebackType
+from typing import Any, Self, cast
+
+import serial
+import serial.rfc2217
+
+from gaugepost.contract import Link
+
+
+class Hands:
+    """Says and hears on a descriptor without blocking the loop."""
+
+    def __init__(self, descriptor: int) -> None:
+        os.set_blocking(descriptor, False)
+        self.descriptor = descriptor
+
+    async def say(self, data: bytes) -> None:
+        """Write all of `data`, as fast as the other side takes it."""
+        rest = memoryview(data)
+        while rest:
+            try:
+                rest = rest[os.write(self.descriptor, rest) :]
+            except BlockingIOError:
+                await _ready(self.descriptor, to_write=True)
+
+    async def hear(self, count: int) -> bytes:
+        """Return the next `count` bytes."""
+        heard = b""
+        while len(heard) < count:
+            try:
+                heard += os.read(self.descriptor, count - len(heard))
+            except BlockingIOError:
+                await _ready(self.descriptor, to_write=False)
+        return heard
+
+
+async def _ready(descriptor: int, *, to_write: bool) -> None:
+    loop = asyncio.get_running_loop()
+    ready = asyncio.Event()
+    (loop.add_writer if to_write else loop.add_reader)(descriptor, ready.set)
+    try:
+        await ready.wait()
+    finally:
+        (loop.remove_writer if to_write else loop.remove_reader)(descriptor)
+
+
+class Pty(Hands):
+    """A pty whose slave is the port, at `path`, and whose master is the gauge. Closing the master unplugs it."""
+
+    def __init__(self) -> None:
+        master, slave = os.openpty()
+        tty.setraw(slave)
+        self.path = os.ttyname(slave)
+        # Kept open: without an open slave the master reads an error instead of waiting.
+        self._slave: int | None = slave
+        self._master: int | None = master
+        super().__init__(master)
+
+    async def leave(self) -> None:
+        """Unplug."""
+        self.unplug()
+
+    def unplug(self) -> None:
+        """Close the master; the port's reader finds it gone."""
+        if self._master is not None:
+            os.close(self._master)
+            self._master = None
+
+    def close(self) -> None:
+        """Unplug and let go of the slave."""
+        self.unplug()
+        if self._slave is not None:
+            os.close(self._slave)
+            self._slave = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class Server:
+    """A socket that one link at a time connects to: the far side of socket://."""
+
+    def __init__(self) -> None:
+        self._listening = socket.create_server(("127.0.0.1", 0))
+        self._listening.setblocking(False)
+        self.url = f"socket://127.0.0.1:{self._listening.getsockname()[1]}"
+        self._joined: socket.socket | None = None
+
+    async def _hands(self) -> Hands:
+        """Talk to whoever connected last."""
+        loop = asyncio.get_running_loop()
+        if self._joined is None:
+            self._joined, _ = await loop.sock_accept(self._listening)
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                newer, _ = self._listening.accept()
+                self._joined.close()
+                self._joined = newer
+        return Hands(self._joined.fileno())
+
+    async def say(self, data: bytes) -> None:
+        """Send to the link."""
+        await (await self._hands()).say(data)
+
+    async def hear(self, count: int) -> bytes:
+        """Return the next `count` bytes from the link."""
+        return await (await self._hands()).hear(count)
+
+    async def leave(self) -> None:
+        """Close the connection."""
+        await self._hands()
+        assert self._joined is not None
+        self._joined.close()
+        self._joined = None
+
+    def close(self) -> None:
+        """Stop listening."""
+        if self._joined:
+            self._joined.close()
+        self._listening.close()
+
+
+class Echo:
+    """The far side of a link that gives back what it is sent: to make it say something, send that over the link."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+
+    async def say(self, data: bytes) -> None:
+        """Have the echo say `data`."""
+        await self._link.send(data)
+
+    async def hear(self, count: int) -> bytes:
+        """What the echo was sent is what it says: take it off the link."""
+        heard = b""
+        async for chunk in self._link.chunks():
+            heard += chunk.data
+            if len(heard) >= count:
+                break
+        return heard
+
+    async def leave(self) -> None:
+        """An echo can't leave; the kit is told so."""
+        raise AssertionError("an echo can't leave")
+
+
+class PortServer:
+    """A network port server for one connection at a time, with an echo for a port: the far side of rfc2217://."""
+
+    def __init__(self) -> None:
+        self.port = serial.serial_for_url("loop://", timeout=0.05)
+        self._listening = socket.create_server(("127.0.0.1", 0))
+        self._listening.settimeout(0.05)
+        self.url = f"rfc2217://127.0.0.1:{self._listening.getsockname()[1]}"
+        self._stop = threading.Event()
+        self._hang_up = threading.Event()
+        self._thread = threading.Thread(target=self._serve)
+        self._thread.start()
+
+    def hang_up(self) -> None:
+        """End the connection that there is, as a server that lost its power does."""
+        self._hang_up.set()
+
+    def close(self) -> None:
+        """Stop serving."""
+        self._stop.set()
+        self._thread.join()
+        self._listening.close()
+        self.port.close()
+
+    def _serve(self) -> None:
+        while not self._stop.is_set():
+            with contextlib.suppress(TimeoutError):
+                connection, _ = self._listening.accept()
+                with connection:
+                    self._talk(connection)
+                self._hang_up.clear()
+
+    def _talk(self, connection: socket.socket) -> None:
+        connection.settimeout(0.01)
+
+        class Wire:
+            def write(self, data: bytes) -> None:
+                connection.sendall(data)
+
+        manager: Any = serial.rfc2217.PortManager(cast("Any", self.port), cast("Any", Wire()))
+        while not (self._stop.is_set() or self._hang_up.is_set()):
+            with contextlib.suppress(TimeoutError):
+                received = connection.recv(4096)
+                if not received:
+                    return
+                self.port.write(b"".join(manager.filter(received)))
+            if waiting := self.port.in_waiting:
+                with contextlib.suppress(OSError):
+                    connection.sendall(b"".join(manager.escape(self.port.read(waiting))))

@@ -1,0 +1,330 @@
+"""What the serial link promises beyond the kit: its settings, and its words when a port refuses, sticks or goes."""
+
+import asyncio
+import contextlib
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from pydantic import ValidationError
+from serial.tools import list_ports
+from serial.tools.list_ports_common import ListPortInfo
+
+from gaugepost.contract import LinkLost, Moment
+from gaugepost_adapters.links import serial_traffic
+from gaugepost_adapters.links.serial_opening import close_port, find_usb, open_port
+from gaugepost_adapters.links.serial_port import SerialPortLink
+from gaugepost_adapters.links.serial_settings import Settings
+from tests.bench_tools.far_sides import PortServer, Pty
+
+PORT_LIBRARY_WARNS = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+NOBODY = 65534
+
+
+def _now() -> Moment:
+    return Moment(0, 0, "")
+
+
+def _link(**settings: object) -> SerialPortLink:
+    return SerialPortLink(Settings.model_validate(settings), _now)
+
+
+async def _take(link: SerialPortLink, count: int) -> bytes:
+    taken = bytearray()
+    async with asyncio.timeout(60):
+        async for chunk in link.chunks():
+            taken += chunk.data
+            if len(taken) >= count:
+                break
+    return bytes(taken)
+
+
+async def _lost(link: SerialPortLink) -> LinkLost:
+    with pytest.raises(LinkLost) as caught:
+        await link.open()
+    return caught.value
+
+
+@pytest.mark.parametrize(
+    ("settings", "word"),
+    [
+        ({}, "exactly one of device, usb and url"),
+        ({"device": "/dev/ttyUSB0", "usb": "1a2b:0c0d"}, "exactly one of device, usb and url"),
+        ({"device": "ttyUSB0"}, "write it from the root"),
+        ({"usb": "1a2b"}, "vendor:product:serial"),
+        ({"usb": "1a2b:xyzw"}, "vendor:product:serial"),
+        ({"url": "http://host"}, "socket://host:port"),
+        ({"device": "/dev/ttyS0", "stop_bits": 3}, "write 1, 1.5 or 2"),
+        ({"device": "/dev/ttyS0", "flow": "rts-cts", "rts": True}, "take one of the two out"),
+        ({"device": "/dev/ttyS0", "flow": "dsr-dtr", "dtr": False}, "take one of the two out"),
+        ({"device": "/dev/ttyS0", "parity": "both"}, "none"),
+        ({"device": "/dev/ttyS0", "bits": 9}, "7 or 8"),
+        ({"device": "/dev/ttyS0", "speed": 9600}, "not permitted"),
+    ],
+)
+def test_settings_that_cannot_be_are_told_offline(settings: dict[str, object], word: str) -> None:
+    """Every contradiction is found without a port, and the finding says what to write."""
+    with pytest.raises(ValidationError, match=word):
+        Settings.model_validate(settings)
+
+
+def test_a_link_is_named_by_place_and_settings() -> None:
+    """`describe` says what a person sets at the gauge: speed, bits, parity, stop bits."""
+    assert _link(device="/dev/ttyUSB0").describe() == "/dev/ttyUSB0 at 9600 8N1"
+    settled = _link(usb="1a2b:0c0d:B7", baud=4800, bits=7, parity="even", stop_bits=1.5)
+    assert settled.describe() == "USB adapter 1a2b:0c0d:B7 at 4800 7E1.5"
+
+
+def _usb(device: str, number: str | None, vendor: int = 0x1A2B, product: int = 0x0C0D) -> ListPortInfo:
+    port = ListPortInfo(device)
+    port.vid, port.pid, port.serial_number = vendor, product, number
+    return port
+
+
+def test_a_usb_adapter_is_found_by_its_numbers() -> None:
+    """Vendor, product and serial number find the one port that has them, in upper or lower case."""
+    ports = [_usb("/dev/ttyUSB1", "B2"), _usb("/dev/ttyUSB0", "B1"), _usb("/dev/ttyACM0", "B1", 0x1234)]
+    ports.append(ListPortInfo("/dev/ttyS0"))
+    assert find_usb("1A2B:0C0D:B2", ports) == "/dev/ttyUSB1"
+    assert find_usb("1234:0c0d", ports) == "/dev/ttyACM0"
+
+
+def test_an_adapter_that_is_not_plugged_in_is_told_with_those_that_are() -> None:
+    """No match names what is plugged in, ready to be written into the station file."""
+    with pytest.raises(LinkLost, match=r'no adapter ffff:0001 .* "1a2b:0c0d:B1" at /dev/ttyUSB0'):
+        find_usb("ffff:0001", [_usb("/dev/ttyUSB0", "B1")])
+    with pytest.raises(LinkLost, match="no USB serial adapter"):
+        find_usb("ffff:0001", [])
+
+
+def test_two_adapters_alike_are_never_guessed_between() -> None:
+    """Two matches are an error that names both by their serial numbers."""
+    with pytest.raises(
+        LinkLost, match=r"2 adapters .* serial number.*:B1.*ttyUSB0.*no serial number.*ttyUSB1"
+    ):
+        find_usb("1a2b:0c0d", [_usb("/dev/ttyUSB0", "B1"), _usb("/dev/ttyUSB1", None)])
+
+
+@pytest.mark.asyncio
+async def test_a_link_by_usb_opens_the_port_it_finds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the system lists is what is opened, looked up anew at each opening."""
+    with Pty() as first, Pty() as second:
+        link = _link(usb="1a2b:0c0d:B1")
+        for pty in (first, second):
+            monkeypatch.setattr(list_ports, "comports", lambda path=pty.path: [_usb(path, "B1")])
+            await link.open()
+            assert pty.path in link.describe()
+            await pty.say(b"here")
+            assert await _take(link, 4) == b"here"
+            await link.close()
+
+
+@pytest.mark.asyncio
+async def test_a_port_that_is_not_there_says_plug_it_in() -> None:
+    """The commonest fault has the commonest remedy."""
+    lost = await _lost(_link(device="/dev/ttyUSB99"))
+    assert str(lost) == "/dev/ttyUSB99 is not there; plug it in, or correct device"
+
+
+@contextlib.contextmanager
+def _unprivileged() -> Iterator[None]:
+    """Root may open everything; others need no disguise."""
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
+
+
+def test_a_port_that_may_not_be_opened_names_the_group_or_rule() -> None:
+    """Permission denied tells which group the service's user lacks, and that a device rule does too."""
+    with Pty() as pty:
+        Path(pty.path).chmod(0)
+        with _unprivileged(), pytest.raises(LinkLost) as caught:
+            open_port(Settings(device=pty.path))
+        group = Path(pty.path).group()
+    assert "may not be opened by this user" in str(caught.value)
+    assert "device rule" in caught.value.hint
+    assert group == "root" or repr(group) in caught.value.hint
+
+
+HOLD = "import serial, sys; p = serial.Serial(sys.argv[1], exclusive=True); print('held', flush=True); sys.stdin.read()"
+
+
+def test_a_port_in_use_names_the_program_that_uses_it() -> None:
+    """A second reader is refused, and told which process to end; afterwards the port is free again."""
+    with Pty() as pty:
+        command = [sys.executable, "-c", HOLD, pty.path]
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
+            assert other.stdout is not None
+            assert other.stdout.readline() == b"held\n"
+            with pytest.raises(LinkLost, match=rf"in use by .*\(process {other.pid}\); close that program"):
+                open_port(Settings(device=pty.path))
+            other.communicate(b"")
+        port, _ = open_port(Settings(device=pty.path))
+        close_port(port)
+
+
+@pytest.mark.asyncio
+async def test_a_port_that_refuses_its_settings_says_which_to_correct() -> None:
+    """A driver's "invalid argument" (a pty reopened with seven bits), and a file that is no port, name the settings."""
+    with Pty() as pty:
+        link = _link(device=pty.path, bits=7, parity="even")
+        await link.open()
+        await link.close()
+        for refused in (link, _link(device="/dev/null")):
+            lost = await _lost(refused)
+            assert "does not take its settings" in lost.finding
+            assert "correct baud" in lost.hint
+
+
+@pytest.mark.asyncio
+async def test_a_burst_is_held_back_when_nobody_takes_it() -> None:
+    """Four megabytes for a reader that lags do not pile up in memory: the sender has to wait, and all of it arrives."""
+    data = bytes(n % 251 for n in range(4_000_000))
+    with Pty() as pty:
+        link = _link(device=pty.path)
+        await link.open()
+        saying = asyncio.ensure_future(pty.say(data))
+        await asyncio.sleep(1.0)
+        assert not saying.done()
+        assert await _take(link, len(data)) == data
+        await saying
+        await link.close()
+
+
+@pytest.mark.asyncio
+async def test_what_came_before_the_unplugging_is_still_read() -> None:
+    """Bytes that reached the port are handed on before the loss is told, and nothing after it."""
+    with Pty() as pty:
+        link = _link(device=pty.path)
+        await link.open()
+        await pty.say(b"+12.345\r")
+        assert await _take(link, 8) == b"+12.345\r"
+        pty.unplug()
+        with pytest.raises(LinkLost, match=r"went away|hung up"):
+            await _take(link, 1)
+        with pytest.raises(LinkLost):
+            await link.send(b"R\r")
+        await link.close()
+
+
+@pytest.mark.asyncio
+async def test_a_gauge_that_takes_nothing_never_blocks_the_loop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stuck port costs its sender a bounded wait, while everybody else runs on."""
+    monkeypatch.setattr(serial_traffic, "STUCK_S", 0.5)
+    ticks = 0
+
+    async def tick() -> None:
+        nonlocal ticks
+        while True:
+            await asyncio.sleep(0.01)
+            ticks += 1
+
+    with Pty() as pty:
+        link = _link(device=pty.path)
+        await link.open()
+        ticking = asyncio.ensure_future(tick())
+        with pytest.raises(LinkLost, match=r"has taken no byte for 0\.5 s"):
+            await link.send(b"x" * 1_000_000)
+        assert ticks > 5
+        ticking.cancel()
+        await link.close()
+
+
+@pytest.mark.asyncio
+async def test_closing_ends_a_send_that_is_stuck() -> None:
+    """Whoever waits to send is told when the link closes or the gauge goes, not at the end of a patience."""
+    for end in ("close", "unplug"):
+        with Pty() as pty:
+            link = _link(device=pty.path)
+            await link.open()
+            sending = asyncio.ensure_future(link.send(b"x" * 1_000_000))
+            await asyncio.sleep(0.05)
+            if end == "close":
+                await link.close()
+            else:
+                pty.unplug()
+            with pytest.raises(LinkLost):
+                await asyncio.wait_for(sending, serial_traffic.STUCK_S / 2)
+            await link.close()
+
+
+@pytest.mark.asyncio
+async def test_two_hundred_openings_leave_nothing() -> None:
+    """Neither threads nor descriptors grow with reconnects; while open, a port on a descriptor needs no thread."""
+    with Pty() as pty:
+        link = _link(device=pty.path)
+        threads, descriptors = threading.active_count(), len(os.listdir("/proc/self/fd"))  # noqa: PTH208
+        for round_ in range(200):
+            await link.open()
+            assert threading.active_count() == threads
+            if round_ % 50 == 0:
+                await pty.say(b"x")
+                assert await _take(link, 1) == b"x"
+            await link.close()
+        assert threading.active_count() == threads
+        assert len(os.listdir("/proc/self/fd")) == descriptors  # noqa: PTH208
+
+
+@pytest.mark.asyncio
+@PORT_LIBRARY_WARNS
+async def test_a_port_server_gets_speed_parity_and_lines() -> None:
+    """What the station file says about a port reaches a port elsewhere, lines included, before anything is sent."""
+    server = PortServer()
+    link = _link(url=server.url, baud=4800, bits=7, parity="even", stop_bits=2, dtr=False, rts=True)
+    try:
+        await link.open()
+        port = server.port
+        assert (port.baudrate, port.bytesize, port.parity, port.stopbits) == (4800, 7, "E", 2)
+        await link.send(b"over the network")
+        assert await _take(link, 16) == b"over the network"
+        assert (port.dtr, port.rts) == (False, True)
+    finally:
+        await link.close()
+        server.close()
+
+
+@pytest.mark.asyncio
+@PORT_LIBRARY_WARNS
+async def test_a_port_server_that_hangs_up_is_a_lost_link() -> None:
+    """A link read by a thread tells a loss as one on a descriptor does."""
+    server = PortServer()
+    link = _link(url=server.url)
+    try:
+        await link.open()
+        server.hang_up()
+        with pytest.raises(LinkLost, match="far side"):
+            await _take(link, 1)
+    finally:
+        await link.close()
+        server.close()
+
+
+@pytest.mark.asyncio
+async def test_what_opens_too_late_is_closed_again() -> None:
+    """A port whose opening was given up is let go as soon as its driver answers, wherever that happens."""
+    answer, late = threading.Event(), asyncio.Event()
+    loop = asyncio.get_running_loop()
+    given: list[str] = []
+
+    def let_go(port: str) -> None:
+        given.append(port)
+        loop.call_soon_threadsafe(late.set)
+
+    def open_slowly() -> str:
+        answer.wait()
+        return "port"
+
+    with pytest.raises(TimeoutError):
+        await serial_traffic.in_thread(open_slowly, 0.05, let_go)
+    answer.set()
+    await asyncio.wait_for(late.wait(), 20)
+    assert given == ["port"]
