@@ -46,7 +46,7 @@ class Journal:
     def head(self) -> tuple[int, bytes]:
         return len(self.records), bytes(32)
 
-    def entries(self, after: int, limit: int, *, kinds: Iterable[Kind] | None = None) -> list[Entry]:
+    def entries(self, after: int, limit: int, *, kinds: Iterable[str] | None = None) -> list[Entry]:
         wanted = None if kinds is None else set(kinds)
         found = (e for e in self.records[after:] if wanted is None or e.record.kind in wanted)
         return [e for e, _ in zip(found, range(limit), strict=False)]

@@ -17,6 +17,7 @@ from typing import Literal, Protocol, TypeVar
 import structlog
 
 from gaugepost.contract import Destination, Outcome, Publication, Unreachable
+from gaugepost.core.errors import GaugepostError, JournalError
 from gaugepost.core.publication import publish
 from gaugepost.core.record import Entry, Kind
 from gaugepost.edge.cursors import Batch, Cursors, Start
@@ -43,7 +44,7 @@ class Source(Protocol):
 
     def head(self) -> tuple[int, bytes]: ...
 
-    def entries(self, after: int, limit: int, *, kinds: Iterable[Kind] | None = None) -> Sequence[Entry]: ...
+    def entries(self, after: int, limit: int, *, kinds: Iterable[str] | None = None) -> Sequence[Entry]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,14 +146,15 @@ class Delivery:
     async def run(self) -> None:
         """Deliver until cancelled. Returns by itself only when the destination is broken; its cursor is kept.
 
-        What the journal or the cursors raise, other than `Unreachable`, is our bug and comes out.
+        A journal or cursors that can't be read or written are waited out like an outage; what else they raise is our
+        bug and comes out.
         """
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"delivery {self.name}")
         try:
             while self._state != "broken":
                 try:
                     await self._attempt()
-                except Unreachable as cause:
+                except (Unreachable, JournalError) as cause:
                     await self._wait_out(cause)
                 except _Broken as cause:
                     self._break(cause)
@@ -217,12 +219,8 @@ class Delivery:
         pending = self._pending
         if pending is not None:
             most = pending.last - pending.first + 1
-            kinds = None if pending.kinds is None else tuple(map(Kind, pending.kinds))
-            entries = [
-                e
-                for e in self._source.entries(pending.first - 1, most, kinds=kinds)
-                if e.sequence <= pending.last
-            ]
+            found = self._source.entries(pending.first - 1, most, kinds=pending.kinds)
+            entries = [entry for entry in found if entry.sequence <= pending.last]
             return self._published(entries), pending.last
         head = self._source.head()[0]
         entries = list(self._source.entries(self._through, BATCH_RECORDS, kinds=self._kinds))
@@ -260,7 +258,7 @@ class Delivery:
         self._state = state
         self._paused_s = 0.0
 
-    async def _wait_out(self, cause: Unreachable) -> None:
+    async def _wait_out(self, cause: GaugepostError) -> None:
         """Let go of the destination, and wait before the next attempt unless somebody is in a hurry."""
         self._last_error = str(cause)
         if self._state != "unreachable":
