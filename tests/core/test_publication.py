@@ -1,0 +1,139 @@
+"""A published record has the names of the vocabulary, and the vocabulary page says what the code does."""
+
+from __future__ import annotations
+
+import json
+import re
+import typing
+from datetime import UTC, datetime
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.publication import POINTERS, parse_record_id, publish, record_id, rfc3339
+from gaugepost.core.record import COLUMNS, FIELDS, Entry, Kind, Record
+from tests.edge.records import RECORDS, reading
+
+EPOCH = "6f1f7d6e-7a0c-4b51-9a55-6b6f2f0e8d11"
+PAGE = Path(__file__).parents[2] / "deploy" / "vocabulary.md"
+
+
+def _published(record: Record) -> dict[str, object]:
+    return dict(publish(Entry(7, bytes(range(32)), record), EPOCH, "bench-3"))
+
+
+def test_a_reading_is_published_as_the_page_says() -> None:
+    """Exact numbers are plain text, records are named by id, bytes are hex, and what doesn't apply is left out."""
+    told = _published(
+        reading(
+            0,
+            value_mm=Decimal("1E-9"),
+            reasons=("late", "cold"),
+            members=(3, 4),
+            ends_mastering=False,
+            first=2,
+        )
+    )
+    assert told["id"] == f"{EPOCH}-7"
+    assert (told["sequence"], told["station"], told["kind"]) == (7, "bench-3", "reading")
+    assert told["measured_at"] == "2026-11-05T09:33:54.567Z"
+    assert (told["value_mm"], told["upper"]) == ("0.000000001", "38.025")
+    assert told["raw"] == "33382e30313533206d6d0d0a"
+    assert told["hash"] == bytes(range(32)).hex()
+    assert told["mastering"] == f"{EPOCH}-9"
+    assert told["members"] == [f"{EPOCH}-3", f"{EPOCH}-4"]
+    assert told["reasons"] == ["late", "cold"]
+    assert told["ends_mastering"] is False
+    assert told["first"] == 2
+    assert "conformity" not in told
+
+
+@given(RECORDS.filter(lambda r: abs(r.measured_at) < 60_000_000_000_000))
+def test_every_record_is_ready_for_json_under_the_vocabulary_s_names(record: Record) -> None:
+    """Whatever a record holds, JSON gives back what was published, in the order of the columns."""
+    told = _published(record)
+    assert json.loads(json.dumps(told)) == told
+    assert list(told) == [name for name in COLUMNS if name in told]
+    for field in FIELDS:
+        assert (field.name in told) == (getattr(record, field.name) is not None)
+        if isinstance(value := getattr(record, field.name), Decimal):
+            assert re.fullmatch(r"-?[0-9]+(\.[0-9]+)?", str(told[field.name]))
+            assert Decimal(str(told[field.name])) == value
+
+
+@given(st.datetimes(min_value=datetime(1970, 1, 1), max_value=datetime(9999, 12, 31)))  # noqa: DTZ001
+def test_times_are_those_of_the_standard_library(moment: datetime) -> None:
+    """`measured_at` is RFC 3339 in UTC, cut to the millisecond."""
+    moment = moment.replace(tzinfo=UTC, microsecond=moment.microsecond // 1000 * 1000)
+    told = rfc3339(round(moment.timestamp() * 1000))
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", told)
+    assert datetime.fromisoformat(told) == moment
+
+
+@given(st.integers(min_value=1, max_value=2**62))
+def test_an_id_names_its_record(sequence: int) -> None:
+    """An id leads back to the epoch and the sequence that it was made of."""
+    assert parse_record_id(record_id(EPOCH, sequence)) == (EPOCH, sequence)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "7", EPOCH, f"{EPOCH}-", f"{EPOCH}-07", f"{EPOCH}-x", f"{EPOCH}-٣", f"x-{EPOCH}-1"]
+)
+def test_anything_else_is_no_id(text: str) -> None:
+    """What can't be an id is refused, with how to write one."""
+    with pytest.raises(ValueRefused, match="the sequence"):
+        parse_record_id(text)
+
+
+TYPES = {
+    str: "text",
+    int: "whole number",
+    bool: "true or false",
+    bytes: "hex",
+    Decimal: "exact number",
+    Kind: "text",
+    tuple[str, ...]: "list of texts",
+    tuple[Decimal, ...]: "list of exact numbers",
+}
+
+
+def _rows(heading: str) -> list[list[str]]:
+    _, _, rest = PAGE.read_text(encoding="utf-8").partition(heading)
+    lines = rest.partition("\n\n")[0].splitlines()
+    return [
+        [c.strip().strip("`") for c in line.strip().strip("|").split("|")]
+        for line in lines
+        if line.startswith("| `")
+    ]
+
+
+def test_the_vocabulary_page_lists_every_name_with_its_type_unit_meaning_and_key() -> None:
+    """Whoever reads published records finds on one page what the code publishes, and nothing else."""
+    rows = _rows("| name | type | unit | meaning | key |\n")
+    assert [row[0] for row in rows] == list(COLUMNS)
+    hints = typing.get_type_hints(Record)
+    of = {field.name: field for field in FIELDS}
+    for name, told_type, unit, meaning, key in rows:
+        if name not in of:
+            assert name in ("id", "sequence", "station", "hash")
+            continue
+        hint = hints[name]
+        kind = typing.get_args(hint)[0] if type(None) in typing.get_args(hint) else hint
+        form = {"measured_at": "time", "members": "list of ids"}.get(name) or (
+            "id" if name in POINTERS else TYPES[kind]
+        )
+        of_unit = "" if name in ("measured_at", "raw") else of[name].metadata["unit"]
+        assert [told_type, unit, meaning, key] == [
+            form, of_unit, of[name].metadata["meaning"], str(of[name].metadata["number"]),
+        ]  # fmt: skip
+
+
+def test_the_vocabulary_page_lists_every_kind() -> None:
+    """Every kind of record is explained."""
+    rows = _rows("| kind | what happened |\n")
+    assert [row[0] for row in rows] == [kind.value for kind in Kind]
+    assert all(row[1] for row in rows)
