@@ -19,7 +19,7 @@ APART_S = 0.4
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """A ring or a bore: its true diameter at 20 °C in mm, its coefficient of expansion in 1/K, its temperature in °C."""
+    """A ring or a bore: true diameter at 20 °C in mm, coefficient of expansion in 1/K, temperature in °C."""
 
     size_mm: float
     coefficient: float
@@ -69,12 +69,18 @@ class BoreGauge:
     def frame(self, body: Body, moved_mm: float = 0.0) -> bytes:
         """Return what it sends when squeezed in `body`, or with the contacts `moved_mm` further apart."""
         steps = (self._span_mm(body) + self._zero_mm + moved_mm) / self._mm_per_unit / float(self._step)
+        # The 0.0 added below turns a zero from the left into a plain one: no display shows -0.
         shown = Decimal(steps).quantize(Decimal(1), ROUND_HALF_UP) * self._step
-        return self._frame.format(float(shown)).encode("ascii")
+        return self._frame.format(float(shown) + 0.0).encode("ascii")
 
     def squeeze(self, body: Body, moved_mm: float = 0.0) -> None:
         """Send what it shows in `body`."""
         self.port.send(self.frame(body, moved_mm))
+
+    def squeeze_twice(self, body: Body) -> None:
+        """Send it twice at once, as a worn foot switch does."""
+        self.squeeze(body)
+        self.port.send(self.frame(body), at_once=True)
 
     def _span_mm(self, body: Body) -> float:
         """What its own scale, which grows with it, reads over a body's diameter."""

@@ -8,5 +8,7 @@ Pure: no I/O, no clock. Whatever a gauge, a tag or a file put into a record, onl
 """
 
 from gaugepost.commands.view.lines import lines as lines
+from gaugepost.commands.view.lines import value_text as value_text
+from gaugepost.commands.view.lines import verdict_text as verdict_text
 from gaugepost.commands.view.style import Style as Style
 from gaugepost.commands.view.style import clean as clean

@@ -80,8 +80,7 @@ def _head(record: Record) -> str:
 
 def _scale(record: Record, style: Style) -> str:
     """The line with the value, the limits and the verdict; its columns stand still."""
-    unit, value, lower, upper = (
-        _unit(record),
+    value, lower, upper = (
         _value(record),
         _number(record, "lower"),
         _number(record, "upper"),
@@ -94,11 +93,21 @@ def _scale(record: Record, style: Style) -> str:
     if at is not None:
         value_mark = painted(painted(marked[at], colour, style), BOLD, style)
         marked = marked[:at] + value_mark + marked[at + 1 :]
-    digits = _digits(record)
-    value_text = painted((f"{digits} {unit}" if digits else "no value").rjust(_VALUE_WIDTH), BOLD, style)
+    shown_value = painted(value_text(record).rjust(_VALUE_WIDTH), BOLD, style)
     left, right = (_limit(limit, _step(record)) for limit in (lower, upper))
-    cells = f"  {value_text} {left:>{_LIMIT_WIDTH}} {marked} {right:<{_LIMIT_WIDTH}}"
+    cells = f"  {shown_value} {left:>{_LIMIT_WIDTH}} {marked} {right:<{_LIMIT_WIDTH}}"
     return f"{cells} {painted(word, colour, style)}"
+
+
+def value_text(record: Record) -> str:
+    """Return a measurement's value with its unit, rounded once, never so that it looks inside a limit it exceeds."""
+    digits = _digits(record)
+    return f"{digits} {_unit(record)}" if digits else "no value"
+
+
+def verdict_text(record: Record) -> str:
+    """Return a measurement's verdict as a word."""
+    return _word(record)[0]
 
 
 def _word(record: Record) -> tuple[str, str]:
@@ -118,7 +127,6 @@ def _value(record: Record) -> Decimal | None:
 
 
 def _digits(record: Record) -> str:
-    """The value, rounded once, and never so that it looks inside a limit that it exceeds."""
     value = _value(record)
     if value is None:
         return ""

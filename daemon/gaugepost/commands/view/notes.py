@@ -53,7 +53,8 @@ def _tags(record: Record) -> str:
 
 
 def _temperature(record: Record) -> str:
-    return f"{record.get('thermometer')}: {record.get('body')} {record.get('temperature_c')} °C"
+    name, body = record.get("thermometer"), record.get("body")
+    return f"{body if name == body else f'{name}: {body}'} {record.get('temperature_c')} °C"
 
 
 def _condition(record: Record) -> str:
