@@ -156,6 +156,8 @@ def test_a_strangers_settings_are_checked_like_ours(install: Install, tmp_path: 
     said = [str(finding) for finding in caught.value.findings if finding.line >= 6]
     assert said == [
         f'{file}:6: destinations.shelf.shelf: "four" can\'t be taken; expected a whole number',
-        f'{file}:7: destinations.shelf.shelve: "shelve" is not a key of a destination of kind "oak_shelf"; '
-        "expected shelf; write shelf",
+        (
+            f'{file}:7: destinations.shelf.shelve: "shelve" is not a key of a destination of kind "oak_shelf"; '
+            "expected shelf; write shelf"
+        ),
     ]

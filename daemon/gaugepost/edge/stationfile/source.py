@@ -89,9 +89,7 @@ def _read(path: Path) -> bytes:
         ) from error
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise _failed(
-            repr(file)[1:-1], 0, f"can't be read: {reason}", write="check the name and the disk"
-        ) from error
+        raise _failed(file, 0, f"can't be read: {reason}", write="check the name and the disk") from error
 
 
 def _failed(file: str, line: int, finding: str, expected: str = "", write: str = "") -> StationFileError:
