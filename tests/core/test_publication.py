@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.publication import POINTERS, parse_record_id, publish, record_id, rfc3339
 from gaugepost.core.record import COLUMNS, FIELDS, Entry, Kind, Record
-from tests.edge.records import RECORDS, reading
+from tests.edge.readings import reading
+from tests.edge.records import RECORDS
 
 EPOCH = "6f1f7d6e-7a0c-4b51-9a55-6b6f2f0e8d11"
 PAGE = Path(__file__).parents[2] / "deploy" / "vocabulary.md"

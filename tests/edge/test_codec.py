@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.record import FORMAT, NUMBER_OF, Kind, Record
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
-from tests.edge.records import RECORDS, reading
+from tests.edge.readings import reading
+from tests.edge.records import RECORDS
 
 
 @given(RECORDS)

@@ -17,7 +17,7 @@ from gaugepost.core.record import NUMBER_OF, Kind, Record
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.journal.codec import anchor, chained, encode
 from gaugepost.edge.journal.writer import CHECKPOINT_COMMITS, LOG_KEPT_BYTES
-from tests.edge.records import reading
+from tests.edge.readings import reading
 
 
 @pytest.fixture
