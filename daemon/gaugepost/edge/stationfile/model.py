@@ -1,6 +1,6 @@
 """The tables of a station file: every key, what it may hold and what it means.
 
-The models check each key by itself. What keys say to one another is checked in `rules`, `references` and `ranges`.
+The models check each key by itself. What keys say to one another is checked in `checks`.
 """
 
 from __future__ import annotations

@@ -16,8 +16,9 @@ from gaugepost.core.setup import (
     MasterEntry,
     ThermometerEntry,
 )
-from gaugepost.edge.stationfile import resolve, rules
+from gaugepost.edge.stationfile import resolve
 from gaugepost.edge.stationfile.checked import checked
+from gaugepost.edge.stationfile.checks import rules
 from gaugepost.edge.stationfile.findings import Report, either, nearest, toml
 from gaugepost.edge.stationfile.model import (
     CharacteristicTable,

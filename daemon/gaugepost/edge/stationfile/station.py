@@ -8,8 +8,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from gaugepost.core.setup import SetUp
-from gaugepost.edge.stationfile import adapters, ranges, references, sections
+from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
+from gaugepost.edge.stationfile.checks import ranges, references
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
 from gaugepost.edge.stationfile.source import Source, load
 
