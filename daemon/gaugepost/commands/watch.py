@@ -54,6 +54,7 @@ class Feed:
     def __init__(self, service: Service, after: int = 0, epoch: str | None = None) -> None:
         self.service = service
         self._after, self._epoch = after, epoch
+        self._in_doubt = False
 
     @classmethod
     def from_now(cls, service: Service) -> Feed:
@@ -64,16 +65,21 @@ class Feed:
     def page(self, wait_s: float) -> list[Document]:
         """Return the next records, as soon as there are any; none after `wait_s` seconds. Raises as `send`."""
         try:
-            answer = self._page(wait_s)
+            # Who comes back after an absence may have another journal: it is not waited for before that is known.
+            answer = self._page(0.0 if self._in_doubt else wait_s)
+        except Unreachable:
+            self._in_doubt = True
+            raise
         except CommandRefused:
             # The journal ends before the place where this feed stood.
             if self._epoch is None:
                 raise
             self._after = 0
-            answer = self._page(wait_s)
+            answer = self._page(0.0)
         if self._epoch not in (None, answer["epoch"]) and self._after:
             self._after = 0
-            answer = self._page(wait_s)
+            answer = self._page(0.0)
+        self._in_doubt = False
         self._epoch, self._after = str(answer["epoch"]), int(answer["next"])
         records: list[Document] = answer["records"]
         return records

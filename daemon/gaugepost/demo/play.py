@@ -11,7 +11,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TextIO
 
-from gaugepost.commands.view import Style
+from gaugepost.commands.view import Style, clean
 from gaugepost.core.errors import GaugepostError
 from gaugepost.demo.process import Daemon, free_port
 from gaugepost.demo.shop import Shop
@@ -52,7 +52,7 @@ def play(options: Options, out: TextIO, style: Style) -> int:
         try:
             port = options.port if options.port is not None else free_port()
             station = shop.write_station(folder, port)
-            print(f"The demo's files are in {folder}", file=out, flush=True)
+            print(clean(f"The demo's files are in {folder}", style), file=out, flush=True)
             daemon = Daemon(station)
             daemon.wait_until_listening()
             print(f"The daemon listens at {daemon.address}: see {daemon.address}/v1", file=out, flush=True)

@@ -34,14 +34,13 @@ def summary(
             file=out,
         )
     if not found:
-        print(_NEXT.format(station=folder / "station.toml"), file=out)
+        print(
+            "\n" + clean(f"Next: copy {folder / 'station.toml'}, describe your own bench in it,", style),
+            file=out,
+        )
+        print("try it with `gaugepost check` and start it with `gaugepost run`.", file=out)
     out.flush()
     return 1 if found else 0
-
-
-_NEXT = """
-Next: copy {station}, describe your own bench in it,
-try it with `gaugepost check` and start it with `gaugepost run`."""
 
 
 def _table(measured: Sequence[tuple[Piece, str, Published]]) -> list[str]:
