@@ -116,7 +116,7 @@ class Reader:
             if db is None:
                 db = self._opened()
             yield db
-        except (sqlite3.Error, OSError) as cause:
+        except schema.FAULTS as cause:
             raise schema.refused(self.path, "read", cause) from cause
         finally:
             if db is not None:
@@ -134,7 +134,7 @@ class Reader:
             # Reading takes a lock beside the journal, which a read-only medium has no room for. Nobody writes there
             # either, so the file alone is the journal, unless a log with the latest records lies beside it.
             log = self.path.with_name(self.path.name + "-wal")
-            if cause.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+            if schema.code_of(cause) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
                 raise
             if log.exists() and log.stat().st_size:
                 raise JournalError(

@@ -49,6 +49,10 @@ class Identity:
     station: str
 
 
+FAULTS = (sqlite3.Error, OSError, UnicodeDecodeError)
+"""What the disk, the database or damage in it can raise."""
+
+
 def journal_file(path: Path) -> Path:
     """Return the journal's file: `path` itself, or the one inside where `path` is a data directory."""
     return path / FILE_NAME if path.is_dir() else path
@@ -86,8 +90,17 @@ def identify(db: sqlite3.Connection, path: Path) -> Identity:
 
 def refused(path: Path, doing: str, cause: Exception) -> JournalError:
     """Return what a fault of the disk or of the database means to whoever looks after the station."""
-    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
-    return JournalError(f"can't {doing} the journal {path}: {cause}", hint=_HINTS.get(code, _HINTS[0]))
+    return JournalError(
+        f"can't {doing} the journal {path}: {cause}", hint=_HINTS.get(code_of(cause), _HINTS[0])
+    )
+
+
+def code_of(cause: BaseException | None) -> int:
+    """Return SQLite's primary result code for what it raised, 0 where it gave none."""
+    if isinstance(cause, UnicodeDecodeError):  # so damaged that SQLite's words about it are no text either
+        return sqlite3.SQLITE_CORRUPT
+    code: int = getattr(cause, "sqlite_errorcode", 0)
+    return code & 0xFF
 
 
 def _is_uuid(epoch: object) -> bool:

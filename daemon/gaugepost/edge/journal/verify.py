@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gaugepost.core.errors import JournalError
+from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
 from gaugepost.edge.journal.reader import PAGE, Reader
 
@@ -174,7 +175,6 @@ def _structure(reader: Reader, report: Report) -> None:
 def _damage(unreadable: JournalError) -> str:
     """Return in what way the file is damaged; raise `unreadable` itself where the fault lies outside the file."""
     cause = unreadable.__cause__
-    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
-    if code not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+    if schema.code_of(cause) not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         raise unreadable
     return str(cause)

@@ -60,7 +60,7 @@ class Journal:
             if db is not None:
                 db.close()
             os.close(lock)
-            if isinstance(fault, sqlite3.Error | OSError):
+            if isinstance(fault, schema.FAULTS):
                 raise schema.refused(path, "open", fault) from fault
             raise
 
@@ -84,7 +84,7 @@ class Journal:
         added = self._added_names(records)
         try:
             self._commit(entries, bodies, added)
-        except sqlite3.Error as cause:
+        except schema.FAULTS as cause:
             self._doubtful = True
             raise schema.refused(self.path, "write to", cause) from cause
         finally:
