@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from typing import TextIO
 
 from gaugepost.commands.talk import Document, Service
-from gaugepost.commands.view import Style, clean, lines
+from gaugepost.commands.view import Style, lines
+from gaugepost.commands.view.style import BOLD, clean, painted, wrapped
 from gaugepost.commands.watch import Feed
 from gaugepost.core.errors import GaugepostError, Unreachable
 from gaugepost.demo.process import Daemon
@@ -36,9 +37,9 @@ class Stage:
 
     def say(self, text: str) -> None:
         """Tell what happens next."""
-        mark = "1;36" if self._style.colour else ""
-        line = clean(f"-- {text}", self._style)
-        print(f"\n\x1b[{mark}m{line}\x1b[0m" if mark else f"\n{line}", file=self._out, flush=True)
+        print(file=self._out)
+        for line in wrapped(clean(f"-- {text}", self._style), 3, self._style):
+            print(painted(line, BOLD, self._style), file=self._out, flush=True)
 
     def pause(self, seconds: float) -> None:
         """Take the time that a hand takes, at the chosen pace; show what happens meanwhile."""

@@ -77,6 +77,6 @@ def _places(folder: Path, found: list[str]) -> list[str]:
     found.extend(report.findings)
     if report.sound:
         rows.append(
-            f"chain    {report.count} records, each in its place; the last is {report.head.hex()[:16]}…"
+            f"chain    {report.count} records, each in its place; the last is {report.head.hex()[:16]}..."
         )
     return rows
