@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from decimal import Decimal
 
 from gaugepost.commands.talk import Document, Service
 
@@ -81,11 +82,17 @@ _ENDS = frozenset({"mastering", "check", "abandoned"})
 
 def _ended(record: Document) -> tuple[str, int]:
     reasons = "".join(f"\n  {reason}" for reason in record.get("reasons", []))
-    spread = f"spread {record.get('spread_mm')} mm"
     if record["kind"] == "abandoned":
         return str(record["text"]), 1
+    spread = f"spread {_short(record['spread_mm'])} mm"
     if record["code"] == "accepted":
         return f"accepted: mastered on {record['master']}, {spread}; check it before its first verdict", 0
     if record["code"] == "passed":
-        return f"passed: off by {record['error_mm']} mm of {record['limit_mm']} mm allowed, {spread}", 0
+        off, allowed = _short(record["error_mm"]), _short(record["limit_mm"])
+        return f"passed: off by {off} mm, {allowed} mm is allowed, {spread}", 0
     return f"{record['code']}: {record['kind']} on {record['master']}, {spread}{reasons}", 1
+
+
+def _short(digits: str) -> str:
+    """Return the same number without zeros at its end."""
+    return format(Decimal(digits).normalize(), "f")

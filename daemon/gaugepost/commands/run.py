@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
         station = dataclasses.replace(station, port=args.port)
 
     def listening(address: str) -> None:
-        log.info("listening", address=address, station=station.name)
+        print(f"listening on {address}", flush=True)  # the line that a script waits for
 
     return asyncio.run(app.run(station, on_listening=listening))
 

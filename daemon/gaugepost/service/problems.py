@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Mapping
 from http import HTTPStatus
 
@@ -111,7 +112,7 @@ def _said(detail: Mapping[str, object]) -> tuple[str, str]:
     """Return one finding of a model and its hint, in words."""
     loc = detail["loc"]
     assert isinstance(loc, tuple)
-    key = ".".join(str(part) for part in loc[1:]) or "the body"
+    key = ".".join(part for part in loc[1:] if isinstance(part, str)) or "the body"
     context = detail.get("ctx") or {}
     assert isinstance(context, Mapping)
     kind, message = detail["type"], str(detail["msg"])
@@ -122,10 +123,10 @@ def _said(detail: Mapping[str, object]) -> tuple[str, str]:
     if kind == "json_invalid":
         return f"the body is not JSON: {context.get('error', message)}", "send one JSON object, as UTF-8"
     if kind in ("literal_error", "enum"):
-        return (
-            f"{key} {str(detail['input'])[:80]!r} is not known here",
-            f"{key} is one of {context['expected']}",
-        )
+        expected, word = str(context["expected"]), str(detail["input"])
+        meant = nearest(word, re.findall(r"'([^']+)'", expected))
+        hint = f"did you mean {meant}?" if meant else f"{key} is one of {expected}"
+        return f"{key} {word[:80]!r} is not known here", hint
     shown = f" {detail['input']!r:.80}" if isinstance(detail["input"], str | int | float) else ""
     message = message[:1].lower() + message[1:]
     return f"{key}{shown} can't be taken: {message}", str(context.get("hint", ""))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
@@ -14,6 +15,9 @@ from gaugepost.core.record import Entry
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import NotHere
 from gaugepost.service.query import MAX_SEQUENCE, Wanted, only, utc_ms
+
+
+_SEQUENCE = re.compile(r"[1-9][0-9]{0,15}", re.ASCII)
 
 
 def routes(running: Running) -> APIRouter:
@@ -92,7 +96,7 @@ async def _grown(running: Running, after: int, seconds: float) -> bool:
 
 
 def _sequence(running: Running, text: str) -> int:
-    if text.isascii() and text.isdecimal() and len(text) < 20 and 0 < int(text) <= MAX_SEQUENCE:
+    if _SEQUENCE.fullmatch(text) and int(text) <= MAX_SEQUENCE:
         return int(text)
     epoch, sequence = parse_record_id(text)
     if sequence > MAX_SEQUENCE:

@@ -76,7 +76,7 @@ async def serve(
 def _listener(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        return socket.create_server((host, port), family=family, backlog=128)
+        listener = socket.create_server((host, port), family=family, backlog=128)
     except OSError as error:
         where = _address(host, port)
         if error.errno == errno.EADDRINUSE:
@@ -90,6 +90,10 @@ def _listener(host: str, port: int) -> socket.socket:
             finding = f"{where} can't be listened at: {error.strerror or error}"
             hint = 'write host = "127.0.0.1" under [service]'
         raise SettingsError(finding, hint=hint) from error
+    # Connections inherit it. The event loop sets it only on sockets that were made with the protocol named; without it,
+    # each answer on a connection that is kept waits for the client's delayed acknowledgement, 40 ms.
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return listener
 
 
 def _address(host: str, port: int) -> str:
