@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from gaugepost.contract import COLUMNS, Unreachable
+from gaugepost.contract import COLUMNS, Publication, Unreachable
 from gaugepost.contract.kit.destinations import CHECKS, EPOCH, LOTS, Check, FarSide, samples
 from gaugepost.core.record import Record
 from gaugepost_adapters.destinations.csv_file import CsvSettings
@@ -136,6 +136,23 @@ async def test_every_value_comes_back(
         for name, text in row.items():
             if text.startswith(("=", "+", "-", "@", "\t", "\r")):
                 assert Decimal(text.replace(",", ".") if name in NUMBERS else text).is_finite()
+
+
+def test_long_and_listed_numbers_stay_numbers() -> None:
+    """A deviation in inches, with all its 34 digits and a minus, is a number in either form; so are several."""
+    record: Publication = {
+        "id": f"{EPOCH}-1", "deviation": "-0.0004921259842519685039370078740157",
+        "master_indications_mm": ["-0.002", "39.998"], "text": "-0.5 mm, see note",
+    }  # fmt: skip
+    columns = ("id", "deviation", "master_indications_mm", "text")
+    point = Form(columns, ",", ".", False, "\n").row(record).decode()
+    comma = Form(columns, ";", ",", False, "\n").row(record).decode()
+    assert next(csv.reader([point]))[1:] == [
+        "-0.0004921259842519685039370078740157", "-0.002; 39.998", "'-0.5 mm, see note",
+    ]  # fmt: skip
+    assert next(csv.reader([comma], delimiter=";"))[1:] == [
+        "-0,0004921259842519685039370078740157", "-0,002; 39,998", "'-0.5 mm, see note",
+    ]  # fmt: skip
 
 
 def test_the_columns_of_numbers_are_the_vocabulary_s() -> None:

@@ -15,8 +15,8 @@ from datetime import datetime
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-from gaugepost.contract import Publication, ValueRefused, parse_number
-from gaugepost.contract.text import cell
+from gaugepost.contract import Publication
+from gaugepost.contract.text import cell, is_number
 
 NUMBERS = frozenset({
     "coverage_factor", "deviation", "error_mm", "gauge_temperature_c", "indication", "limit_mm", "lower",
@@ -54,25 +54,15 @@ class Form:
         """Return `record` as one line, its line end included."""
         out = io.StringIO()
         csv.writer(out, delimiter=self.delimiter, lineterminator=self.line_end).writerow(
-            self._cell(name, record.get(name)) for name in self.columns
+            [self._cell(name, record[name]) if record.get(name) is not None else "" for name in self.columns]
         )
         return out.getvalue().encode("utf-8", "backslashreplace")
 
     def _cell(self, name: str, value: object) -> str:
-        if name in NUMBERS and (text := _numbers(value)) is not None:
+        text = cell(value)
+        if self.decimal_sign != "." and name in NUMBERS and all(map(is_number, text.split("; "))):
             return text.replace(".", self.decimal_sign)
-        return _BREAKS.sub(_as_written, cell(value))
-
-
-def _numbers(value: object) -> str | None:
-    """Return plain numbers as they are, several joined by "; "; None where `value` is anything else."""
-    texts = [str(inner) for inner in value] if isinstance(value, list | tuple) else [str(value)]
-    try:
-        for text in texts:
-            parse_number(text)
-    except ValueRefused:
-        return None
-    return "; ".join(texts)
+        return text if text.isprintable() else _BREAKS.sub(_as_written, text)
 
 
 def _as_written(found: re.Match[str]) -> str:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from gaugepost.core.errors import ValueRefused
-from gaugepost.core.quantity import parse_number
+import re
 
 _STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """What makes a spreadsheet take a cell for a formula (OWASP, "CSV Injection"; from memory)."""
+
+
+_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?", re.ASCII)
+"""Plain digits, however many: a length in inches that was measured in mm has 34."""
+
+
+def is_number(text: str) -> bool:
+    """Tell whether `text` is nothing but a number: a sign, digits, at most one point among them."""
+    return _NUMBER.fullmatch(text) is not None
 
 
 def neutralised(text: str) -> str:
@@ -14,7 +22,7 @@ def neutralised(text: str) -> str:
 
     A plain number (-0.003, +40.0123) is left alone: it is what the cell is for.
     """
-    return "'" + text if text.startswith(_STARTS_A_FORMULA) and not _is_number(text) else text
+    return "'" + text if text.startswith(_STARTS_A_FORMULA) and not is_number(text) else text
 
 
 def cell(value: object) -> str:
@@ -26,13 +34,5 @@ def cell(value: object) -> str:
     if isinstance(value, list | tuple):
         texts = [str(inner) for inner in value]
         joined = "; ".join(texts)
-        return joined if all(map(_is_number, texts)) else neutralised(joined)
+        return joined if all(map(is_number, texts)) else neutralised(joined)
     return neutralised(str(value))
-
-
-def _is_number(text: str) -> bool:
-    try:
-        parse_number(text)
-    except ValueRefused:
-        return False
-    return True
