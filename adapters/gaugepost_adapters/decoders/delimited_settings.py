@@ -11,6 +11,7 @@ from gaugepost.contract import AdapterSettings, ValueRefused, parse_unit
 from gaugepost_adapters.decoders.layout import ANY, Hole, Part, compile_parts, parse_template
 
 _DIGITS = frozenset("0123456789")
+_SIGNS: dict[str, Literal["+", "-"]] = {"+": "+", "-": "-"}
 _NAMES = frozenset("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
 
 
@@ -131,7 +132,7 @@ class Settings(AdapterSettings):
     """Scale of every temperature, where frames name none."""
     units: dict[Word, str] = Field(default={}, max_length=16)
     """The frame's spellings of {unit}, and the units they stand for: {I = "in", M = "mm"}; C or F for temperatures."""
-    signs: dict[Word, Literal["+", "-"]] = Field(default={"+": "+", "-": "-"}, min_length=1, max_length=16)
+    signs: dict[Word, Literal["+", "-"]] = Field(default=_SIGNS, min_length=1, max_length=16)
     """The frame's spellings of {sign}, and what they stand for: {" " = "+", "-" = "-"}."""
     statuses: dict[Word, Status] = Field(default={}, max_length=64)
     """The frame's spellings of {status}, and what they mean; a frame with any other is a bad frame."""
@@ -150,7 +151,7 @@ class Settings(AdapterSettings):
     @classmethod
     def _unit_is_known(cls, unit: str | None) -> str | None:
         try:
-            return unit and parse_unit(unit)
+            return None if unit is None else parse_unit(unit)
         except ValueRefused as refused:
             raise ValueError(str(refused)) from refused
 
@@ -219,11 +220,11 @@ class Settings(AdapterSettings):
                     f"{key} and {{{hole}}} go together",
                     hint=f"write both, or neither of {{{hole}}} and {key} = …",
                 )
-        if "sign" not in names and "signs" in self.model_fields_set:
+        if "sign" not in names and self.signs != _SIGNS:
             raise ValueRefused(
                 "signs has no {sign} to read", hint="put {sign} into the pattern, or take signs out"
             )
-        if self.implied_decimals is not None and "decimal_sign" in self.model_fields_set:
+        if self.implied_decimals is not None and self.decimal_sign != ".":
             raise ValueRefused("implied_decimals leaves no decimal_sign", hint="take one of the two out")
 
     def _check_units(self, from_frame: bool) -> None:
