@@ -67,6 +67,7 @@ VALUE = {"pattern": "{value}", "terminator": "\r"}
         ({"pattern": "{value}", "signs": {" ": "+"}}, r"signs has no \{sign\}"),
         ({"pattern": "{value}", "implied_decimals": 3, "decimal_sign": ","}, "leaves no decimal_sign"),
         ({"pattern": "{value}", "unit": "cm"}, "write mm, in"),
+        ({"pattern": "{value}", "unit": ""}, "write mm, in"),
         ({"pattern": "{value}", "scale": "C"}, "a length has no scale"),
         ({"pattern": "{value}", "unit": "mm", "quantity": "temperature"}, "a temperature has no unit"),
         ({"pattern": "{value}", "quantity": "temperature"}, "needs its scale"),
@@ -97,6 +98,13 @@ def test_settings_that_contradict_themselves_are_told_offline(settings: dict[str
     """Every contradiction is found before a byte comes, and the finding says what to write."""
     with pytest.raises(ValidationError, match=word):
         Settings.model_validate(settings)
+
+
+@pytest.mark.parametrize("capture", CAPTURES, ids=lambda capture: capture.name)
+def test_settings_survive_the_journal(capture: Capture) -> None:
+    """Written out with every default, as the journal keeps them, settings are read again as the same."""
+    settings = Settings.model_validate(capture.settings)
+    assert Settings.model_validate_json(settings.model_dump_json()) == settings
 
 
 @pytest.mark.parametrize(
@@ -282,10 +290,10 @@ def test_implied_decimals_keep_every_digit(digits: str, decimals: int, text: str
     edges=st.lists(st.integers(0, 600), max_size=6),
     pick=st.sampled_from(CAPTURES),
 )
-def test_whatever_bytes_arrive_the_answer_is_known_and_accounts_for_each(
+def test_any_bytes_give_a_known_answer_that_accounts_for_each(
     data: bytes, edges: list[int], pick: Capture
 ) -> None:
-    """Indication, temperature, condition or bad frame, for any bytes and any chunks; no byte vanishes or comes twice."""
+    """Numbers, conditions and bad frames come of any bytes in any chunks; no byte vanishes, none comes twice."""
     decoder = pick.make()
     cuts = [0, *sorted(min(edge, len(data)) for edge in edges), len(data)]
     events = decoders.decode(decoder, [data[a:b] for a, b in itertools.pairwise(cuts)])
