@@ -67,7 +67,7 @@ async def serve(folder: Path, file_by: str, records: int) -> None:
         task = asyncio.create_task(delivery.run())
         while (room := records - journal.sequence) > 0:
             burst = [
-                reading(journal.sequence + n + 1) for n in range(min(room, dice.choice([1, 1, 3, 40, 700])))
+                reading(journal.sequence + n + 1) for n in range(min(room, dice.choice([1, 1, 3, 40, 600])))
             ]
             growth.grow((await asyncio.to_thread(journal.append, burst))[-1].sequence)
             print(growth.head, flush=True)
@@ -122,14 +122,14 @@ def test_killed_under_load_every_reading_is_there_once(tmp_path: Path, file_by: 
     for _ in range(KILLS):
         with start(tmp_path, file_by, 10_000_000) as child:
             assert child.stdout
-            for _ in range(dice.randint(1, 40)):
+            for _ in range(dice.randint(1, 12)):
                 acknowledged.append(int(child.stdout.readline()))
             time.sleep(dice.choice([0, 0.001, 0.005]))
             child.send_signal(signal.SIGKILL)
             deaths[child.wait(60)] += 1
     assert deaths == {-signal.SIGKILL: KILLS}
     assert acknowledged == sorted(set(acknowledged))  # nothing acknowledged was lost from the journal either
-    last = acknowledged[-1] + 2000
+    last = acknowledged[-1] + 1000
     with start(tmp_path, file_by, last) as child:
         child.communicate(timeout=120)
         assert child.returncode == 0
