@@ -117,7 +117,9 @@ class Recorder:
         await asyncio.shield(self._failure)
 
     async def close(self) -> int:
-        """Record what waits, end the thread, and return how many events could not be recorded."""
+        """Record what waits, end the thread, and return how many events could not be recorded; harmless when closed."""
+        if not self._thread.is_alive():
+            return 0
         if self._retry is not None:
             self._retry.cancel()
             self._probe()
