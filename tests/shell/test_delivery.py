@@ -10,14 +10,12 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from gaugepost.contract import AdapterSettings, Outcome, Publication, Refusal, Unreachable
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.edge.cursors import Batch, Cursors
-from gaugepost.shell.delivery import Delivery, disabled, pause_s
+from gaugepost.shell.delivery import Delivery, disabled
 from gaugepost.shell.growth import Growth
 
 EPOCH = "0b9ad0d5-5c6e-4f0f-9d51-8a3f3a2f7c11"
@@ -129,44 +127,6 @@ async def until(condition: Callable[[], bool]) -> None:
     async with asyncio.timeout(PATIENCE_S):
         while not condition():  # noqa: ASYNC110 - what is waited for has no event of its own
             await asyncio.sleep(0.005)
-
-
-@pytest.mark.asyncio
-async def test_growth_wakes_whom_it_concerns() -> None:
-    """A waiter is woken by the first head beyond its sequence, or at once; a smaller head is none."""
-    growth = Growth(5)
-    assert await growth.wait_beyond(4) == 5
-    waiting = [asyncio.create_task(growth.wait_beyond(n)) for n in (5, 7)]
-    await asyncio.sleep(0)
-    growth.grow(4)
-    assert growth.head == 5
-    growth.grow(6)
-    assert await waiting[0] == 6
-    assert not waiting[1].done()
-    growth.grow(8)
-    assert await waiting[1] == 8
-    given_up = asyncio.create_task(growth.wait_beyond(8))
-    await asyncio.sleep(0)
-    given_up.cancel()
-    await asyncio.gather(given_up, return_exceptions=True)
-    growth.grow(9)
-
-
-@given(st.lists(st.floats(0, 1, exclude_max=True), min_size=1, max_size=30))
-def test_pauses_grow_between_their_bounds(chances: list[float]) -> None:
-    """No pause is shorter than 0.5 s or longer than 30 s, whatever the dice say."""
-    last = 0.0
-    for chance in chances:
-        last = pause_s(last, lambda chance=chance: chance)  # type: ignore[misc]
-        assert 0.5 <= last <= 30.0
-
-
-def test_pauses_reach_their_longest() -> None:
-    """With the dice against it, a pause has grown to nearly 30 s after a few attempts."""
-    last = 0.0
-    for _ in range(6):
-        last = pause_s(last, lambda: 0.999)
-    assert last > 29
 
 
 @pytest.mark.asyncio
