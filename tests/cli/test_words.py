@@ -9,7 +9,11 @@ from pathlib import Path
 import pytest
 
 from gaugepost import __version__, cli
+from gaugepost.commands import bench, follow
+from gaugepost.core.bench.decide import TAGS
+from gaugepost.core.bench.events import REPORTS
 from gaugepost.core.errors import CommandRefused
+from gaugepost.core.record import Kind
 from tests.cli.daemons import gaugepost
 
 HEAVY = ("fastapi", "pydantic", "uvicorn", "starlette", "structlog", "serial", "sqlite3", "asyncio", "cbor2")
@@ -61,6 +65,13 @@ def test_every_command_has_its_help(name: str) -> None:
 def test_the_version_is_told() -> None:
     """--version names the version."""
     assert gaugepost("--version").stdout == f"gaugepost {__version__}\n"
+
+
+def test_the_words_are_the_benchs_own() -> None:
+    """What the command line offers, written out so that it loads fast, is what the bench takes and records."""
+    assert tuple(REPORTS) == bench.REPORTS
+    assert TAGS == bench.TAGS
+    assert set(follow.KINDS) <= set(Kind)
 
 
 def test_a_near_miss_is_named() -> None:
