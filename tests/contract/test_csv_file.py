@@ -15,8 +15,7 @@ from pathlib import Path
 from typing import Any, get_type_hints
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from pydantic import ValidationError
 
 from gaugepost.contract import COLUMNS, Publication, Unreachable
