@@ -16,7 +16,6 @@ from gaugepost.service.facade import Running
 from gaugepost.service.problems import NotHere
 from gaugepost.service.query import MAX_SEQUENCE, Wanted, only, utc_ms
 
-
 _SEQUENCE = re.compile(r"[1-9][0-9]{0,15}", re.ASCII)
 
 
