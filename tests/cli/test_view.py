@@ -7,8 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from gaugepost.commands.view import Style, clean, lines
 from gaugepost.commands.view.bar import LAST, LOWER_AT, UPPER_AT, drawn

@@ -9,12 +9,13 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from decimal import Decimal
-from re import _constants as codes  # type: ignore[attr-defined]
-from re import _parser as parser  # type: ignore[attr-defined]
+from re import (
+    _constants as codes,  # type: ignore[attr-defined]
+    _parser as parser,  # type: ignore[attr-defined]
+)
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from pydantic import ValidationError
 
 from gaugepost.contract import BadFrame, Chunk, Condition, Decoded, Indication, Temperature, Unit

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal as D
 from typing import Any
 
-from gaugepost.core.bench import Decision, Event, State, apply, decide
-from gaugepost.core.bench import events as ev
+from gaugepost.core.bench import Decision, Event, State, apply, decide, events as ev
 from gaugepost.core.indication import Indication, Moment, Temperature
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Kind, Record

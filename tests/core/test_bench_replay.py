@@ -2,12 +2,10 @@
 
 from decimal import Decimal as D
 
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from gaugepost.core.bench import State, apply
-from gaugepost.core.bench import events as ev
+from gaugepost.core.bench import State, apply, events as ev
 from gaugepost.core.indication import BadFrame, Condition, Indication, Moment, Temperature
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Kind

@@ -10,8 +10,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.publication import POINTERS, parse_record_id, publish, record_id, rfc3339

@@ -7,8 +7,7 @@ temperature; the third row is JCGM 100:2008 (GUM), H.1, end-gauge calibration.
 from decimal import Decimal as D
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from gaugepost.core.mastering import Line, Temperatures, correct
 from gaugepost.core.thermal import Expansion, part_at_20, span_on_master

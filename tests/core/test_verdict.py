@@ -4,8 +4,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from gaugepost.core.tolerance import parse_limits
 from gaugepost.core.verdict import Decision, Verdict, decide_simple, deviation, judge

@@ -11,8 +11,7 @@ from typing import Any
 
 import cbor2
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.record import FORMAT, NUMBER_OF, Kind, Record

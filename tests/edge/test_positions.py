@@ -4,8 +4,7 @@ import tomllib
 from collections.abc import Callable, Iterator
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from gaugepost.edge.stationfile.positions import Path, locate
 

@@ -7,8 +7,7 @@ import itertools
 import random
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from gaugepost.contract import BadFrame, Chunk, Decoded, Indication, Moment, Temperature
 from gaugepost.contract.kit import decoders

@@ -7,8 +7,9 @@ Pure: no I/O, no clock. Whatever a gauge, a tag or a file put into a record, onl
               deviation +0.024 · master -2.3 µm · thermal -1.9 µm · part 24.10 °C
 """
 
-from gaugepost.commands.view.lines import lines as lines
-from gaugepost.commands.view.lines import value_text as value_text
-from gaugepost.commands.view.lines import verdict_text as verdict_text
-from gaugepost.commands.view.style import Style as Style
-from gaugepost.commands.view.style import clean as clean
+from gaugepost.commands.view.lines import (
+    lines as lines,
+    value_text as value_text,
+    verdict_text as verdict_text,
+)
+from gaugepost.commands.view.style import Style as Style, clean as clean

@@ -2,23 +2,15 @@
 
 from gaugepost.edge.stationfile.adapters import (
     DestinationPlan as DestinationPlan,
-)
-from gaugepost.edge.stationfile.adapters import (
     LinkPlan as LinkPlan,
 )
 from gaugepost.edge.stationfile.findings import (
     Finding as Finding,
-)
-from gaugepost.edge.stationfile.findings import (
     Severity as Severity,
-)
-from gaugepost.edge.stationfile.findings import (
     StationFileError as StationFileError,
 )
 from gaugepost.edge.stationfile.station import (
     Station as Station,
-)
-from gaugepost.edge.stationfile.station import (
     read_station as read_station,
 )
 from gaugepost.edge.stationfile.values import (
