@@ -32,7 +32,14 @@ class LinkLost(GaugepostError):
 
 
 class Unreachable(GaugepostError):
-    """A destination does not answer. Kept, and sent again later."""
+    """A destination does not answer. Kept, and sent again later.
+
+    `retry_after_s` is how long the far side asked to be left alone, in seconds; None where it did not say.
+    """
+
+    def __init__(self, finding: str, *, hint: str = "", retry_after_s: float | None = None) -> None:
+        super().__init__(finding, hint=hint)
+        self.retry_after_s = retry_after_s
 
 
 class JournalError(GaugepostError):

@@ -26,6 +26,8 @@ from gaugepost.shell.growth import Growth
 BATCH_RECORDS = 500
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 30.0
+LONGEST_ASKED_S = 3600.0
+"""How long a destination that asks to be left alone is left alone at most: an absurd answer must not end a delivery."""
 CLOSING_S = 5.0
 """How long a destination may take to let go."""
 
@@ -82,6 +84,12 @@ def pause_s(last_s: float, random: Callable[[], float]) -> float:
     """
     top = min(LONGEST_PAUSE_S, max(last_s, FIRST_PAUSE_S) * 3)
     return FIRST_PAUSE_S + random() * (top - FIRST_PAUSE_S)
+
+
+def asked_s(cause: GaugepostError) -> float:
+    """Return for how long the far side asked to be left alone, in seconds: 0 for not at all, at most an hour."""
+    asked = cause.retry_after_s if isinstance(cause, Unreachable) else None
+    return min(LONGEST_ASKED_S, max(0.0, asked or 0.0))
 
 
 class Delivery:
@@ -259,7 +267,10 @@ class Delivery:
         self._paused_s = 0.0
 
     async def _wait_out(self, cause: GaugepostError) -> None:
-        """Let go of the destination, and wait before the next attempt unless somebody is in a hurry."""
+        """Let go of the destination, and wait before the next attempt unless somebody is in a hurry.
+
+        What the far side asked for comes before the pause of our own, which spreads the stations that were asked.
+        """
         self._last_error = str(cause)
         if self._state != "unreachable":
             self._log.warning("unreachable", reason=str(cause), through=self._through)
@@ -269,7 +280,7 @@ class Delivery:
         self._changed.set()
         self._paused_s = pause_s(self._paused_s, self._random)
         try:
-            async with asyncio.timeout(self._paused_s):
+            async with asyncio.timeout(asked_s(cause) + self._paused_s):
                 await self._hurry.wait()
             self._hurry.clear()
         except TimeoutError:
