@@ -72,6 +72,26 @@ class Bench(RuleBasedStateMachine):
     def report(self, what: str) -> None:
         self.hand.do(ev.Report("bore-1", what))
 
+    @rule(at=st.integers(0, 5), reason=st.sampled_from(["dirt", ""]), results=st.booleans())
+    def void(self, at: int, reason: str, results: bool) -> None:
+        sequence = max(1, self.hand.state.sequence - at)
+        found = (self.hand.state.sequence,) if results else ()
+        self.hand.do(ev.Void(sequence, self.hand.records[sequence - 1], reason, found, operator="M1"))
+
+    @rule(at=st.integers(0, 5), piece=NAMES)
+    def amend(self, at: int, piece: str) -> None:
+        sequence = max(1, self.hand.state.sequence - at)
+        target = self.hand.records[sequence - 1]
+        self.hand.do(ev.Amend(sequence, target, {"piece": piece}, "called out wrong", operator="M1"))
+
+    @rule(why=st.sampled_from(["rework", "recheck", "whim"]))
+    def another(self, why: str) -> None:
+        self.hand.do(ev.Another("bore-1", why, operator="M1"))
+
+    @rule()
+    def finish(self) -> None:
+        self.hand.do(ev.Finish("bore-1"))
+
     @rule(up=st.booleans())
     def link(self, up: bool) -> None:
         self.hand.do(ev.LinkUp("usb-1", "a port") if up else ev.LinkDown("usb-1", "unplugged"))

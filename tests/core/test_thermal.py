@@ -43,8 +43,8 @@ def test_worked_corrections(
 def test_gauge_grows_with_the_part() -> None:
     """A gauge of the part's own steel that warms with it shows the size at 20 °C; leaving the gauge out does not."""
     at_24 = {"part_coefficient": STEEL, "part_c": D(24), "gauge_at_mastering_c": D(20)}
-    with_gauge = part_at_20(D(50), gauge=Expansion(STEEL), gauge_c=D(24), **at_24)  # type: ignore[arg-type]
-    without = part_at_20(D(50), gauge=Expansion(D(0)), gauge_c=D(24), **at_24)  # type: ignore[arg-type]
+    with_gauge = part_at_20(D(50), gauge=Expansion(STEEL), gauge_c=D(24), **at_24)
+    without = part_at_20(D(50), gauge=Expansion(D(0)), gauge_c=D(24), **at_24)
     assert with_gauge == 50
     assert without.quantize(D("1E-6")) == D("49.997700")
 

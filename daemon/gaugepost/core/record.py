@@ -46,6 +46,7 @@ class Kind(StrEnum):
     VOID = "void"
     AMENDMENT = "amendment"
     GAP = "gap"
+    ATTEMPT = "attempt"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (

@@ -139,4 +139,5 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.VOID: _about("void"),
     Kind.AMENDMENT: _about("amendment"),
     Kind.GAP: lambda record: said("GAP", record),
+    Kind.ATTEMPT: _about("another attempt"),
 }

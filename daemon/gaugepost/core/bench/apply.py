@@ -116,7 +116,10 @@ def _tags(state: State, record: Record) -> State:
         state, operator=record.operator, lot=record.lot, piece=record.piece, position=record.position
     )
     entry = state.set_up.characteristics.get(record.characteristic or "")
-    if entry is not None:
+    if record.code == "cleared":
+        gauges = {name: replace(known, characteristic=None) for name, known in state.gauges.items()}
+        state = replace(state, gauges=gauges)
+    elif entry is not None:
         chosen = {name: replace(state.gauges[name], characteristic=entry.name) for name in entry.gauges}
         state = replace(state, gauges={**state.gauges, **chosen})
     if lot_changed and state.set_up.lot_checks:
@@ -242,14 +245,17 @@ def _reading(state: State, record: Record) -> State:
         last_raw=record.raw or b"",
         last_clock_ms=record.clock_ms,
     )
-    counts, groups = state.counts, state.groups
+    counts, groups, again = state.counts, state.groups, state.again
     if record.characteristic is not None:
         if record.piece is not None:
             counts = counts.one_more((record.lot, record.piece, record.characteristic, record.position))
         entry = state.set_up.characteristics[record.characteristic]
         if entry.combine is not Combine.EACH and record.verdict is None:
             groups = {**groups, entry.name: joined(groups.get(entry.name), entry, record, state.sequence)}
-    state = replace(state, gauges={**state.gauges, record.gauge: known}, counts=counts, groups=groups)
+        if entry.name in again:
+            again = {name: why for name, why in again.items() if name != entry.name}
+    gauges = {**state.gauges, record.gauge: known}
+    state = replace(state, gauges=gauges, counts=counts, groups=groups, again=again)
     if record.ends_mastering:
         return _made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
     return state
@@ -262,6 +268,42 @@ def _result(state: State, record: Record) -> State:
     if record.piece is not None:
         counts = counts.one_more((record.lot, record.piece, record.characteristic, None, "result"))
     return replace(state, groups=groups, counts=counts)
+
+
+def _attempt(state: State, record: Record) -> State:
+    assert record.characteristic is not None
+    entry = state.set_up.characteristics[record.characteristic]
+    groups = {name: group for name, group in state.groups.items() if name != entry.name}
+    counts = state.counts
+    if entry.combine is Combine.EACH:
+        for place in entry.positions or (record.position,):
+            key = (record.lot, record.piece, entry.name, place)
+            counts = counts.filled_up(key, entry.readings)
+    again = {**state.again, entry.name: record.text or record.code or ""}
+    return replace(state, groups=groups, counts=counts, again=again)
+
+
+def _void(state: State, record: Record) -> State:
+    assert record.replaces is not None
+    groups = {
+        name: replace(
+            group,
+            places={
+                place: tuple(pair for pair in taken if pair[0] != record.replaces)
+                for place, taken in group.places.items()
+            },
+        )
+        for name, group in state.groups.items()
+    }
+    return replace(state, groups=groups, replaced={**state.replaced, record.replaces: state.sequence})
+
+
+def _amendment(state: State, record: Record) -> State:
+    state = _void(state, record)
+    if record.characteristic is None or record.piece is None:
+        return state
+    key = (record.lot, record.piece, record.characteristic, record.position)
+    return replace(state, counts=state.counts.one_more(key))
 
 
 _STEPS: dict[Kind, Callable[[State, Record], State]] = {
@@ -280,4 +322,7 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.ABANDONED: _abandoned,
     Kind.READING: _reading,
     Kind.RESULT: _result,
+    Kind.ATTEMPT: _attempt,
+    Kind.VOID: _void,
+    Kind.AMENDMENT: _amendment,
 }

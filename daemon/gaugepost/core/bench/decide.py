@@ -8,10 +8,11 @@ from decimal import Decimal
 from typing import Any
 
 from gaugepost.core.bench import events as ev
+from gaugepost.core.bench.afterwards import amend, another, void
 from gaugepost.core.bench.apply import apply
 from gaugepost.core.bench.events import REPORTS, Decision, Reply
 from gaugepost.core.bench.measuring import measure
-from gaugepost.core.bench.procedures import abandon, begin_check, begin_mastering, take
+from gaugepost.core.bench.procedures import abandon, begin_check, begin_mastering, finish, take
 from gaugepost.core.bench.state import State, elapsed_ms
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import BadFrame, Code, Condition, Indication, Moment, Temperature, Trigger
@@ -225,7 +226,8 @@ def _set_tags(state: State, event: ev.SetTags, now: Moment) -> Decision:
     if changes.get("lot", state.lot) != state.lot:
         changes.setdefault("piece", None)  # a piece is named within its lot
     tags = {key: changes.get(key, getattr(state, key)) for key in ("operator", "lot", "piece", "position")}
-    record = _record(state, now, Kind.TAGS, characteristic=chosen, **tags)
+    cleared = "cleared" if "characteristic" in changes and chosen is None else None
+    record = _record(state, now, Kind.TAGS, characteristic=chosen, code=cleared, **tags)
     said = ", ".join(f"{key} {value}" if value else f"no {key}" for key, value in changes.items())
     return Decision((record,), Reply(accepted=True, text=said or "nothing changed"))
 
@@ -273,6 +275,10 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.BeginMastering: begin_mastering,
     ev.BeginCheck: begin_check,
     ev.Abandon: abandon,
+    ev.Finish: finish,
     ev.Report: _report,
+    ev.Void: void,
+    ev.Amend: amend,
+    ev.Another: another,
     ev.RecordingResumed: _resumed,
 }

@@ -105,6 +105,57 @@ class Abandon:
 
 
 @dataclass(frozen=True, slots=True)
+class Finish:
+    """A person ends the mastering or check that is going on with the readings taken so far."""
+
+    gauge: str
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Void:
+    """A person says that record `sequence`, which is `target`, does not count, and why.
+
+    `results` are the results that name it as a member: whoever asks looks them up.
+    """
+
+    sequence: int
+    target: Record
+    reason: str
+    results: tuple[int, ...] = ()
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Amend:
+    """A person puts right what record `sequence`, which is `target`, was tied to. Keys: lot, piece, position."""
+
+    sequence: int
+    target: Record
+    changes: Mapping[str, str | None]
+    reason: str
+    results: tuple[int, ...] = ()
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Another:
+    """A person is about to measure the piece in hand again with a gauge; `why` is one of `ATTEMPTS`."""
+
+    gauge: str
+    why: str
+    note: str = ""
+    operator: str | None = None
+
+
+ATTEMPTS: dict[str, str] = {
+    "bad-seating": "the gauge was not seated well",
+    "rework": "the piece was reworked",
+    "recheck": "the measurement is to be confirmed",
+}
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """A person says that something was done to a gauge: see `REPORTS`."""
 
@@ -134,7 +185,7 @@ class RecordingResumed:
     dropped: int
 
 
-Command = SetTags | BeginMastering | BeginCheck | Abandon | Report
+Command = SetTags | BeginMastering | BeginCheck | Finish | Abandon | Report | Void | Amend | Another
 Event = (
     Started | Stopped | SetUpLoaded | LinkUp | LinkDown | Arrived | MoreBadFrames | RecordingResumed | Command
 )

@@ -80,6 +80,7 @@ def measure(state: State, gauge: str, link: str, indication: Indication, now: Mo
         attempt=attempt_of(state, characteristic, position) if characteristic else None,
         operator=state.operator,
         indication_unit=unit,
+        text=state.again.get(characteristic.name) if characteristic else None,
         ends_mastering=True if ends and known.mastered is not None else None,
         set_up=state.set_up_sequence,
         derivation=DERIVATION,

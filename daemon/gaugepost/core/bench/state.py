@@ -114,6 +114,13 @@ class Counts:
         shard = {**self.shards[at], key: self.of(key) + 1}
         return type(self)((*self.shards[:at], shard, *self.shards[at + 1 :]))
 
+    def filled_up(self, key: tuple[str | None, ...], size: int) -> Self:
+        """Return counts in which `key` has a whole number of times `size`, so that the next one starts anew."""
+        counts = self
+        while counts.of(key) % size:
+            counts = counts.one_more(key)
+        return counts
+
 
 @dataclass(frozen=True, slots=True)
 class State:
@@ -136,6 +143,10 @@ class State:
     position: str | None = None
     counts: Counts = Counts()
     groups: Mapping[str, Group] = field(default_factory=dict)
+    again: Mapping[str, str] = field(default_factory=dict)
+    """By characteristic, why its next reading is another attempt."""
+    replaced: Mapping[int, int] = field(default_factory=dict)
+    """Sequences of records that were voided or amended, and of what did it."""
 
 
 def elapsed_ms(now: Moment, then: Moment) -> int | None:
