@@ -37,6 +37,15 @@ class Port:
         while data:
             data = data[os.write(self._gauge, data) :]
 
+    def received(self, count: int) -> bytes:
+        """Return the `count` bytes that the daemon sends next; fail where they do not come."""
+        data = b""
+        while len(data) < count:
+            ready, _, _ = select.select([self._gauge], [], [], START_S)
+            assert ready, f"{data!r} is all that came"
+            data += os.read(self._gauge, count - len(data))
+        return data
+
     def room(self) -> bool:
         """Whether the gauge's end takes bytes without waiting."""
         return bool(select.select([], [self._gauge], [], 0)[1])

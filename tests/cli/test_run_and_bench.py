@@ -41,8 +41,11 @@ def _follows(station: Daemon, words: tuple[str, ...], *digits: str) -> list[str]
         for each in digits:
             station.gauge.shows(each)
             printed.append(line_of(going))
-        out, err = going.communicate(timeout=30)
-        return [*printed, *out.splitlines(), *err.splitlines(), str(going.returncode)]
+        # Not communicate(): it reads past what readline() has taken into its buffer already.
+        assert going.stdout is not None
+        assert going.stderr is not None
+        rest = [*going.stdout.read().splitlines(), *going.stderr.read().splitlines()]
+        return [*printed, *rest, str(going.wait(30))]
 
 
 def test_a_morning_at_the_bench(tmp_path: Path) -> None:

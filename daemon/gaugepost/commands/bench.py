@@ -10,6 +10,7 @@ from gaugepost.commands.talk import Document, Service, add_at, named, service_of
 from gaugepost.core.errors import ValueRefused
 
 REPORTS = ("knock", "contacts", "extension", "preset", "battery", "repair")
+ATTEMPTS = ("bad-seating", "rework", "recheck")
 TAGS = ("operator", "lot", "piece", "position", "characteristic")
 
 _CAUTION = """\
@@ -40,6 +41,19 @@ example:
 
 {_CAUTION}
 exit code: 0 where it was begun, or with --wait passed; 1 where it failed; 2 where it can't be begun
+"""
+_VOID = """\
+The record stays, with a new one that says who voided it, when and why; results made of it are void too.
+Records go by their id or their sequence, as `gaugepost watch` and the CSV files show them.
+
+example:
+  gaugepost bench void 1284 --reason "chip under a contact"
+"""
+_AMEND = """\
+Only what a reading was tied to can be put right, its value never. The earlier record stays.
+
+example:
+  gaugepost bench amend 1284 --piece 17 --reason "wrong number called out"
 """
 _SET = """\
 What is left out stays as it is; another lot clears the piece. With lot checks, another lot asks for a check.
@@ -91,6 +105,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     abandon.add_argument("gauge", metavar="GAUGE")
     abandon.add_argument("--reason", help="why")
     abandon.add_argument("--operator", help="who, where that is not the operator in hand")
+
+    finish = _action(
+        actions, "finish", "end the mastering or check with the readings taken so far", "", _finish
+    )
+    finish.add_argument("gauge", metavar="GAUGE")
+    finish.add_argument("--operator", help="who, where that is not the operator in hand")
+
+    request = _action(actions, "request", "ask a gauge for its value", _CAUTION, _request)
+    request.add_argument("gauge", metavar="GAUGE")
+
+    again = _action(actions, "again", "measure the piece in hand once more, and say why", _CAUTION, _again)
+    again.add_argument("gauge", metavar="GAUGE")
+    again.add_argument("why", metavar="WHY", choices=ATTEMPTS, help=", ".join(ATTEMPTS))
+    again.add_argument("--note", help="more about it")
+    again.add_argument("--operator", help="who, where that is not the operator in hand")
+
+    void = _action(actions, "void", "say that a measurement does not count", _VOID, _void)
+    amend = _action(
+        actions, "amend", "put right which lot, piece or place a reading belongs to", _AMEND, _amend
+    )
+    for parser_of_record in (void, amend):
+        parser_of_record.add_argument("record", metavar="RECORD", help="its id or its sequence")
+        parser_of_record.add_argument("--reason", required=True, help="why")
+        parser_of_record.add_argument("--operator", help="who, where that is not the operator in hand")
+    for tag in ("lot", "piece", "position"):
+        amend.add_argument(f"--{tag}", metavar=tag.upper())
 
     tags = _action(actions, "set", "say who measures and what is in hand", _SET, _set)
     for tag in TAGS:
@@ -182,6 +222,35 @@ def _begin(service: Service, args: argparse.Namespace, what: str, said: Document
 def _abandon(service: Service, args: argparse.Namespace) -> int:
     said = {"reason": args.reason, "operator": args.operator}
     print(_command(service, "DELETE", named("gauges", args.gauge, "procedure"), said))
+    return 0
+
+
+def _finish(service: Service, args: argparse.Namespace) -> int:
+    path = named("gauges", args.gauge, "procedure", "finish")
+    print(_command(service, "POST", path, {"operator": args.operator}))
+    return 0
+
+
+def _request(service: Service, args: argparse.Namespace) -> int:
+    print(_command(service, "POST", named("gauges", args.gauge, "request"), {}))
+    return 0
+
+
+def _again(service: Service, args: argparse.Namespace) -> int:
+    said = {"why": args.why, "note": args.note, "operator": args.operator}
+    print(_command(service, "POST", named("gauges", args.gauge, "attempts"), said))
+    return 0
+
+
+def _void(service: Service, args: argparse.Namespace) -> int:
+    said = {"reason": args.reason, "operator": args.operator}
+    print(_command(service, "POST", named("records", args.record, "void"), said))
+    return 0
+
+
+def _amend(service: Service, args: argparse.Namespace) -> int:
+    said = {key: getattr(args, key) for key in ("reason", "operator", "lot", "piece", "position")}
+    print(_command(service, "POST", named("records", args.record, "amendment"), said))
     return 0
 
 

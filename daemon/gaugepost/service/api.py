@@ -6,7 +6,7 @@ from fastapi import Depends, FastAPI
 from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
-from gaugepost.service import command_routes, record_routes, station_routes
+from gaugepost.service import afterwards_routes, command_routes, record_routes, station_routes
 from gaugepost.service.facade import Running
 from gaugepost.service.guard import Guard
 from gaugepost.service.problems import RESPONSES, add_handlers
@@ -29,7 +29,12 @@ INDEX = {
     "POST /v1/gauges/{name}/mastering": "begin to master: masters, serials, readings, movement, operator",
     "POST /v1/gauges/{name}/check": "begin to check: master, serial, readings, operator",
     "DELETE /v1/gauges/{name}/procedure": "abandon what was begun: reason, operator",
+    "POST /v1/gauges/{name}/procedure/finish": "finish it with the readings taken so far: operator",
+    "POST /v1/gauges/{name}/attempts": "measure the piece in hand again: why, note, operator",
+    "POST /v1/gauges/{name}/request": "ask a gauge for its value",
     "POST /v1/gauges/{name}/reports": "report what was done to a gauge: what, note, operator",
+    "POST /v1/records/{id}/void": "a measurement does not count: reason, operator",
+    "POST /v1/records/{id}/amendment": "what it belongs to instead: lot, piece, position, reason, operator",
     "PUT /v1/tags": "what is in hand: operator, lot, piece, position, characteristic; null clears",
 }
 
@@ -55,6 +60,6 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station_routes, record_routes, command_routes):
+    for room in (station_routes, record_routes, command_routes, afterwards_routes):
         api.include_router(room.routes(running), prefix="/v1")
     return api

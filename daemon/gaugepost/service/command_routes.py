@@ -10,11 +10,14 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
 from gaugepost.core.bench.events import (
+    ATTEMPTS,
     REPORTS,
     Abandon,
+    Another,
     BeginCheck,
     BeginMastering,
     Command,
+    Finish,
     Report,
     SetTags,
 )
@@ -76,6 +79,20 @@ class ReportSaid(Said):
     operator: Text | None = None
 
 
+class FinishSaid(Said):
+    """Who ends it."""
+
+    operator: Text | None = None
+
+
+class AttemptSaid(Said):
+    """Why the piece in hand is measured again."""
+
+    why: Text = Field(description=", ".join(ATTEMPTS))
+    note: Note | None = None
+    operator: Text | None = None
+
+
 class TagsSaid(Said):
     """What is in hand: what is left out stays, null clears."""
 
@@ -93,7 +110,7 @@ def routes(running: Running) -> APIRouter:
     @router.post("/gauges/{name}/mastering")
     async def begin_mastering(name: str, said: Annotated[MasteringSaid, Body()]) -> JSONResponse:
         """Begin to master a gauge: its next readings are of the masters."""
-        return await _ask(
+        return await ask(
             running,
             name,
             BeginMastering(
@@ -105,18 +122,38 @@ def routes(running: Running) -> APIRouter:
     async def begin_check(name: str, said: Annotated[CheckSaid, Body()]) -> JSONResponse:
         """Begin to check a gauge: its next readings are of the master."""
         event = BeginCheck(name, said.master, said.serial, said.readings, said.operator)
-        return await _ask(running, name, event)
+        return await ask(running, name, event)
 
     @router.delete("/gauges/{name}/procedure")
     async def abandon(name: str, said: Annotated[AbandonSaid | None, Body()] = None) -> JSONResponse:
         """Abandon the mastering or check that is going on."""
         said = said or AbandonSaid()
-        return await _ask(running, name, Abandon(name, said.reason or "", said.operator))
+        return await ask(running, name, Abandon(name, said.reason or "", said.operator))
+
+    @router.post("/gauges/{name}/procedure/finish")
+    async def finish(name: str, said: Annotated[FinishSaid | None, Body()] = None) -> JSONResponse:
+        """Finish the mastering or check that is going on with the readings taken so far."""
+        return await ask(running, name, Finish(name, said.operator if said else None))
+
+    @router.post("/gauges/{name}/attempts")
+    async def another(name: str, said: Annotated[AttemptSaid, Body()]) -> JSONResponse:
+        """Begin another attempt at the piece in hand: earlier ones are kept."""
+        return await ask(running, name, Another(name, said.why, said.note or "", said.operator))
+
+    @router.post("/gauges/{name}/request")
+    async def request(name: str) -> JSONResponse:
+        """Ask a gauge for its value; it comes as a reading like any other."""
+        entry = running.recorder.state.set_up.gauges.get(name)
+        if entry is None:
+            raise unknown("gauge", name, running.recorder.state.set_up.gauges)
+        intake = next(each for each in running.intakes if each.name == entry.link)
+        await intake.request(entry.channel)
+        return JSONResponse({"accepted": True, "text": f"{name} was asked for its value"})
 
     @router.post("/gauges/{name}/reports")
     async def report(name: str, said: Annotated[ReportSaid, Body()]) -> JSONResponse:
         """Report what was done to a gauge: it is to be checked before its next verdict."""
-        return await _ask(running, name, Report(name, said.what, said.note or "", said.operator))
+        return await ask(running, name, Report(name, said.what, said.note or "", said.operator))
 
     @router.put("/tags")
     async def tags(said: Annotated[TagsSaid, Body()]) -> JSONResponse:
@@ -124,12 +161,18 @@ def routes(running: Running) -> APIRouter:
         changes = {key: getattr(said, key) for key in TagsSaid.model_fields if key in said.model_fields_set}
         if not changes:
             raise ValueRefused("nothing to set was said", hint=f"send {', '.join(TagsSaid.model_fields)}")
-        return await _ask(running, None, SetTags(changes))
+        return await ask(running, None, SetTags(changes))
 
     return router
 
 
-async def _ask(running: Running, gauge: str | None, command: Command) -> JSONResponse:
+async def ask(running: Running, gauge: str | None, command: Command) -> JSONResponse:
+    """Answer a command once its records are on disk; `gauge` is one that must be known.
+
+    Raises:
+        CommandRefused: the bench refuses it, with what to do.
+        JournalError: it could not be recorded.
+    """
     known = running.recorder.state.set_up.gauges
     if gauge is not None and gauge not in known:
         raise unknown("gauge", gauge, known)

@@ -36,13 +36,24 @@ def routes(running: Running) -> APIRouter:
     @router.get("/records/{id}", dependencies=[Depends(only())])
     async def record(id: str) -> JSONResponse:  # noqa: A002 - the vocabulary's word
         """One record, by its id or its sequence."""
-        sequence = _sequence(running, id)
-        entry = await asyncio.to_thread(running.reader.entry, sequence)
-        if entry is None:
-            raise NotHere(f"no record {sequence} was written", hint=f"the last one is {running.growth.head}")
+        entry = await entry_of(running, id)
         return JSONResponse(publish(entry, running.reader.epoch, running.station.name))
 
     return router
+
+
+async def entry_of(running: Running, id: str) -> Entry:  # noqa: A002 - the vocabulary's word
+    """Return the record with this id or sequence.
+
+    Raises:
+        NotHere: none was written.
+        ValueRefused: it is neither an id nor a sequence.
+    """
+    sequence = _sequence(running, id)
+    entry = await asyncio.to_thread(running.reader.entry, sequence)
+    if entry is None:
+        raise NotHere(f"no record {sequence} was written", hint=f"the last one is {running.growth.head}")
+    return entry
 
 
 async def _page(running: Running, wanted: Wanted) -> tuple[list[Entry], int]:

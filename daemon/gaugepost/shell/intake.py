@@ -15,6 +15,7 @@ import structlog
 
 from gaugepost.contract import BadFrame, Decoded, Decoder, Link, LinkLost, Moment
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
+from gaugepost.core.errors import CommandRefused
 from gaugepost.shell.recorder import Recorder
 
 FIRST_PAUSE_S = 0.2
@@ -72,6 +73,9 @@ class Intake:
         self._frames = self._bad_frames = 0
         self._last_frame: Moment | None = None
         self._meter = BadFrameMeter()
+        self._link: Link | None = None
+        """The link while it is connected."""
+        self._exchange = asyncio.Lock()
 
     def status(self) -> LinkStatus:
         """Return how the link stands."""
@@ -98,6 +102,26 @@ class Intake:
         finally:
             self._count_rest(self._now())
 
+    async def request(self, channel: str) -> None:
+        """Ask the gauge on `channel` for its value.
+
+        Raises:
+            CommandRefused: the gauge can't be asked, or its link is not connected.
+        """
+        asked = self._decoder.request(channel)
+        if not asked:
+            raise CommandRefused(
+                f"a gauge on {self.name} can't be asked",
+                hint="press its own button, or give its decoder the request that it answers to",
+            )
+        if self._link is None:
+            raise CommandRefused(f"{self.name} is not connected", hint="connect it first")
+        try:
+            async with self._exchange:
+                await self._link.send(asked, channel)
+        except LinkLost as lost:
+            raise CommandRefused(f"{self.name} was lost: {lost.finding}", hint=lost.hint) from lost
+
     async def _once(self) -> bool:
         """Connect and listen until the link is lost; return whether it was connected."""
         link = self._make_link()
@@ -105,7 +129,7 @@ class Intake:
         connected = False
         try:
             await link.open()
-            connected = True
+            connected, self._link = True, link
             self._turn("connected", "")
             self._recorder.tell(LinkUp(self.name, self._description), self._now())
             await self._listen(link)
@@ -115,6 +139,7 @@ class Intake:
             if connected:
                 self._recorder.tell(LinkDown(self.name, lost.finding), self._now())
         finally:
+            self._link = None
             await link.close()
         return connected
 
