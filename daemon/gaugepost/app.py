@@ -14,7 +14,6 @@ from gaugepost import __version__
 from gaugepost.contract import StationFacts
 from gaugepost.core.bench import State, apply
 from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
-from gaugepost.core.record import PUBLISHED_KINDS
 from gaugepost.core.setup import to_document
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
@@ -115,7 +114,7 @@ def _delivery(
         reader,
         cursors,
         growth,
-        plan.kinds or PUBLISHED_KINDS,
+        plan.kinds,
         kind=plan.kind,
         start=plan.from_.value,
         utc_ms=lambda: clock().utc_ms,

@@ -8,6 +8,7 @@ import pytest
 
 from gaugepost.core.materials import coefficient_of
 from gaugepost.core.quantity import Unit
+from gaugepost.core.record import PUBLISHED_KINDS
 from gaugepost.core.setup import Body, Combine, Contact, Display, Feature, from_document, to_document
 from gaugepost.edge.stationfile import StartFrom, Station, read_station
 
@@ -202,7 +203,7 @@ def test_destinations_have_their_common_keys(tmp_path: Path) -> None:
     assert (day.kinds, day.from_, day.problem) == (("reading", "void"), StartFrom.NOW, None)
     assert day.settings is not None
     assert day.settings.model_dump()["path"] == "day.csv"
-    assert (everything.kinds, everything.from_) == ((), StartFrom.BEGINNING)
+    assert (everything.kinds, everything.from_) == (PUBLISHED_KINDS, StartFrom.BEGINNING)
 
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda path: path.stem)

@@ -9,6 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from gaugepost.core.quantity import Unit, exact_text, from_mm, round_to
+from gaugepost.core.record import PUBLISHED_KINDS
 from gaugepost.core.setup import Body, CharacteristicEntry, Combine, GaugeEntry, MasterEntry, SetUp
 from gaugepost.edge.stationfile import Finding, Severity, StartFrom, Station, StationFileError, read_station
 
@@ -76,7 +77,7 @@ def summary(station: Station) -> Iterator[str]:
     """Yield what the station file comes to, in lines for a person."""
     set_up = station.set_up
     yield f"{station.path}: station {station.name}, fit to run"
-    yield f"  time zone {set_up.zone}, journal in {station.data}, page at http://{_host(station.host)}:{station.port}/"
+    yield f"  time zone {set_up.zone}, journal in {station.data}, REST at http://{_host(station.host)}:{station.port}/"
     drawn = {entry.unit for entry in set_up.characteristics.values()}
     unit = Unit.INCH if drawn == {Unit.INCH} else Unit.MM
     for heading, lines in (
@@ -202,7 +203,7 @@ def _temperatures(set_up: SetUp) -> Iterator[str]:
 
 def _destinations(station: Station) -> Iterator[str]:
     for plan in station.destinations.values():
-        kinds = ", ".join(plan.kinds) or "every kind of record"
+        kinds = "what was measured" if plan.kinds == PUBLISHED_KINDS else ", ".join(plan.kinds)
         state = ", disabled: its plug-in can't be used" if plan.problem else ""
         begins = "from the beginning" if plan.from_ is StartFrom.BEGINNING else "from now"
         yield f"{plan.name}: {plan.kind}, {kinds}, {begins}{state}"

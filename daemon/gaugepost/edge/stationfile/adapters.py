@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 from gaugepost.contract import AdapterSettings, Decoder, Destination, Link
-from gaugepost.core.record import Kind
+from gaugepost.core.record import PUBLISHED_KINDS, Kind
 from gaugepost.core.setup import LinkEntry
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile.checked import checked, checked_settings
@@ -56,8 +56,8 @@ class DestinationPlan:
     kind: str
     destination: type[Destination] | None
     settings: AdapterSettings | None
-    kinds: tuple[Kind, ...] = ()
-    """Kinds of records it gets; empty: every kind."""
+    kinds: tuple[Kind, ...] = PUBLISHED_KINDS
+    """Kinds of records it gets."""
     from_: StartFrom = StartFrom.BEGINNING
     problem: str | None = None
 
@@ -124,7 +124,7 @@ def _plan(
         kind=common.kind,
         destination=destination,
         settings=settings,
-        kinds=tuple(common.kinds or ()),
+        kinds=tuple(common.kinds or PUBLISHED_KINDS),
         from_=common.start_from,
         problem=problem,
     )

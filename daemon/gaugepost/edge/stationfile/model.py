@@ -264,7 +264,7 @@ class DestinationTable(Table):
         ]
         | None
     ) = None
-    """Kinds of records it gets; every kind where it is missing."""
+    """Kinds of records it gets; what was measured, and what became of it, where it is missing."""
     start_from: Annotated[StartFrom, choice(StartFrom, "a place to begin"), words_of(StartFrom)] = Field(
         default=StartFrom.BEGINNING, alias="from"
     )
