@@ -167,10 +167,10 @@ class Daemon:
                 return
             after = page["next"]
 
-    def wait_for(self, count: int, **filters: object) -> list[dict[str, Any]]:
-        """Return at least `count` records of the sort, as soon as there are so many."""
+    def wait_for(self, count: int, *, after: int = 0, **filters: object) -> list[dict[str, Any]]:
+        """Return at least `count` records of the sort after sequence `after`, as soon as there are so many."""
         found: list[dict[str, Any]] = []
-        after, deadline = 0, time.monotonic() + START_S
+        deadline = time.monotonic() + START_S
         asked = "".join(f"&{name}={value}" for name, value in filters.items())
         while len(found) < count:
             assert time.monotonic() < deadline, f"{len(found)} of {count} came: {found[-3:]}\n{self.log()}"
