@@ -136,7 +136,8 @@ def either(names: Iterable[str]) -> str:
 def toml(value: object) -> str:
     """Return `value` as a station file would show it, cut where it is long."""
     if isinstance(value, str):
-        return json.dumps(value if len(value) <= 60 else f"{value[:57]}...", ensure_ascii=False)
+        quoted = json.dumps(value if len(value) <= 60 else f"{value[:57]}...", ensure_ascii=False)
+        return "".join(each if each.isprintable() else json.dumps(each)[1:-1] for each in quoted)
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict):
