@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import re
 import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
+from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import rfc3339
-from gaugepost.edge.journal import Report, examine
+from gaugepost.edge.decoding import Decoders
+from gaugepost.edge.journal import Reader, Report, examine
+
+MOST_DIFFERENCES = 20
 
 _EPILOG = """\
 The journal of a running station may be verified; records that arrive meanwhile are left for the next time.
@@ -20,6 +25,7 @@ that nothing up to there was cut off or written anew. Any published record's seq
 
 example:
   gaugepost verify /var/lib/gaugepost --head 18231:9c0f...
+  gaugepost verify /var/lib/gaugepost --numbers
 
 exit code: 0 sound, 1 not sound, 2 could not be read
 """
@@ -37,6 +43,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SEQ:HASH",
         help="a head noted earlier, that must still be in the journal",
     )
+    parser.add_argument(
+        "--numbers",
+        action="store_true",
+        help="also derive every number again, from the frame's bytes and the set-up in force",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -47,7 +58,29 @@ def run(args: argparse.Namespace) -> int:
         print(f"gaugepost verify: {error}", file=sys.stderr)
         return 2
     print(_told(report, args.head))
-    return 0 if report.sound else 1
+    if not report.sound:
+        return 1
+    return _numbers(args.journal, report.sequence) if args.numbers else 0
+
+
+def _numbers(journal: Path, last: int) -> int:
+    """Derive what frames led to, print how it came out; return 0 where it is all the same."""
+    shown = progress("derived") or (lambda done, last: None)
+    same, found = 0, list[Difference]()
+    with contextlib.closing(Reader(journal)) as reader:
+        for each in differences(reader.replay(), Decoders()):
+            if isinstance(each, int):
+                same += 1
+                shown(each, last)
+            else:
+                found.append(each)
+    shown(last, last)
+    for difference in found[:MOST_DIFFERENCES]:
+        print(f"number   record {difference.sequence} {difference.finding}")
+    if len(found) > MOST_DIFFERENCES:
+        print(f"         and {len(found) - MOST_DIFFERENCES} more")
+    print(f"numbers  {same} records derived again come out the same, {len(found)} do not")
+    return 1 if found else 0
 
 
 def progress(verb: str) -> Callable[[int, int], None] | None:

@@ -1,0 +1,99 @@
+"""The same journal gives the same numbers: from bytes and set-up, with the real decoder, whatever was done between."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from decimal import Decimal as D
+
+import pytest
+
+from gaugepost.core.bench import events as ev
+from gaugepost.core.bench.derive import Difference, differences
+from gaugepost.core.quantity import Unit
+from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.setup import Combine, LinkEntry
+from gaugepost.edge.decoding import Decoders
+from tests.core.station import AIR, Hand, set_up
+
+LENGTHS = '{"pattern": "{value} {unit}", "units": {"mm": "mm", "in": "in"}}'
+DEGREES = '{"pattern": "{value}", "quantity": "temperature", "scale": "C"}'
+LINKS = {
+    "usb-1": LinkEntry(
+        name="usb-1", kind="serial_port", settings="{}", decoder="delimited_text", decoder_settings=LENGTHS
+    ),
+    "usb-9": LinkEntry(
+        name="usb-9", kind="serial_port", settings="{}", decoder="delimited_text", decoder_settings=DEGREES
+    ),
+}
+
+
+@pytest.fixture
+def hand() -> Hand:
+    """A warm morning: mastered, checked, combined, doubled, changed, voided, failed."""
+    bore = {"readings": 2, "combine": Combine.MEAN, "coefficient": D("23.6E-6")}
+    hand = Hand(set_up(characteristic=bore, thermometers={"air": AIR}, links=LINKS))
+    hand.warm("24.00")
+    hand.ready()
+    hand.do(ev.SetTags({"operator": "M1", "lot": "L1", "piece": "1"}))
+    for digits in ("38.010", "38.012", "38.031"):
+        hand.show(digits)
+    hand.do(ev.Void(hand.state.sequence, hand.records[-1], "chip"))
+    hand.warm("24.50")
+    hand.wait(0, wall_ms=3_600_000)
+    hand.show("38.014")
+    hand.show("1.49650", unit=Unit.INCH)
+    hand.check("38.009")
+    assert hand.last(Kind.SUSPECT).count
+    return hand
+
+
+def derived(records: list[Record]) -> list[Difference | int]:
+    entries = [Entry(at, b"", record) for at, record in enumerate(records, 1)]
+    return list(differences(entries, Decoders()))
+
+
+def test_everything_comes_out_the_same(hand: Hand) -> None:
+    """Every reading, result, mastering, check and temperature is what its bytes and the set-up make of it today."""
+    came = derived(hand.records)
+    assert [each for each in came if isinstance(each, Difference)] == []
+    from_frames = {
+        Kind.READING,
+        Kind.RESULT,
+        Kind.MASTER_READING,
+        Kind.MASTERING,
+        Kind.CHECK,
+        Kind.TEMPERATURE,
+    }
+    wanted = [at for at, record in enumerate(hand.records, 1) if record.kind in from_frames | {Kind.SUSPECT}]
+    assert came == wanted
+
+
+@pytest.mark.parametrize(
+    ("kind", "change", "field"),
+    [
+        (Kind.READING, lambda r: replace(r, value_mm=D("38.020")), "value_mm"),
+        (Kind.READING, lambda r: replace(r, raw=b"38.011 mm"), "indication"),
+        (Kind.RESULT, lambda r: replace(r, verdict="oversize"), "verdict"),
+        (Kind.CHECK, lambda r: replace(r, error_mm=D("0.001")), "error_mm"),
+        (Kind.TEMPERATURE, lambda r: replace(r, raw=b"24.10"), "temperature_c"),
+    ],
+)
+def test_what_was_made_otherwise_is_found(
+    hand: Hand, kind: Kind, change: Callable[[Record], Record], field: str
+) -> None:
+    """A number that its bytes do not give, or bytes that do not give the number, is named with its record."""
+    at = next(at for at, record in enumerate(hand.records) if record.kind is kind)
+    hand.records[at] = change(hand.records[at])
+    found = [each for each in derived(hand.records) if isinstance(each, Difference)]
+    assert found[0].sequence == at + 1
+    assert field in found[0].fields
+
+
+def test_bytes_that_say_nothing(hand: Hand) -> None:
+    """A frame that no longer holds one value is named, and so are rules that are not known here."""
+    at = next(at for at, record in enumerate(hand.records) if record.kind is Kind.READING)
+    hand.records[at] = replace(hand.records[at], raw=b"?")
+    found = [each for each in derived(hand.records) if isinstance(each, Difference)]
+    assert found[0] == Difference(at + 1, "its bytes hold 0 values")
+    hand.records[at] = replace(hand.records[at], derivation=99)
+    found = [each for each in derived(hand.records) if isinstance(each, Difference)]
+    assert "derivation 99" in found[0].finding
