@@ -6,11 +6,11 @@ from fastapi import Depends, FastAPI
 from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
-from gaugepost.service import afterwards_routes, command_routes, record_routes, station_routes
 from gaugepost.service.facade import Running
 from gaugepost.service.guard import Guard
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
+from gaugepost.service.routes import afterwards, commands, records, station, stream
 
 INDEX = {
     "GET /v1": "this list",
@@ -26,6 +26,7 @@ INDEX = {
     "GET /v1/destinations": "where records go, and how far they got",
     "GET /v1/records": "records in order: after, limit, kind, gauge, characteristic, lot, piece, since, until, wait",
     "GET /v1/records/{id}": "one record, by id or sequence",
+    "GET /v1/stream": "records as they are recorded, as server-sent events; Last-Event-ID or after, and the filters",
     "POST /v1/gauges/{name}/mastering": "begin to master: masters, serials, readings, movement, operator",
     "POST /v1/gauges/{name}/check": "begin to check: master, serial, readings, operator",
     "DELETE /v1/gauges/{name}/procedure": "abandon what was begun: reason, operator",
@@ -60,6 +61,6 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station_routes, record_routes, command_routes, afterwards_routes):
+    for room in (station, records, stream, commands, afterwards):
         api.include_router(room.routes(running), prefix="/v1")
     return api

@@ -34,3 +34,15 @@ class Running:
     def id_of(self, sequence: int) -> str:
         """Return the lasting id of the record at `sequence`."""
         return record_id(self.reader.epoch, sequence)
+
+    async def grown(self, after: int, seconds: float) -> bool:
+        """Wait for records beyond `after`; return whether there are any. The end of the service ends the wait."""
+        growing = asyncio.create_task(self.growth.wait_beyond(after))
+        closing = asyncio.create_task(self.closing.wait())
+        try:
+            await asyncio.wait({growing, closing}, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
+            return growing.done() and not closing.done()
+        finally:
+            growing.cancel()
+            closing.cancel()
+            await asyncio.gather(growing, closing, return_exceptions=True)

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchem
 from pydantic_core import PydanticCustomError
 
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.record import Kind
+from gaugepost.core.record import Kind, Record
 from gaugepost.service.problems import nearest
 
 MAX_LIMIT = 1000
@@ -53,13 +53,12 @@ Time = Annotated[str, AfterValidator(_time), WithJsonSchema({"type": "string", "
 Name = Annotated[str, Field(max_length=200)]
 
 
-class Wanted(BaseModel):
+class Filter(BaseModel):
     """Which records are asked for."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     after: int = Field(0, ge=0, le=MAX_SEQUENCE, description="sequence after which to begin")
-    limit: int = Field(100, ge=1, le=MAX_LIMIT, description="most records in one answer")
     kind: list[Kind] = Field([], description="only these kinds; give the key once for each")
     gauge: Name | None = Field(None, description="only this gauge")
     characteristic: Name | None = Field(None, description="only this characteristic")
@@ -67,6 +66,24 @@ class Wanted(BaseModel):
     piece: Name | None = Field(None, description="only this piece")
     since: Time | None = Field(None, description="only what was measured at this time or later")
     until: Time | None = Field(None, description="only what was measured before this time")
+
+    def matches(self, record: Record) -> bool:
+        """Whether a record is one of those."""
+        return (
+            (not self.kind or record.kind in self.kind)
+            and self.gauge in (None, record.gauge)
+            and self.characteristic in (None, record.characteristic)
+            and self.lot in (None, record.lot)
+            and self.piece in (None, record.piece)
+            and (self.since is None or record.measured_at >= utc_ms(self.since))
+            and (self.until is None or record.measured_at < utc_ms(self.until))
+        )
+
+
+class Wanted(Filter):
+    """Which records are asked for in one answer."""
+
+    limit: int = Field(100, ge=1, le=MAX_LIMIT, description="most records in one answer")
     wait: float = Field(
         0.0, ge=0, le=MAX_WAIT_S, allow_inf_nan=False, description="seconds to wait where nothing matches yet"
     )

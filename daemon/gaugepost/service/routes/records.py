@@ -73,7 +73,7 @@ async def _page(running: Running, wanted: Wanted) -> tuple[list[Entry], int]:
         if entries:
             return entries, max(after, entries[-1].sequence)
         left = deadline - loop.time()
-        if left <= 0 or not await _grown(running, after, left):
+        if left <= 0 or not await running.grown(after, left):
             return [], after
 
 
@@ -90,19 +90,6 @@ def _read(running: Running, wanted: Wanted, after: int) -> list[Entry]:
         until_ms=utc_ms(wanted.until) if wanted.until else None,
     )
     return list(entries)
-
-
-async def _grown(running: Running, after: int, seconds: float) -> bool:
-    """Wait for records beyond `after`; return whether there are any. The end of the service ends the wait."""
-    growing = asyncio.create_task(running.growth.wait_beyond(after))
-    closing = asyncio.create_task(running.closing.wait())
-    try:
-        await asyncio.wait({growing, closing}, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
-        return growing.done() and not closing.done()
-    finally:
-        growing.cancel()
-        closing.cancel()
-        await asyncio.gather(growing, closing, return_exceptions=True)
 
 
 def _sequence(running: Running, text: str) -> int:

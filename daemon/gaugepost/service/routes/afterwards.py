@@ -10,10 +10,10 @@ from fastapi.responses import JSONResponse
 
 from gaugepost.core.bench.events import Amend, Void
 from gaugepost.core.record import Kind, Record
-from gaugepost.service.command_routes import Note, Said, Text, ask
 from gaugepost.service.facade import Running
 from gaugepost.service.query import only
-from gaugepost.service.record_routes import entry_of
+from gaugepost.service.routes.commands import Note, Said, Text, ask
+from gaugepost.service.routes.records import entry_of
 
 MOST_RESULTS = 500
 """Results looked through for those that a reading is a member of; a piece has a handful."""
