@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import typing
 from decimal import Decimal
+from typing import Any
 
 from hypothesis import strategies as st
 
-from gaugepost.core.record import FIELDS, Kind, Record
+from gaugepost.core.record import FIELDS, Record
 
 WHOLE = st.integers(min_value=-(2**70), max_value=2**70)
 LENGTHS = st.builds(
@@ -22,20 +24,18 @@ _BY_TYPE: dict[object, st.SearchStrategy[object]] = {
     bool: st.booleans(),
     bytes: st.binary(max_size=300),
     Decimal: LENGTHS,
-    Kind: st.sampled_from(Kind),
     tuple[str, ...]: st.lists(TEXTS, max_size=4).map(tuple),
     tuple[int, ...]: st.lists(WHOLE, max_size=30).map(tuple),
     tuple[Decimal, ...]: st.lists(LENGTHS, max_size=3).map(tuple),
 }
 
 
-def _strategy(name: str) -> st.SearchStrategy[object]:
-    hint = typing.get_type_hints(Record)[name]
-    if type(None) not in typing.get_args(hint):
-        return _BY_TYPE[hint]
-    return st.none() | _BY_TYPE[typing.get_args(hint)[0]]
+def _strategy(field: dataclasses.Field[Any]) -> st.SearchStrategy[object]:
+    hint = typing.get_type_hints(Record)[field.name]
+    optional = type(None) in typing.get_args(hint)
+    words = field.metadata["words"]
+    given = st.sampled_from(words) if words else _BY_TYPE[typing.get_args(hint)[0] if optional else hint]
+    return st.none() | given if optional else given
 
 
-RECORDS: st.SearchStrategy[Record] = st.builds(
-    Record, **{field.name: _strategy(field.name) for field in FIELDS}
-)
+RECORDS: st.SearchStrategy[Record] = st.builds(Record, **{field.name: _strategy(field) for field in FIELDS})

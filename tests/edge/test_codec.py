@@ -13,8 +13,12 @@ import cbor2
 import pytest
 from hypothesis import given, strategies as st
 
+from gaugepost.core.bench.temperatures import ASSUMED, DECLARED, MEASURED
 from gaugepost.core.errors import JournalError, ValueRefused
-from gaugepost.core.record import FORMAT, NUMBER_OF, Kind, Record
+from gaugepost.core.quantity import Unit
+from gaugepost.core.record import FIELDS, FORMAT, NUMBER_OF, Kind, Record
+from gaugepost.core.setup import Body
+from gaugepost.core.verdict import SIMPLE_ACCEPTANCE, Decision, Verdict
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
 from tests.edge.readings import reading
 from tests.edge.records import RECORDS
@@ -37,8 +41,12 @@ def test_a_body_is_what_a_sorting_encoder_writes(record: Record) -> None:
 
     Source: cbor2's canonical encoder, which sorts and shortens by that section.
     """
-    values = {0: FORMAT, **{number: getattr(record, name) for name, number in NUMBER_OF.items()}}
-    assert encode(record) == cbor2.dumps({n: v for n, v in values.items() if v is not None}, canonical=True)
+    values: dict[int, object] = {0: FORMAT}
+    for field in FIELDS:
+        number, words = field.metadata["number"], field.metadata["words"]
+        if (value := getattr(record, field.name)) is not None:
+            values[number] = words.index(value) + 1 if words else value
+    assert encode(record) == cbor2.dumps(values, canonical=True)
 
 
 @given(RECORDS)
@@ -50,9 +58,7 @@ def test_decoding_and_encoding_again_gives_the_same_bytes(record: Record) -> Non
 def test_the_bytes_are_those_of_the_standard() -> None:
     """A small body, written out by hand from RFC 8949: a map of five, a decimal fraction as in §3.4.4's example."""
     record = Record(kind=Kind.READING, measured_at=1, clock_ms=500, value_mm=Decimal("273.15"))
-    assert encode(record).hex(" ") == (
-        "a5 00 01 01 67 72 65 61 64 69 6e 67 02 01 03 19 01 f4 0e c4 82 21 19 6a b3"
-    )
+    assert encode(record).hex(" ") == ("a5 00 01 01 11 02 01 03 19 01 f4 0e c4 82 21 19 6a b3")
 
 
 def test_the_chain_is_made_as_documented() -> None:
@@ -67,13 +73,77 @@ def test_the_chain_is_made_as_documented() -> None:
     )
 
 
-class _Word(StrEnum):
+class _Name(StrEnum):
+    BORE = "bore-1"
     MM = "mm"
 
 
-def test_a_named_word_is_kept_as_plain_text() -> None:
-    """An enumeration of the core is on disk as the word that it stands for."""
-    assert encode(reading(unit=_Word.MM)) == encode(reading(unit="mm"))
+def test_a_named_word_is_kept_as_the_word_it_stands_for() -> None:
+    """An enumeration of the core is on disk as its word, in a field of free text and in one of a vocabulary."""
+    assert encode(reading(unit=_Name.MM, gauge=_Name.BORE)) == encode(reading(unit="mm", gauge="bore-1"))
+
+
+WORDS = {
+    "kind": [
+        "start",
+        "stop",
+        "set-up",
+        "link",
+        "tags",
+        "temperature",
+        "condition",
+        "bad-frame",
+        "suppressed",
+        "mastering-begun",
+        "master-reading",
+        "mastering",
+        "check-begun",
+        "check",
+        "abandoned",
+        "report",
+        "reading",
+        "result",
+        "suspect",
+        "void",
+        "amendment",
+        "gap",
+        "attempt",
+    ],
+    "indication_unit": ["mm", "in", "µm", "µin"],
+    "unit": ["mm", "in", "µm", "µin"],
+    "verdict": ["undersize", "in-limits", "oversize", "not-judged"],
+    "decision": ["accept", "reject", "undecided"],
+    "rule": ["simple acceptance"],
+    "conformity": ["conformity verified", "nonconformity verified", "neither"],
+    "part_temperature_source": ["measured", "declared", "assumed"],
+    "gauge_temperature_source": ["measured", "declared", "assumed"],
+    "master_temperature_source": ["measured", "declared", "assumed"],
+    "body": ["part", "master", "gauge", "air"],
+}
+"""Every word of format 1 as it was settled, by its number from 1: these never move, later ones come behind them."""
+
+
+@pytest.mark.parametrize("name", WORDS)
+def test_a_word_keeps_its_number_for_good(name: str) -> None:
+    """A body of the first day means today what it meant then: the numbers are spelled out here once more."""
+    for number, word in enumerate(WORDS[name], start=1):
+        body = cbor2.dumps(BASE | {NUMBER_OF[name]: number})
+        assert getattr(decode(body), name) == word
+        assert cbor2.loads(encode(decode(body)))[NUMBER_OF[name]] == number
+
+
+def test_every_word_of_the_core_has_a_number() -> None:
+    """Whatever the core can say in one of these fields can be written."""
+    has = {field.name: set(field.metadata["words"]) for field in FIELDS if field.metadata["words"]}
+    assert has.keys() == WORDS.keys()
+    assert set(Kind) == has["kind"]
+    assert set(Unit) == has["unit"] == has["indication_unit"]
+    assert set(Verdict) == has["verdict"]
+    assert set(Decision) <= has["decision"]
+    assert {SIMPLE_ACCEPTANCE} <= has["rule"]
+    assert set(Body) == has["body"]
+    for body in ("part", "gauge", "master"):
+        assert {MEASURED, DECLARED, ASSUMED} == has[f"{body}_temperature_source"]
 
 
 @pytest.mark.parametrize(
@@ -101,15 +171,19 @@ def test_what_is_no_number_and_no_text_is_refused(changes: dict[str, Any]) -> No
         {"members": [1]},
         {"gauge": b"x"},
         {"count": True},
+        {"verdict": "fine"},
+        {"unit": 1},
+        {"kind": "celebration"},
+        {"body": ["air"]},
     ],
 )
 def test_a_value_of_another_type_is_a_bug_and_says_so(changes: dict[str, Any]) -> None:
-    """A float in particular never gets into a body."""
+    """A float in particular never gets into a body, nor a word outside its vocabulary."""
     with pytest.raises(TypeError):
         encode(reading(**changes))
 
 
-BASE: dict[int, Any] = {0: FORMAT, 1: "reading", 2: 1, 3: 1}
+BASE: dict[int, Any] = {0: FORMAT, 1: 17, 2: 1, 3: 1}
 
 
 @pytest.mark.parametrize(
@@ -117,7 +191,8 @@ BASE: dict[int, Any] = {0: FORMAT, 1: "reading", 2: 1, 3: 1}
     [
         ({0: FORMAT + 1}, "newer version"),
         ({23_000: "x"}, "newer version"),
-        ({1: "celebration"}, "newer version"),
+        ({1: 23_000}, "kind is word 23000, .* newer version"),
+        ({22: 23_000}, "rule is word 23000, .* newer version"),
     ],
 )
 def test_what_a_newer_program_wrote_is_refused_by_name(changes: dict[int, Any], words: str) -> None:
@@ -133,14 +208,18 @@ def test_what_a_newer_program_wrote_is_refused_by_name(changes: dict[int, Any], 
         b"",
         b"\xff",
         cbor2.dumps([1]),
-        cbor2.dumps({1: "reading"}),
-        cbor2.dumps({0: FORMAT, 1: "reading", 2: 1}),
+        cbor2.dumps({1: 17}),
+        cbor2.dumps({0: FORMAT, 1: 17, 2: 1}),
         cbor2.dumps(BASE | {14: 1.5}),
         cbor2.dumps(BASE | {14: float("nan")}),
         cbor2.dumps(BASE | {4: 7}),
         cbor2.dumps(BASE | {27: "reason"}),
         cbor2.dumps(BASE | {27: [1]}),
-        cbor2.dumps(BASE | {1: 5}),
+        cbor2.dumps(BASE | {1: "reading"}),
+        cbor2.dumps(BASE | {1: 0}),
+        cbor2.dumps(BASE | {20: -1}),
+        cbor2.dumps(BASE | {20: True}),
+        cbor2.dumps(BASE | {20: [2]}),
         cbor2.dumps(BASE)[:-1],
     ],
 )

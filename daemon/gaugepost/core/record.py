@@ -22,7 +22,7 @@ Value = str | int | bool | bytes | Decimal | tuple[str, ...] | tuple[int, ...] |
 
 
 class Kind(StrEnum):
-    """What happened."""
+    """What happened. Only ever appended to: a kind's place, counted from 1, is its number on disk."""
 
     START = "start"
     STOP = "stop"
@@ -62,10 +62,22 @@ PUBLISHED_KINDS: tuple[Kind, ...] = (
 """What a destination gets where the station file names no kinds: what was measured, and what became of it."""
 
 
+UNITS = ("mm", "in", "µm", "µin")
+VERDICTS = ("undersize", "in-limits", "oversize", "not-judged")
+DECISIONS = ("accept", "reject", "undecided")
+RULES = ("simple acceptance",)
+CONFORMITIES = ("conformity verified", "nonconformity verified", "neither")
+SOURCES = ("measured", "declared", "assumed")
+BODIES = ("part", "master", "gauge", "air")
+"""Closed vocabularies. Only ever appended to: a word's place, counted from 1, is its number on disk."""
+
+
 def _word(
-    number: int, meaning: str, unit: str = ""
+    number: int, meaning: str, unit: str = "", words: tuple[str, ...] = ()
 ) -> Any:  # a field's default, and what the vocabulary page says
-    return dataclasses.field(default=None, metadata={"number": number, "meaning": meaning, "unit": unit})
+    return dataclasses.field(
+        default=None, metadata={"number": number, "meaning": meaning, "unit": unit, "words": words}
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,15 +87,23 @@ class Record:
     The sequence, id, hash and station come from where a record stands in the journal: see `Entry`.
     """
 
-    kind: Kind = dataclasses.field(metadata={"number": 1, "meaning": "what happened", "unit": ""})
+    kind: Kind = dataclasses.field(
+        metadata={"number": 1, "meaning": "what happened", "unit": "", "words": tuple(Kind)}
+    )
     measured_at: int = dataclasses.field(
-        metadata={"number": 2, "meaning": "wall time of arrival, UTC, to the millisecond", "unit": "RFC 3339"}
+        metadata={
+            "number": 2,
+            "meaning": "wall time of arrival, UTC, to the millisecond",
+            "unit": "RFC 3339",
+            "words": (),
+        }
     )
     clock_ms: int = dataclasses.field(
         metadata={
             "number": 3,
             "meaning": "time since the computer's start, counting through sleep",
             "unit": "ms",
+            "words": (),
         }
     )
     gauge: str | None = _word(4, "the gauge's name in the station file")
@@ -95,18 +115,18 @@ class Record:
     attempt: int | None = _word(10, "1 for the first measurement of this place, then counted")
     operator: str | None = _word(11, "who measured or commanded: an opaque id")
     indication: str | None = _word(12, "the digits as the gauge showed them")
-    indication_unit: str | None = _word(13, "the unit of those digits")
+    indication_unit: str | None = _word(13, "the unit of those digits", words=UNITS)
     value_mm: Decimal | None = _word(14, "the corrected length at 20 °C", "mm")
     value: Decimal | None = _word(15, "the same length in the drawing's unit", "unit")
-    unit: str | None = _word(16, "the drawing's unit")
+    unit: str | None = _word(16, "the drawing's unit", words=UNITS)
     deviation: Decimal | None = _word(17, "value minus nominal, or minus the middle of the limits", "unit")
     lower: Decimal | None = _word(18, "lower limit of size", "unit")
     upper: Decimal | None = _word(19, "upper limit of size", "unit")
-    verdict: str | None = _word(20, "undersize, in-limits, oversize, or not-judged")
-    decision: str | None = _word(21, "accept, reject or undecided, by the named rule")
-    rule: str | None = _word(22, "the decision rule")
+    verdict: str | None = _word(20, "undersize, in-limits, oversize, or not-judged", words=VERDICTS)
+    decision: str | None = _word(21, "accept, reject or undecided, by the named rule", words=DECISIONS)
+    rule: str | None = _word(22, "the decision rule", words=RULES)
     conformity: str | None = _word(
-        23, "conformity verified, nonconformity verified, or neither (ISO 14253-1)"
+        23, "conformity verified, nonconformity verified, or neither (ISO 14253-1)", words=CONFORMITIES
     )
     probability: Decimal | None = _word(24, "probability that the true value is inside the limits")
     uncertainty_mm: Decimal | None = _word(25, "expanded uncertainty of value_mm", "mm")
@@ -119,9 +139,9 @@ class Record:
     part_temperature_c: Decimal | None = _word(32, "temperature of the part", "°C")
     gauge_temperature_c: Decimal | None = _word(33, "temperature of the gauge", "°C")
     master_temperature_c: Decimal | None = _word(34, "temperature of the master when it was read", "°C")
-    part_temperature_source: str | None = _word(35, "measured, declared or assumed")
-    gauge_temperature_source: str | None = _word(36, "measured, declared or assumed")
-    master_temperature_source: str | None = _word(37, "measured, declared or assumed")
+    part_temperature_source: str | None = _word(35, "measured, declared or assumed", words=SOURCES)
+    gauge_temperature_source: str | None = _word(36, "measured, declared or assumed", words=SOURCES)
+    master_temperature_source: str | None = _word(37, "measured, declared or assumed", words=SOURCES)
     members: tuple[int, ...] | None = _word(38, "sequences of the records combined or named here")
     replaces: int | None = _word(39, "sequence of the record that this one voids or amends")
     set_up: int | None = _word(40, "sequence of the set-up in force")
@@ -137,7 +157,7 @@ class Record:
     limit_mm: Decimal | None = _word(50, "limit that error_mm was held against", "mm")
     thermometer: str | None = _word(51, "the thermometer's name in the station file")
     temperature_c: Decimal | None = _word(52, "what the thermometer showed", "°C")
-    body: str | None = _word(53, "part, master, gauge or air")
+    body: str | None = _word(53, "part, master, gauge or air", words=BODIES)
     master_indications_mm: tuple[Decimal, ...] | None = _word(54, "mean indication on each master", "mm")
     master_spans_mm: tuple[Decimal, ...] | None = _word(
         55, "each master's size over the gauge's growth, at 20 °C", "mm"

@@ -4,6 +4,7 @@ Drawn for whoever reads a journal without this program (any CBOR library reads a
 
     map {0: FORMAT, field number: value, ...}   numbers as in core.record, ascending; fields that are None are absent
     text, whole number, true/false, bytes       as such, in their shortest form
+    word of a closed vocabulary                 its number: its place in that field's `words` in core.record, from 1
     Decimal                                     tag 4 [exponent, digits]: 25.000 is [-3, 25000]; a zero loses its sign
     tuple                                       array
     floats                                      never
@@ -19,12 +20,12 @@ import typing
 import uuid
 from decimal import Decimal
 from operator import attrgetter
-from typing import Any
+from typing import Any, NoReturn
 
 import cbor2
 
 from gaugepost.core.errors import JournalError, ValueRefused
-from gaugepost.core.record import FIELDS, FORMAT, Kind, Record
+from gaugepost.core.record import FIELDS, FORMAT, Record
 
 
 def anchor(epoch: str, station: str) -> bytes:
@@ -42,14 +43,18 @@ def encode(record: Record) -> bytes:
 
     Raises:
         ValueRefused: a number that is not finite, or half a character: nothing that was measured or said.
-        TypeError: a value of another type than its field's.
+        TypeError: a value of another type than its field's, or a word that its field doesn't know.
     """
     values: dict[int, Any] = {0: FORMAT}
-    for number, kind, value in zip(_NUMBERS, _TYPES, _values_of(record), strict=True):
-        if value is not None:
-            if type(value) is not kind or (kind is Decimal and not value.is_finite()):
-                value = _checked(value, kind, number)
+    for number, kind, numbers, value in zip(_NUMBERS, _TYPES, _NUMBERS_OF, _values_of(record), strict=True):
+        if value is None:
+            continue
+        if numbers is not None:
+            values[number] = numbers.get(value) or _unknown(value, number)
+        elif type(value) is kind and (kind is not Decimal or value.is_finite()):
             values[number] = value
+        else:
+            values[number] = _checked(value, kind, number)
     try:
         # Made in ascending order, so that sorting (canonical=True), which costs half as much again, changes nothing.
         return cbor2.dumps(values)
@@ -83,10 +88,15 @@ def decode(body: bytes) -> Record:
         known = _FIELD_OF.get(number)
         if known is None:
             raise _newer(f"a record has a field {number} that this program doesn't know")
-        name, kind = known
-        if type(value) is not kind or (kind is Decimal and not value.is_finite()):
-            value = _restored(value, kind)
-        record[name] = value
+        name, kind, words = known
+        if type(value) is not kind:
+            record[name] = _restored(value, kind)
+        elif words is not None:
+            record[name] = words.get(value) or _newer_word(name, value, words)
+        elif kind is not Decimal or value.is_finite():
+            record[name] = value
+        else:
+            raise _damaged()
     try:
         return Record(**record)
     except TypeError as cause:  # a field that every record has is missing
@@ -97,7 +107,7 @@ def _checked(value: Any, kind: Any, number: int) -> Any:
     """Return `value` as plain data of the field's type, or raise."""
     if kind is int and type(value) is int:  # one of several
         return value
-    if (kind is str and isinstance(value, str)) or (kind is Kind and isinstance(value, Kind)):
+    if kind is str and isinstance(value, str):
         return str(value)
     if kind is Decimal and isinstance(value, Decimal):
         if not value.is_finite():
@@ -110,12 +120,7 @@ def _checked(value: Any, kind: Any, number: int) -> Any:
 
 
 def _restored(value: Any, kind: Any) -> Any:
-    """Return the field's value from plain data of another type, or raise."""
-    if kind is Kind and isinstance(value, str):
-        known = _KINDS.get(value)
-        if known is None:
-            raise _newer(f"a record is of kind {value!r}, which this program doesn't know")
-        return known
+    """Return the field's tuple from plain data, or raise."""
     (inner,) = typing.get_args(kind)[:1] or (None,)
     if inner is None or not isinstance(value, list):
         raise _damaged()
@@ -123,6 +128,17 @@ def _restored(value: Any, kind: Any) -> Any:
         if type(each) is not inner or (inner is Decimal and not each.is_finite()):
             raise _damaged()
     return tuple(value)
+
+
+def _unknown(value: Any, number: int) -> NoReturn:
+    name, _, words = _FIELD_OF[number]
+    raise TypeError(f"{name} is not {value!r} but one of {', '.join((words or {}).values())}")
+
+
+def _newer_word(name: str, value: int, words: dict[int, str]) -> NoReturn:
+    if value < 1:
+        raise _damaged()
+    raise _newer(f"a record's {name} is word {value}, this program knows {len(words)}")
 
 
 def _damaged() -> JournalError:
@@ -148,6 +164,13 @@ _HINTS = typing.get_type_hints(Record)
 _ASCENDING = sorted(FIELDS, key=lambda field: field.metadata["number"])
 _NUMBERS: tuple[int, ...] = tuple(field.metadata["number"] for field in _ASCENDING)
 _TYPES = tuple(_type(field.name) for field in _ASCENDING)
-_FIELD_OF = {field.metadata["number"]: (field.name, _type(field.name)) for field in FIELDS}
-_KINDS = {kind.value: kind for kind in Kind}
+_NUMBERS_OF: tuple[dict[Any, int] | None, ...] = tuple(
+    {word: at for at, word in enumerate(field.metadata["words"], start=1)} or None for field in _ASCENDING
+)
+_FIELD_OF: dict[int, tuple[str, Any, dict[int, str] | None]] = {
+    field.metadata["number"]: (field.name, int, dict(enumerate(field.metadata["words"], start=1)))
+    if field.metadata["words"]
+    else (field.name, _type(field.name), None)
+    for field in FIELDS
+}
 _values_of = attrgetter(*(field.name for field in _ASCENDING))
