@@ -1,0 +1,76 @@
+"""Headers that hold secrets: from files, read again when they change, or from the environment; never shown."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from gaugepost.contract import Unreachable
+from gaugepost_adapters.destinations.rest_push_settings import usable_value
+
+MOST_BYTES = 16_384
+"""A header as long as this is taken by no server we know of (common practice, no source)."""
+
+_Signature = tuple[int, int, int, int]
+
+
+class Secrets:
+    """Headers as they are now. Nothing that is raised or shown says what is in them."""
+
+    def __init__(self, sources: Mapping[str, tuple[str, str | None, str | None]], folder: Path) -> None:
+        """Take for each header what stands before its secret, and the file (from `folder` on) or variable of it."""
+        self._sources = sources
+        self._folder = folder
+        self._read: dict[Path, tuple[_Signature, str]] = {}
+
+    def headers(self) -> dict[str, str]:
+        """Return name and value of each header.
+
+        Raises:
+            Unreachable: a file or variable is not there, or holds what can't be a header.
+        """
+        return {
+            name: before + (self._of_file(self._folder / path) if path else _of_variable(variable or ""))
+            for name, (before, path, variable) in self._sources.items()
+        }
+
+    def words(self) -> list[str]:
+        """Return every secret, so that it can be taken out of what others say. Raises as `headers`."""
+        return [value.removeprefix(self._sources[name][0]) for name, value in self.headers().items()]
+
+    def _of_file(self, path: Path) -> str:
+        try:
+            state = path.stat()
+            signature = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns)
+            known = self._read.get(path)
+            if known is not None and known[0] == signature:
+                return known[1]
+            with path.open("rb") as file:
+                content = file.read(MOST_BYTES)
+        except OSError as cause:
+            raise Unreachable(
+                f"{path}: {cause.strerror or cause}",
+                hint="put the file there and let the service's user read it; records are kept meanwhile",
+            ) from cause
+        value = _usable(content.decode(errors="replace"), str(path))
+        self._read[path] = (signature, value)
+        return value
+
+
+def _of_variable(name: str) -> str:
+    value = os.environ.get(name)
+    if value is None:
+        raise Unreachable(
+            f"the environment variable {name} is not set",
+            hint="set it for the service and start that again, or name a file instead",
+        )
+    return _usable(value, f"the environment variable {name}")
+
+
+def _usable(text: str, where: str) -> str:
+    value = text.strip(" \t\r\n")
+    if not usable_value(value):
+        finding = "holds what no header can hold" if value else "is empty"
+        raise Unreachable(f"{where} {finding}", hint="write the one value there, in visible ASCII characters")
+    return value
