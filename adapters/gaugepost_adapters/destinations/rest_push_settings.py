@@ -200,6 +200,8 @@ def _address(key: str, text: str) -> httpx.URL:
         )
     if url.scheme not in ("http", "https") or not url.host or any(sign.isspace() for sign in text):
         raise ValueError(f"{text[:200]!r} is not an address of a web server; write one as {example}")
+    if url.port is not None and not 0 < url.port < 65536:
+        raise ValueError(f"there is no port {url.port}; write one from 1 to 65535")
     if url.fragment:
         raise ValueError(f"what comes after # in {key} is never sent; leave it out")
     return url
