@@ -56,7 +56,14 @@ class Drips:
     every_s: float = 0.02
 
 
-Act = Says | Stalls | Resets | Drips
+@dataclass(frozen=True)
+class Blurts:
+    """Take nothing, send exactly these bytes, and close the connection."""
+
+    data: bytes
+
+
+Act = Says | Stalls | Resets | Drips | Blurts
 
 
 @dataclass(frozen=True)
@@ -112,7 +119,8 @@ class Receiver:
         remembers: bool = True,
     ) -> None:
         """`refuses` returns the status a record is refused with, or 0; more than `most_…` at once is a 413."""
-        self.script: deque[Act] = deque()
+        self.script: deque[Act | None] = deque()
+        """What to do with the next requests; None, and nothing, is to answer as this far side does."""
         self.requests: list[Request] = []
         self.taken: list[Record] = []
         """Every record in the order in which it was taken, as often as it was."""
@@ -162,8 +170,10 @@ class Receiver:
             self._listen()
 
     def release(self) -> None:
-        """Let whatever stalls go on."""
-        self._release.set()
+        """Let whatever stalls now close its connection."""
+        with self._lock:
+            self._release.set()
+            self._release = threading.Event()
 
     def wait(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
         """Wait until `condition` of what came in holds; the time bounds a failure only."""
@@ -171,7 +181,6 @@ class Receiver:
             assert self._change.wait_for(condition, timeout_s), f"{len(self.requests)} requests, and no more"
 
     def _listen(self) -> None:
-        self._release.clear()
         server = self._server = _Server(("127.0.0.1", self.port), _Handler, self)
         self.port = server.server_address[1]
         self._thread = threading.Thread(target=server.serve_forever, args=(0.02,), name="receiver")
@@ -184,7 +193,7 @@ class Receiver:
             return
         server.shutdown()
         thread.join()
-        self._release.set()
+        self.release()
         with self._lock:
             for connection in self._open:
                 with contextlib.suppress(OSError):
@@ -216,12 +225,15 @@ class Receiver:
             act = self.script.popleft() if self.script else None
             takes = act is None or (isinstance(act, Stalls | Resets) and act.takes)
             answer = self._judged(request) if takes else _Answer(503)
+            released = self._release
+            if self._server is None:  # hung up meanwhile
+                released.set()
             self._change.notify_all()
         match act:
             case Says(status, headers, body):
                 connection.sendall(_Answer(status, headers, body).encoded())
             case Stalls():
-                self._release.wait()
+                released.wait()
                 return False
             case Resets(_, sent):
                 connection.sendall(answer.encoded()[:sent])
@@ -229,8 +241,11 @@ class Receiver:
                 return False
             case Drips(every_s):
                 connection.sendall(b"HTTP/1.1 200 OK\r\n")
-                while not self._release.wait(every_s):
+                while not released.wait(every_s):
                     connection.sendall(b"X-Drip: 1\r\n")
+                return False
+            case Blurts(data):
+                connection.sendall(data)
                 return False
             case None:
                 connection.sendall(answer.encoded())

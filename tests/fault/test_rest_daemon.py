@@ -1,0 +1,163 @@
+"""The whole daemon and a real receiver: every reading arrives once, through outages, refusals and kills."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gaugepost.core.record import PUBLISHED_KINDS
+from gaugepost.edge.journal import Reader
+from tests.bench_tools.daemon import START_S, Daemon, Port, station_file
+from tests.bench_tools.receiver import Receiver, Says, Stalls
+
+KILLS = 12
+
+
+def station(port: Port, receiver: Receiver, more: str = "") -> str:
+    table = f'[destinations.mes]\nkind = "rest_push"\nurl = "{receiver.url}"\n{more}'
+    return station_file([port], extra=table)
+
+
+def show(port: Port, numbers: range) -> None:
+    port.send("".join(f"38.{number:04} mm\r\n" for number in numbers).encode())
+
+
+def standing(daemon: Daemon) -> dict[str, Any]:
+    """How the delivery stands."""
+    listed = daemon.get("/destinations")["destinations"]
+    found: dict[str, Any] = next(one for one in listed if one["destination"] == "mes")
+    return found
+
+
+def until(daemon: Daemon, true: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + START_S
+    while not true():
+        assert time.monotonic() < deadline, f"never: {standing(daemon)}\n{daemon.log()}"
+        time.sleep(0.02)
+
+
+def journalled(daemon: Daemon) -> list[str]:
+    """Ids of everything that a destination is to get, in order."""
+    with closing(Reader(daemon.journal)) as reader:
+        return [f"{reader.epoch}-{entry.sequence}" for entry in reader.replay(kinds=list(PUBLISHED_KINDS))]
+
+
+@pytest.fixture
+def port() -> Iterator[Port]:
+    with Port() as port:
+        yield port
+
+
+def test_readings_arrive_through_an_outage(tmp_path: Path, port: Port) -> None:
+    """What was measured while the far side was away comes afterwards, once, in order, and compressed as asked."""
+    with Receiver() as receiver, Daemon(tmp_path, station(port, receiver, "gzip = true")) as daemon:
+        show(port, range(1, 21))
+        daemon.wait_for(20, kind="reading")
+        until(daemon, lambda: len(receiver.ids) == 20)
+        with receiver.cut_off():
+            show(port, range(21, 41))
+            daemon.wait_for(40, kind="reading")
+            until(daemon, lambda: standing(daemon)["state"] == "unreachable")
+            assert receiver.url.removesuffix("/records") in standing(daemon)["last_error"]
+        until(daemon, lambda: standing(daemon)["lag"] == 0)
+        assert receiver.ids == journalled(daemon)
+        assert [record["indication"] for record in receiver.taken] == [f"38.{n:04}" for n in range(1, 41)]
+        assert receiver.requests[0].headers["content-encoding"] == "gzip"
+        assert daemon.stop() == 0
+
+
+def test_a_refused_reading_is_set_aside_and_shown(tmp_path: Path, port: Port) -> None:
+    """One reading that the far side refuses is counted; the others are there, and the journal holds all."""
+
+    def refuses(record: dict[str, Any]) -> int:
+        return 422 if record["indication"] == "38.0007" else 0
+
+    with Receiver(refuses=refuses) as receiver, Daemon(tmp_path, station(port, receiver)) as daemon:
+        show(port, range(1, 21))
+        daemon.wait_for(20, kind="reading")
+        until(daemon, lambda: len(receiver.ids) == 19)
+        until(daemon, lambda: standing(daemon)["lag"] == 0)
+        assert standing(daemon)["refused"] == 1
+        assert set(journalled(daemon)) - set(receiver.ids) == {daemon.wait_for(7, kind="reading")[6]["id"]}
+
+
+def test_a_far_side_that_asks_for_time_is_left_alone(tmp_path: Path, port: Port) -> None:
+    """After "come back in half an hour" nothing is sent until the end, when it is tried once more."""
+    with Receiver() as receiver, Daemon(tmp_path, station(port, receiver)) as daemon:
+        receiver.script.append(Says(429, {"Retry-After": "1800"}))
+        show(port, range(1, 6))
+        daemon.wait_for(5, kind="reading")
+        until(daemon, lambda: standing(daemon)["state"] == "unreachable")
+        assert "left alone for 1800 s" in standing(daemon)["last_error"]
+        assert len(receiver.requests) == 1
+        assert daemon.stop() == 0
+        assert receiver.ids == journalled(daemon)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ('bearer_token = "abc"', "bearer_token_file"),
+        ('headers = { X-Api-Key = "abc" }', "header_files"),
+        ("most_records = 900", "500 or less"),
+    ],
+)
+def test_the_station_file_is_checked_in_its_own_words(
+    tmp_path: Path, port: Port, settings: str, words: str
+) -> None:
+    """What is wrong in the destination's table is found before anything is opened, with the line and what to write."""
+    with Receiver() as receiver:
+        daemon = Daemon(tmp_path, station(port, receiver, settings))
+        with pytest.raises(AssertionError, match="did not listen"):
+            daemon.start()
+        assert "destinations.mes" in daemon.log()
+        assert words in daemon.log()
+        assert receiver.connections == 0
+
+
+@pytest.mark.attack
+def test_killed_while_it_delivers_every_record_is_there_once(tmp_path: Path) -> None:
+    """Killed 12 times after the far side took a request and before it answered: repeats have their keys, all is there.
+
+    The far side refuses some records, so that kills fall among the parts of a batch as well. It tells repeats by key
+    alone, and finds none that holds other records than before.
+    """
+
+    def refuses(record: dict[str, Any]) -> int:
+        return 422 if record["sequence"] % 9 == 4 else 0
+
+    shown, daemon = 0, Daemon(tmp_path, "")
+    with Receiver(refuses=refuses) as receiver:
+        for at in range(KILLS):
+            with Port() as port:
+                daemon.station = station(port, receiver, "most_records = 40")
+                asked = len(receiver.requests)
+                receiver.script.extend([*[None] * (at * 5 % 7), Stalls(takes=True)])
+                daemon.start()
+                show(port, range(shown + 1, shown + 101))
+                shown += 100
+                receiver.wait(lambda: not receiver.script)
+                daemon.kill()
+                assert len(receiver.requests) > asked
+                receiver.release()
+        asked = len(receiver.requests)
+        with Port() as port:
+            daemon.station = station(port, receiver, "most_records = 40")
+            with daemon:
+                until(daemon, lambda: standing(daemon)["lag"] == 0)
+                refused = standing(daemon)["refused"]
+        ids = journalled(daemon)
+    expected = [name for name in ids if int(name.rpartition("-")[2]) % 9 != 4]
+    assert receiver.ids == expected
+    assert refused == len(ids) - len(expected) > 0
+    assert receiver.mismatches == 0
+    assert receiver.repeats >= KILLS
+    sent: dict[str, bytes] = {}
+    for request in receiver.requests:
+        assert sent.setdefault(request.key, request.body) == request.body
+    assert any(":" in key for key in sent), "no kill fell among the parts of a batch"
