@@ -188,29 +188,45 @@ class SetUp:
 
 def to_document(set_up: SetUp) -> str:
     """Return the set-up as JSON with sorted keys: the same set-up always gives the same text."""
-    return json.dumps(_plain(set_up), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    return json.dumps(to_plain(set_up), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 
 def from_document(document: str) -> SetUp:
     """Return the set-up that `to_document` wrote; keys added since take their defaults."""
-    made: SetUp = _made(SetUp, json.loads(document))
+    made: SetUp = from_plain(SetUp, json.loads(document))
     return made
 
 
-def _plain(value: Any) -> Any:
+def to_plain(value: Any) -> Any:
+    """Return a frozen value of the core, whatever it is made of, as what JSON can hold.
+
+    Dataclasses become objects without the fields that are None anyway, mappings objects too where their keys are text
+    and sorted lists of pairs elsewhere, tuples lists, sets sorted lists, numbers text to the last digit, bytes hex.
+    """
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        named = ((f.name, getattr(value, f.name)) for f in dataclasses.fields(value))
-        return {name: _plain(inner) for name, inner in named if inner is not None}
+        named = ((f, getattr(value, f.name)) for f in dataclasses.fields(value))
+        return {f.name: to_plain(inner) for f, inner in named if inner is not None or f.default is not None}
     if isinstance(value, Mapping):
-        return {key: _plain(inner) for key, inner in value.items()}
+        if all(isinstance(key, str) for key in value):
+            return {key: to_plain(inner) for key, inner in value.items()}
+        return sorted(([to_plain(key), to_plain(inner)] for key, inner in value.items()), key=repr)
     if isinstance(value, tuple):
-        return [_plain(inner) for inner in value]
+        return [to_plain(inner) for inner in value]
+    if isinstance(value, frozenset):
+        return sorted((to_plain(inner) for inner in value), key=repr)
     if isinstance(value, Decimal):
         return str(value)
+    if isinstance(value, bytes):
+        return value.hex()
     return value.value if isinstance(value, Enum) else value
 
 
-def _made(wanted: Any, plain: Any) -> Any:
+def from_plain(wanted: Any, plain: Any) -> Any:
+    """Return the value of the type `wanted` that `to_plain` made `plain` of; fields added since take their defaults.
+
+    Raises:
+        ValueError, TypeError, KeyError, ArithmeticError, AttributeError: `plain` was not made of such a value.
+    """
     if isinstance(wanted, types.UnionType):
         if plain is None:
             return None
@@ -218,13 +234,16 @@ def _made(wanted: Any, plain: Any) -> Any:
     origin, arms = typing.get_origin(wanted), typing.get_args(wanted)
     if origin is tuple:
         kinds = [arms[0]] * len(plain) if arms[-1] is Ellipsis else arms
-        return tuple(_made(kind, inner) for kind, inner in zip(kinds, plain, strict=True))
+        return tuple(from_plain(kind, inner) for kind, inner in zip(kinds, plain, strict=True))
+    if origin is frozenset:
+        return frozenset(from_plain(arms[0], inner) for inner in plain)
     if origin is Mapping:
-        return {key: _made(arms[1], inner) for key, inner in plain.items()}
+        pairs = plain.items() if isinstance(plain, dict) else plain
+        return {from_plain(arms[0], key): from_plain(arms[1], inner) for key, inner in pairs}
     if isinstance(wanted, type) and dataclasses.is_dataclass(wanted):
         hints = _hints(wanted)
-        return wanted(**{key: _made(hints[key], inner) for key, inner in plain.items()})
-    return wanted(plain)
+        return wanted(**{key: from_plain(hints[key], inner) for key, inner in plain.items()})
+    return bytes.fromhex(plain) if wanted is bytes else wanted(plain)
 
 
 @cache

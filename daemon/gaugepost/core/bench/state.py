@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Self
@@ -103,6 +103,14 @@ class Counts:
     """How often each place was measured. Split into small maps, so that one more costs the copy of one of them."""
 
     shards: tuple[Mapping[tuple[str | None, ...], int], ...] = ({},) * 256
+
+    @classmethod
+    def made_of(cls, counts: Iterable[tuple[tuple[str | None, ...], int]]) -> Self:
+        """Return what counting every key so often leads to, without the copies on the way there."""
+        shards: list[dict[tuple[str | None, ...], int]] = [{} for _ in range(256)]
+        for key, count in counts:
+            shards[hash(key) % len(shards)][key] = count
+        return cls(tuple(shards))
 
     def of(self, key: tuple[str | None, ...]) -> int:
         """Return the count of `key`, 0 where it was never counted."""
