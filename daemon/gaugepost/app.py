@@ -12,12 +12,12 @@ import structlog
 
 from gaugepost import __version__
 from gaugepost.contract import StationFacts
-from gaugepost.core.bench import State, apply
 from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
 from gaugepost.core.setup import to_document
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
+from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, Station
 from gaugepost.service import Running, build_api, serve
 from gaugepost.shell.delivery import Delivery
@@ -68,27 +68,42 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
         cursors = Cursors(station.data / "deliveries.db", first_start=journal.sequence == 0)
         if cursors.finding:
             log.warning("cursors were lost", finding=cursors.finding)
-        state = State()
-        for entry in reader.replay():
-            state = apply(state, entry.record)
+        snapshot = Snapshot(station.data, reader)
+        state = snapshot.restore()
+        if snapshot.finding:
+            log.info("applied the whole journal", records=state.sequence, snapshot=snapshot.finding)
         growth = Growth(journal.sequence)
         recorder = Recorder(journal, growth, clock, state)
         plans = station.destinations.values()
         deliveries = [_delivery(plan, station, reader, cursors, growth, clock) for plan in plans]
         try:
-            yield Running(
-                station=station,
-                recorder=recorder,
-                reader=reader,
-                growth=growth,
-                intakes=tuple(_intake(plan, recorder, clock) for plan in station.links.values()),
-                deliveries=tuple(delivery for delivery in deliveries if delivery is not None),
-                now=clock,
-                started=clock(),
-            )
+            async with _tasks(_kept(snapshot, recorder, growth)):
+                yield Running(
+                    station=station,
+                    recorder=recorder,
+                    reader=reader,
+                    growth=growth,
+                    intakes=tuple(_intake(plan, recorder, clock) for plan in station.links.values()),
+                    deliveries=tuple(delivery for delivery in deliveries if delivery is not None),
+                    now=clock,
+                    started=clock(),
+                )
         finally:
             await recorder.close()
             cursors.close()
+            await _save(snapshot, recorder)
+
+
+async def _kept(snapshot: Snapshot, recorder: Recorder, growth: Growth) -> None:
+    """Write a snapshot of the bench whenever the journal has grown enough since the last one."""
+    while True:
+        await growth.wait_beyond(snapshot.due_beyond)
+        await _save(snapshot, recorder)
+
+
+async def _save(snapshot: Snapshot, recorder: Recorder) -> None:
+    if problem := await asyncio.to_thread(snapshot.save, recorder.state):
+        log.warning("no snapshot of the bench: the next start takes longer", problem=problem)
 
 
 def _intake(plan: LinkPlan, recorder: Recorder, clock: Clock) -> Intake:

@@ -1,0 +1,223 @@
+"""The bench's state on disk, so that a start need not apply a journal of years: disposable, and never trusted blindly.
+
+The journal alone says what happened. A snapshot stands for one of its heads, and is used only where the journal still
+has that head and this program is the one that wrote the snapshot; anything else costs the time of a full replay.
+
+    {"layout": 1, "program": …, "derivation": …, "core": …, "epoch": …, "sequence": …, "hash": …}
+    the state without its counts
+    [[lot, piece, characteristic, position, count], …]      any number of such lines
+    SHA-256 over the lines before, in hex
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import hashlib
+import json
+import os
+import shutil
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from gaugepost import __version__, core
+from gaugepost.core.bench import State, apply
+from gaugepost.core.bench.state import Counts
+from gaugepost.core.errors import JournalError
+from gaugepost.core.record import DERIVATION
+from gaugepost.core.setup import from_plain, to_plain
+from gaugepost.edge.journal import Reader
+
+FILE_NAME = "bench.snapshot"
+LAYOUT = 1
+EVERY = 5000
+"""A snapshot is due after so many records, or a twentieth of the journal: writing stays a small part of the work."""
+
+SPARE_BYTES = 128 << 20
+"""Room on the disk that is left to the journal: with less, no snapshot is written."""
+
+_DIGEST_LINE = 65
+_FOREIGN = (ValueError, TypeError, LookupError, ArithmeticError, AttributeError, RecursionError)
+"""What reading can raise where a file was not written here."""
+
+
+class Snapshot:
+    """A station's snapshot beside its journal. Calls block on the disk; any thread may make them."""
+
+    def __init__(self, folder: Path, reader: Reader) -> None:
+        self.path = folder / FILE_NAME
+        self.finding = ""
+        """Why the whole journal was applied at the start, where it was."""
+        self._reader = reader
+        self._stands_for = self._tried = 0
+        self._whole = False
+        self._lock = threading.Lock()
+
+    @property
+    def due_beyond(self) -> int:
+        """The sequence beyond which a snapshot is due."""
+        return self._tried + max(EVERY, self._tried // 20)
+
+    def restore(self) -> State:
+        """Return the state that the journal leads to: from the snapshot on, or from the beginning.
+
+        Raises:
+            JournalError: the journal can't be read.
+        """
+        with _without_collector():
+            try:
+                state = self._loaded()
+            except _Unfit as unfit:
+                self.finding, state = str(unfit), State()
+            self._stands_for = self._tried = state.sequence
+            last = state.sequence
+            for entry in self._reader.replay(after=state.sequence):
+                state, last = apply(state, entry.record), entry.sequence
+        # A journal with a gap counts otherwise than its state; `verify` tells of it, a snapshot would hide it.
+        self._whole = state.sequence == last
+        return state
+
+    def save(self, state: State) -> str:
+        """Write a snapshot of a committed state; return why there is none, empty where all is well.
+
+        A kill or a power cut at any moment leaves the old one or the new one.
+        """
+        with self._lock:
+            self._tried = state.sequence
+            if not self._whole or state.sequence <= self._stands_for:
+                return ""
+            new = self.path.with_name(f"{FILE_NAME}.new")
+            try:
+                entry = self._reader.entry(state.sequence)
+                if entry is None:
+                    return f"the journal has no record {state.sequence}"
+                if shutil.disk_usage(self.path.parent).free < SPARE_BYTES:
+                    return f"less than {SPARE_BYTES >> 20} MiB are free on the disk"
+                header = _program() | {
+                    "epoch": self._reader.epoch,
+                    "sequence": entry.sequence,
+                    "hash": entry.hash.hex(),
+                }
+                _write(new, header, state)
+                new.replace(self.path)
+                _sync(self.path.parent)
+            except (OSError, JournalError) as cause:
+                with contextlib.suppress(OSError):
+                    new.unlink(missing_ok=True)
+                return str(cause)
+            self._stands_for = state.sequence
+            return ""
+
+    def _loaded(self) -> State:
+        """Return the snapshot's state where it can be trusted, else raise `_Unfit`."""
+        last, _ = self._reader.head()
+        try:
+            data = self.path.read_bytes()
+        except FileNotFoundError:
+            if last == 0:
+                return State()
+            raise _Unfit("there is none") from None
+        except OSError as cause:
+            raise _Unfit(str(cause)) from cause
+        lines, digest = data[:-_DIGEST_LINE], data[-_DIGEST_LINE:]
+        if hashlib.sha256(lines).hexdigest().encode() + b"\n" != digest:
+            raise _Unfit("it is damaged")
+        try:
+            header, plain, *counts = lines.splitlines()
+            stands_for = json.loads(header)
+            self._hold(stands_for)
+            state = _state(plain, counts)
+            fits = state.sequence == stands_for["sequence"]
+        except _FOREIGN as cause:
+            raise _Unfit("it is in no form of this program's") from cause
+        if not fits:
+            raise _Unfit("it is in no form of this program's")
+        return state
+
+    def _hold(self, stands_for: dict[str, Any]) -> None:
+        """Raise `_Unfit` unless this program wrote it and the journal has the head that it stands for."""
+        for name, here in _program().items():
+            if stands_for[name] != here:
+                raise _Unfit(f"it is of another version: {name} {stands_for[name]}, not {here}")
+        if stands_for["epoch"] != self._reader.epoch:
+            raise _Unfit("it is of another journal")
+        entry = self._reader.entry(int(stands_for["sequence"]))
+        if entry is None or entry.hash.hex() != stands_for["hash"]:
+            raise _Unfit(f"the journal has no such record {stands_for['sequence']}")
+
+
+class _Unfit(Exception):
+    """Why the snapshot is not used."""
+
+
+def fingerprint(folder: Path) -> str:
+    """Return a digest of the sources in `folder`: the classes of a state, and the rules that lead to it."""
+    digest = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        source = path.read_bytes()
+        digest.update(f"{path.relative_to(folder).as_posix()} {len(source)}\n".encode() + source)
+    return digest.hexdigest()
+
+
+def _program() -> dict[str, str | int]:
+    """Return what must be the same for a snapshot to mean the same."""
+    (home,) = core.__path__
+    return {
+        "layout": LAYOUT,
+        "program": __version__,
+        "derivation": DERIVATION,
+        "core": fingerprint(Path(home)),
+    }
+
+
+def _write(path: Path, header: dict[str, Any], state: State) -> None:
+    """Write a snapshot, on the disk when this returns; one small map after the other, so that other threads get on."""
+    digest = hashlib.sha256()
+    with path.open("wb") as file:
+        for plain in _plain(header, state):
+            line = json.dumps(plain, separators=(",", ":")).encode() + b"\n"
+            digest.update(line)
+            file.write(line)
+        file.write(digest.hexdigest().encode() + b"\n")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _plain(header: dict[str, Any], state: State) -> Iterator[Any]:
+    yield header
+    # Where a count is kept hangs on hashes of text, which are others in each process: keys are filed anew.
+    yield to_plain(replace(state, counts=Counts(())))
+    for shard in state.counts.shards:
+        if shard:
+            yield [[*key, count] for key, count in shard.items()]
+
+
+def _state(plain: bytes, counts: Sequence[bytes]) -> State:
+    """Return the state that `_plain` laid out."""
+    state: State = from_plain(State, json.loads(plain))
+    pairs = ((tuple(key), int(count)) for line in counts for *key, count in json.loads(line))
+    return replace(state, counts=Counts.made_of(pairs))
+
+
+@contextlib.contextmanager
+def _without_collector() -> Iterator[None]:
+    """Keep Python from looking for cycles: applying records makes none, and looking took a third of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _sync(folder: Path) -> None:
+    """Put the folder's entries on the disk."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
