@@ -1,0 +1,340 @@
+"""The thread of one connection: paho's loop on a socket that is ours, fed with batches, ended by a word or by a cause.
+
+One client object and one thread for each connection. paho keeps what was not acknowledged and sends it again when it
+connects again; a client that never connects again sends nothing behind our back. Everything of paho's is called from
+this one thread, so that none of its locks is ever waited for, and the thread sleeps until the broker, a batch or a
+deadline wakes it.
+"""
+
+from __future__ import annotations
+
+import selectors
+import socket
+import ssl
+import struct
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+
+from gaugepost.contract import Unreachable
+from gaugepost_adapters.destinations.mqtt import opening, reasons
+from gaugepost_adapters.destinations.mqtt.messages import Message
+from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
+
+_TURN_S = 1.0
+"""How often paho looks after its keep-alive."""
+
+_FAREWELL_S = 1.0
+"""How long a DISCONNECT may take to get out."""
+
+_SILENT = 0x8D
+"""What paho gives as reason where the keep-alive went unanswered."""
+
+_GARBAGE = (ValueError, LookupError, TypeError, ArithmeticError, AssertionError, struct.error)
+"""What paho raises where a broker sends what is no MQTT."""
+
+
+@dataclass(slots=True)
+class Job:
+    """Messages to publish, made one by one when their turn comes, and the broker's answers by their place."""
+
+    messages: Iterator[Message]
+    answers: list[int | None]
+    """Reason codes; None where there is none yet."""
+    most_in_flight: int
+    done: Callable[[], None]
+    """Told once there will be no more answers; not where the connection ends before."""
+    next: int = 0
+    out: dict[int, int] = field(default_factory=dict)
+    """Packet identifiers that are on their way, and the place of their message."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the broker said it takes (MQTT 5.0, 3.2.2.3)."""
+
+    in_flight: int
+    packet_bytes: int | None
+
+
+class _Client(Client):
+    """paho on a socket that is already connected."""
+
+    def __init__(self, opened: socket.socket, settings: MqttSettings, client_id: str) -> None:
+        five = settings.version == "5"
+        super().__init__(
+            CallbackAPIVersion.VERSION2,
+            client_id,
+            None if five else True,
+            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
+        )
+        self._opened = opened
+
+    def _create_socket(self) -> socket.socket:
+        return self._opened
+
+
+class Network:
+    """Runs one connection from its start to its end. `run` is the thread's; the other methods are anyone's."""
+
+    def __init__(
+        self,
+        settings: MqttSettings,
+        folder: Path,
+        client_id: str,
+        will: Message | None,
+        on_open: Callable[[], None],
+    ) -> None:
+        self._settings = settings
+        self._folder = folder
+        self._client_id = client_id
+        self._will = will
+        self._on_open = on_open
+        self._jobs: deque[Job] = deque()
+        self._job: Job | None = None
+        self._wake, self._woken = socket.socketpair()
+        self._wake.setblocking(False)
+        self._woken.setblocking(False)
+        self._held: socket.socket | None = None
+        self._stopping = self._aborted = False
+        self._cause: Unreachable | None = None
+        self._complaint = ""
+        self._limits: Limits | None = None
+        self._deadline = time.monotonic() + settings.connect_timeout_s
+        self.thrown_out_by: int | None = None
+        """Reason code with which the broker ended the connection."""
+
+    def submit(self, job: Job) -> None:
+        """Publish a job's messages; one job at a time."""
+        self._jobs.append(job)
+        self._rouse()
+
+    def stop(self) -> None:
+        """Say goodbye to the broker and end."""
+        self._stopping = True
+        self._rouse()
+
+    def abort(self) -> None:
+        """End at once, whatever the thread waits for; the broker sees the connection break."""
+        self._aborted = True
+        self._rouse()
+        held = self._held
+        if held is not None:
+            with suppress(OSError):
+                held.shutdown(socket.SHUT_RDWR)
+
+    def release(self) -> None:
+        """Close what `submit`, `stop` and `abort` use; the thread must have ended."""
+        self._wake.close()
+        self._woken.close()
+
+    def run(self) -> None:
+        """Connect, publish what is submitted, and return after `stop` or `abort`.
+
+        Raises:
+            Unreachable: the connection was not made, or has ended.
+        """
+        secret = opening.password(self._settings, self._folder)
+        opened = opening.connected(self._settings, self._folder, self._deadline, self._hold)
+        with opened, selectors.DefaultSelector() as selector:
+            self._hold(opened)
+            client = self._make(opened, secret)
+            try:
+                self._serve(client, opened, selector)
+            finally:
+                self._held = None
+
+    def _rouse(self) -> None:
+        with suppress(BlockingIOError):  # full: it is awake
+            self._wake.send(b"\0")
+
+    def _hold(self, opened: socket.socket) -> None:
+        self._held = opened
+        if self._aborted:
+            raise Unreachable("connecting was given up")
+
+    def _make(self, opened: socket.socket, secret: str | None) -> Client:
+        settings, will = self._settings, self._will
+        client = _Client(opened, settings, self._client_id)
+        client.max_inflight_messages = (
+            0  # the window is kept here; paho's would search all that is out at every answer
+        )
+        client.username_pw_set(settings.username, secret)
+        if will is not None:
+            client.will_set(will.topic, will.payload, 1, will.retain, will.properties)
+        client.on_connect = self._on_connect
+        client.on_publish = self._on_publish
+        client.on_disconnect = self._on_disconnect
+        client.on_log = self._on_log
+        # With this set paho queues packets for loop_write, instead of writing each at once.
+        client.on_socket_register_write = lambda *_: None
+        if settings.version == "5":
+            client.connect(settings.host, settings.port_used, settings.keepalive_s, clean_start=True)
+        else:
+            client.connect(settings.host, settings.port_used, settings.keepalive_s)
+        return client
+
+    def _serve(self, client: Client, opened: socket.socket, selector: selectors.BaseSelector) -> None:
+        reading, both = selectors.EVENT_READ, selectors.EVENT_READ | selectors.EVENT_WRITE
+        watched = both
+        selector.register(opened, watched)
+        selector.register(self._woken, reading)
+        while True:
+            ready = {key.fileobj for key, _ in selector.select(self._patience(opened))}
+            if self._woken in ready:
+                self._woken.recv(4096)
+            if self._aborted:
+                raise Unreachable("the connection was given up")
+            self._turn(client)
+            if client.socket() is None:
+                raise self._end()
+            wanted = both if client.want_write() else reading
+            if wanted != watched:
+                selector.modify(opened, wanted)
+                watched = wanted
+            if self._stopping and self._job is None and not self._jobs:
+                self._farewell(client, selector)
+                return
+            if time.monotonic() > self._deadline:
+                raise self._late()
+
+    def _turn(self, client: Client) -> None:
+        """Read, publish what there is room for, write."""
+        try:
+            client.loop_read()
+        except _GARBAGE as cause:
+            raise Unreachable(
+                f"{self._settings.where} sends what is no MQTT ({type(cause).__name__})",
+                hint="correct port, or look at the broker",
+            ) from cause
+        self._pump(client)
+        if client.want_write():
+            client.loop_write()
+        client.loop_misc()
+
+    def _patience(self, opened: socket.socket) -> float:
+        """Return how long the thread may sleep, in seconds."""
+        if isinstance(opened, ssl.SSLSocket) and opened.pending():
+            return 0.0
+        return max(0.0, min(_TURN_S, self._deadline - time.monotonic()))
+
+    def _pump(self, client: Client) -> None:
+        limits = self._limits
+        if limits is None:
+            return
+        if self._job is None:
+            if not self._jobs:
+                return
+            self._job = self._jobs.popleft()
+            self._expect()
+        job = self._job
+        window = min(job.most_in_flight, limits.in_flight)
+        while job.next < len(job.answers) and len(job.out) < window:
+            message = next(job.messages)
+            place, job.next = job.next, job.next + 1
+            if limits.packet_bytes is not None and message.packet_bytes() > limits.packet_bytes:
+                job.answers[place] = reasons.TOO_LARGE  # it must not even be sent (MQTT 5.0, 3.2.2.3.6)
+                continue
+            sent = client.publish(message.topic, message.payload, 1, message.retain, message.properties)
+            if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                raise Unreachable(f"{self._settings.where} is gone: {sent.rc.name}", hint="it is tried again")
+            job.out[sent.mid] = place
+        if not job.out:
+            self._job = None
+            self._deadline = float("inf")
+            job.done()
+
+    def _expect(self) -> None:
+        self._deadline = time.monotonic() + self._settings.ack_timeout_s
+
+    def _farewell(self, client: Client, selector: selectors.BaseSelector) -> None:
+        client.disconnect()
+        until = time.monotonic() + _FAREWELL_S
+        while client.socket() is not None and time.monotonic() < until and not self._aborted:
+            client.loop_write()
+            if client.socket() is not None:
+                selector.select(0.05)
+
+    def _end(self) -> Unreachable:
+        """Return why the connection has ended."""
+        if self._cause is not None:
+            return self._cause
+        where = self._settings.where
+        if self._limits is not None:
+            return Unreachable(
+                f"{where} closed the connection", hint="look at the broker; records are sent again"
+            )
+        hint = "correct port, tls and version"
+        if self._settings.tls and not self._settings.client_certificate_file:
+            hint = "it may ask for a certificate of this station; write client_certificate_file and client_key_file"
+        said = f": {self._complaint}" if self._complaint else ""
+        return Unreachable(f"{where} closed the connection without an answer{said}", hint=hint)
+
+    def _late(self) -> Unreachable:
+        where = self._settings.where
+        if self._limits is None:
+            return Unreachable(
+                f"{where} does not answer within {self._settings.connect_timeout_s:g} s",
+                hint="look whether a broker runs there, and at port and tls",
+            )
+        return Unreachable(
+            f"{where} acknowledged nothing for {self._settings.ack_timeout_s:g} s",
+            hint="look at the broker and the network; records are sent again",
+        )
+
+    def _on_connect(self, client: Client, _data: Any, _flags: Any, reason: Any, properties: Any) -> None:
+        client.on_log = None  # it is asked for every packet
+        if reason.value != 0:
+            self._cause = reasons.not_let_in(
+                self._settings.where, reason.value, getattr(properties, "ReasonString", "")
+            )
+            return
+        if getattr(properties, "MaximumQoS", 1) < 1:
+            self._cause = reasons.not_let_in(self._settings.where, 0x9B)
+        elif not getattr(properties, "RetainAvailable", 1) and (
+            self._settings.retain or self._will is not None
+        ):
+            self._cause = reasons.not_let_in(self._settings.where, 0x9A)
+        if self._cause is not None:
+            client.disconnect()
+            return
+        self._limits = Limits(
+            getattr(properties, "ReceiveMaximum", 65_535), getattr(properties, "MaximumPacketSize", None)
+        )
+        self._deadline = float("inf")
+        self._on_open()
+
+    def _on_publish(self, _client: Client, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
+        job = self._job
+        place = None if job is None else job.out.pop(mid, None)
+        if job is not None and place is not None:
+            job.answers[place] = reason.value
+            self._expect()
+            if reason.value not in reasons.TAKEN | reasons.REFUSED:
+                del job.answers[job.next :]  # what comes after it would overtake it
+
+    def _on_disconnect(self, _client: Client, _data: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if self._cause is not None:
+            return
+        if flags.is_disconnect_packet_from_server:
+            self.thrown_out_by = reason.value
+            self._cause = reasons.thrown_out(
+                self._settings.where, reason.value, getattr(properties, "ReasonString", "")
+            )
+        elif reason.value == _SILENT:
+            self._cause = Unreachable(
+                f"{self._settings.where} is silent for longer than keepalive_s",
+                hint="look at the broker and the network; the connection is made anew",
+            )
+
+    def _on_log(self, _client: Client, _data: Any, _level: int, words: str) -> None:
+        if "failed to" in words:
+            self._complaint = words.partition("socket: ")[2] or words
