@@ -73,8 +73,9 @@ class MqttSettings(AdapterSettings):
     @classmethod
     def _host_can_be_found(cls, host: str) -> str:
         if not _HOST.fullmatch(host) or not _can_be_looked_up(host):
+            shown = "that" if "@" in host else repr(host[:200])  # a login may stand before it
             raise ValueError(
-                f'{host[:200]!r} is not a host; write its name or address only, as "broker.example", and port beside it'
+                f'{shown} is not a host; write its name or address only, as "broker.example", and port beside it'
             )
         return host
 
