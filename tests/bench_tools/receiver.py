@@ -77,6 +77,8 @@ class Request:
     """By lower-case name."""
     body: bytes
     """As it was before compression."""
+    raw: bytes
+    """As it came."""
     records: list[Record]
 
     @property
@@ -306,13 +308,13 @@ class _Handler(BaseHTTPRequestHandler):
         self.request.close()
 
     def _take(self) -> None:
-        body = self.rfile.read(int(self.headers["Content-Length"]))
+        body = raw = self.rfile.read(int(self.headers["Content-Length"]))
         if self.headers.get("Content-Encoding") == "gzip":
             body = gzip.decompress(body)
         content = json.loads(body)
         records = content if isinstance(content, list) else content["records"]
         headers = {name.lower(): value for name, value in self.headers.items()}
-        request = Request(self.number, self.command, self.path, headers, body, records)
+        request = Request(self.number, self.command, self.path, headers, body, raw, records)
         if not self.server.receiver.answer(request, self.request):
             self.close_connection = True
 

@@ -110,7 +110,9 @@ class RestPush:
                 ) as response,
             ):
                 body = await _beginning(response)
-        except (httpx.TransportError, TimeoutError) as cause:
+        except (httpx.TransportError, OSError) as cause:
+            # A far side that wants a certificate of ours says so as late as in its answer's place (TLS 1.3): a bare
+            # `ssl.SSLError`, which the client does not turn into one of its own.
             finding, hint = _no_answer(cause, self._settings)
             return Later(excerpt(finding.encode(), secrets), hint)
         return judge(response.status_code, response.headers, body, now_s=time.time(), secrets=secrets)
