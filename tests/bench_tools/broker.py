@@ -65,9 +65,13 @@ class Broker:
 
     def _listens(self) -> bool:
         assert self.process is not None
-        assert self.process.poll() is None, (self.folder / "mosquitto.log").read_text()
+        assert self.process.poll() is None, self.log()
         with socket.socket() as probe:
             return probe.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def log(self) -> str:
+        """What it wrote to its log so far."""
+        return (self.folder / "mosquitto.log").read_text(errors="replace")
 
     def kill(self) -> None:
         """SIGKILL, at once; what it held is gone."""
@@ -136,15 +140,13 @@ class Subscriber:
         form = r"\t%t\t%r\t%q\t%x\t%C\t%E\t%P"
         address = ("-h", "127.0.0.1", "-p", str(broker.port), "-V", "5")
         self._process = subprocess.Popen(
+            # stdbuf: it would keep what it heard to itself until there is more of it.
             [
                 "stdbuf",
                 "-oL",
                 "mosquitto_sub",
                 *address,
-                "-q",
-                "1",
-                "-d",
-                "-t",
+                *["-q", "1", "-d", "-t", "marker", "-t"],
                 topic,
                 "-F",
                 form,

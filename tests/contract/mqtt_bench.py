@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+import asyncio
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from zoneinfo import ZoneInfo
 from gaugepost.contract import StationFacts
 from gaugepost_adapters.destinations.mqtt.destination import Mqtt
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
-from tests.bench_tools.broker import Broker, Heard
+from tests.bench_tools.broker import PATIENCE_S, Broker, Heard
 
 VERSIONS = ("5", "3.1.1")
 STATUS = "gaugepost/bench 1/status"
@@ -30,6 +31,13 @@ async def opened(broker: Broker, **settings: Any) -> AsyncIterator[Mqtt]:
         yield destination
     finally:
         await destination.close()
+
+
+async def until(true: Callable[[], bool]) -> None:
+    """Wait until `true`, with the loop at work; fail where it never gets so."""
+    async with asyncio.timeout(PATIENCE_S):
+        while not true():  # noqa: ASYNC110 - what is waited for has no event of its own
+            await asyncio.sleep(0.01)
 
 
 def ids(heard: Sequence[Heard]) -> list[str]:

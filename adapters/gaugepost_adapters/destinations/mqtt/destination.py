@@ -118,7 +118,7 @@ class Mqtt:
                 break
             through = _sequence(record)
         if through is not None:
-            return Outcome(through, refused)
+            return Outcome(through, tuple(refused))
         first = answers[0] if answers else None
         if first is None:
             raise connection.cause

@@ -270,7 +270,8 @@ class Network:
         where = self._settings.where
         if self._limits is not None:
             return Unreachable(
-                f"{where} closed the connection", hint="look at the broker; records are sent again"
+                f"{where} closed the connection",
+                hint="look at its log; another connection under the same client id would do it",
             )
         hint = "correct port, tls and version"
         if self._settings.tls and not self._settings.client_certificate_file:

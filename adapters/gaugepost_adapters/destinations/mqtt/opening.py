@@ -11,6 +11,7 @@ import ssl
 import stat
 import time
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 
 import structlog
@@ -164,10 +165,15 @@ def password(settings: MqttSettings, folder: Path) -> str | None:
             hint="put the file there and let the service's user read it; records are kept meanwhile",
         ) from cause
     if everybody:
-        structlog.get_logger().warning(
-            "everybody can read the password", file=str(path), write=f"chmod o-r {path}"
-        )
+        _warn(path)
     return _usable(content, str(path))
+
+
+@lru_cache(maxsize=64)  # once: a file is read for every connection
+def _warn(path: Path) -> None:
+    structlog.get_logger().warning(
+        "everybody can read the password", file=str(path), write=f"chmod o-r {path}"
+    )
 
 
 def _usable(content: bytes, where: str) -> str:
