@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from gaugepost.core.errors import Unreachable
-from gaugepost.edge.cursors import Batch, Cursor, Cursors, SetAside
+from gaugepost.edge.asides import Asides, SetAside
+from gaugepost.edge.cursors import Batch, Cursor, Cursors
 
 EPOCH = "0b9ad0d5-5c6e-4f0f-9d51-8a3f3a2f7c11"
 OTHER = "6a1c1c42-7c5b-4d0e-8f3a-2f60c1b0a9d3"
@@ -95,7 +96,7 @@ def test_refused_records_are_set_aside_once(tmp_path: Path) -> None:
         assert cursors.advance("charts", EPOCH, 4, [(2, "too small"), (4, "no such lot")], at_ms=1000) == 2
         assert cursors.advance("charts", EPOCH, 4, [(4, "no such lot")], at_ms=2000) == 2
         assert where(cursors).refused == 2
-        found = cursors.set_aside("charts")
+        found = Asides(cursors).listed("charts")
         assert found == [
             SetAside("charts", EPOCH, 4, "no such lot", 2000),
             SetAside("charts", EPOCH, 2, "too small", 1000),
@@ -110,7 +111,7 @@ def test_another_epoch_starts_over_and_the_old_one_is_kept(tmp_path: Path) -> No
         cursors.advance("charts", EPOCH, 95, [(93, "no")])
         assert where(cursors, epoch=OTHER, start="now", head=40) == Cursor(0, None, 0)
         assert cursors.history() == {"charts": {EPOCH: 95, OTHER: 0}}
-        assert len(cursors.set_aside("charts")) == 1
+        assert len(Asides(cursors).listed("charts")) == 1
 
 
 @pytest.mark.parametrize("damage", ["text", "torn", "other tables", "page"])

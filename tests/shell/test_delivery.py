@@ -14,8 +14,9 @@ from structlog.testing import capture_logs
 
 from gaugepost.contract import AdapterSettings, Outcome, Publication, Refusal, Unreachable
 from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.edge.asides import Asides
 from gaugepost.edge.cursors import Batch, Cursors
-from gaugepost.shell.delivery import Delivery, disabled
+from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 
 EPOCH = "0b9ad0d5-5c6e-4f0f-9d51-8a3f3a2f7c11"
@@ -44,9 +45,18 @@ class Journal:
     def head(self) -> tuple[int, bytes]:
         return len(self.records), bytes(32)
 
-    def entries(self, after: int, limit: int, *, kinds: Iterable[str] | None = None) -> list[Entry]:
+    def entry(self, sequence: int) -> Entry | None:
+        return self.records[sequence - 1]
+
+    def entries(
+        self, after: int, limit: int, *, kinds: Iterable[str] | None = None, since_ms: int | None = None
+    ) -> list[Entry]:
         wanted = None if kinds is None else set(kinds)
-        found = (e for e in self.records[after:] if wanted is None or e.record.kind in wanted)
+        found = (
+            e
+            for e in self.records[after:]
+            if (wanted is None or e.record.kind in wanted) and e.record.measured_at >= (since_ms or 0)
+        )
         return [e for e, _ in zip(found, range(limit), strict=False)]
 
 
@@ -240,8 +250,8 @@ async def test_refused_records_are_set_aside_and_shown(bench: Bench) -> None:
     delivery = bench.delivery(far)
     async with running(delivery):
         await until(lambda: delivery.status().lag == 0)
-        assert delivery.status().refused == 1
-    (aside,) = bench.cursors.set_aside("charts")
+        assert delivery.status().counts.refused == 1
+    (aside,) = Asides(bench.cursors).listed("charts")
     assert (aside.sequence, aside.answer) == (7, "no such lot")
 
 
@@ -380,13 +390,3 @@ async def test_full_cursors_are_waited_out(bench: Bench) -> None:
         bench.cursors._db.execute("PRAGMA query_only = OFF")
         assert await delivery.drain(PATIENCE_S)
     assert far.held == [1, 2, 3, 4, 5]
-
-
-def test_one_that_could_not_be_loaded_is_shown() -> None:
-    """A destination whose adapter fails to import has a status with its cause, and its lag is known."""
-    status = disabled("charts", "far", "ImportError: no module named pump", through=7, head=10, since_ms=1)
-    assert (status.state, status.lag, status.last_error) == (
-        "disabled",
-        3,
-        "ImportError: no module named pump",
-    )

@@ -14,8 +14,9 @@ from gaugepost.contract import AdapterSettings, LinkLost, Outcome, Publication, 
 from gaugepost.core.record import Kind, Record
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
-from gaugepost.shell.delivery import Delivery, asked_s
+from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
+from gaugepost.shell.patience import asked_s
 
 PATIENCE_S = 20.0
 """Bounds a failure; a passing test never waits that long."""

@@ -7,8 +7,8 @@ import asyncio
 import pytest
 from hypothesis import given, strategies as st
 
-from gaugepost.shell.delivery import pause_s
 from gaugepost.shell.growth import Growth
+from gaugepost.shell.patience import pause_s
 
 
 @pytest.mark.asyncio

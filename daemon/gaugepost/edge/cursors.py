@@ -2,7 +2,8 @@
 
 They live in a database of their own, because losing it loses nothing: what was delivered is sent again under the same
 id, and the far side tells a repeat from a new record. So a commit need not wait for the disk (synchronous NORMAL), as
-long as a cursor never stands ahead of what was delivered.
+long as a cursor never stands ahead of what was delivered. What people did about deliveries is kept here too, and is
+read and written by `edge.asides`.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import Literal
 
 from gaugepost.core.errors import Unreachable
 
-FORMAT = 1
+FORMAT = 2
 """Number of the tables' layout, kept in `PRAGMA user_version`; another one is set aside and begun anew."""
 
 Start = Literal["beginning", "now"]
@@ -28,12 +29,16 @@ CREATE TABLE cursor (
     destination TEXT NOT NULL, epoch TEXT NOT NULL, through INTEGER NOT NULL,
     first INTEGER, last INTEGER, key TEXT, kinds TEXT,
     PRIMARY KEY (destination, epoch)) STRICT, WITHOUT ROWID;
-CREATE TABLE refused (
+CREATE TABLE aside (
     destination TEXT NOT NULL, epoch TEXT NOT NULL, sequence INTEGER NOT NULL, answer TEXT NOT NULL,
-    at_ms INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL, again INTEGER REFERENCES command, skipped INTEGER REFERENCES command,
     PRIMARY KEY (destination, epoch, sequence)) STRICT, WITHOUT ROWID;
+CREATE TABLE command (
+    number INTEGER PRIMARY KEY, destination TEXT NOT NULL, epoch TEXT NOT NULL, what TEXT NOT NULL,
+    sequences TEXT NOT NULL, operator TEXT, reason TEXT, at_ms INTEGER NOT NULL) STRICT;
 CREATE TABLE lost (since TEXT NOT NULL) STRICT;
 """
+_REFUSED = "SELECT count(*) FROM aside WHERE destination = ? AND epoch = ? AND skipped IS NULL"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,23 +61,7 @@ class Cursor:
     pending: Batch | None
     """A batch that was begun and not ended: it goes out again as it was."""
     refused: int
-    """How many records of this epoch the destination would never take."""
-
-
-@dataclass(frozen=True, slots=True)
-class SetAside:
-    """A record that a destination would never take, with its answer."""
-
-    destination: str
-    epoch: str
-    sequence: int
-    answer: str
-    at_ms: int
-
-    @property
-    def id(self) -> str:
-        """The record's lasting id."""
-        return f"{self.epoch}-{self.sequence}"
+    """How many records of this epoch the destination would never take, those left out that people skipped."""
 
 
 class Cursors:
@@ -118,16 +107,27 @@ class Cursors:
             self._db.execute("DELETE FROM lost")
         self._db.close()
 
-    def cursor(self, destination: str, epoch: str, *, start: Start, head: int) -> Cursor:
+    def begun(self, destination: str, epoch: str) -> bool:
+        """Return whether `destination` has a cursor in `epoch`. Raises `Unreachable` as `cursor` does."""
+        with self.transaction() as db:
+            return (
+                db.execute(
+                    "SELECT 1 FROM cursor WHERE destination = ? AND epoch = ?", (destination, epoch)
+                ).fetchone()
+                is not None
+            )
+
+    def cursor(self, destination: str, epoch: str, *, start: Start | int, head: int) -> Cursor:
         """Return where `destination` stands in `epoch`.
 
-        One that was never seen starts at the beginning, or after `head` where `start` is "now". One that has delivered
-        from another epoch starts at the beginning of this one: it is the same stream of records, under new ids.
+        One that was never seen starts at the beginning, after `head` where `start` is "now", or after the sequence
+        that `start` is. One that has delivered from another epoch starts at the beginning of this one, or after the
+        sequence that `start` is: it is the same stream of records, under new ids.
 
         Raises:
             Unreachable: the database can't be read or written.
         """
-        with self._transaction() as db:
+        with self.transaction() as db:
             row = db.execute(
                 "SELECT through, first, last, key, kinds FROM cursor WHERE destination = ? AND epoch = ?",
                 (destination, epoch),
@@ -137,15 +137,13 @@ class Cursors:
                     "SELECT EXISTS (SELECT 1 FROM cursor WHERE destination = ?) OR EXISTS (SELECT 1 FROM lost)",
                     (destination,),
                 ).fetchone()
-                through = head if start == "now" and not seen else 0
+                through = start if isinstance(start, int) else head if start == "now" and not seen else 0
                 db.execute(
                     "INSERT INTO cursor (destination, epoch, through) VALUES (?, ?, ?)",
                     (destination, epoch, through),
                 )
                 return Cursor(through, None, 0)
-            (refused,) = db.execute(
-                "SELECT count(*) FROM refused WHERE destination = ? AND epoch = ?", (destination, epoch)
-            ).fetchone()
+            (refused,) = db.execute(_REFUSED, (destination, epoch)).fetchone()
         through, first, last, key, kinds = row
         if key is None:
             return Cursor(through, None, refused)
@@ -156,7 +154,7 @@ class Cursors:
     def begin(self, destination: str, epoch: str, batch: Batch) -> None:
         """Keep the boundaries of `batch`, before it is sent. Raises `Unreachable` as `cursor` does."""
         kinds = None if batch.kinds is None else " ".join(batch.kinds)
-        with self._transaction() as db:
+        with self.transaction() as db:
             db.execute(
                 "UPDATE cursor SET first = ?, last = ?, key = ?, kinds = ? WHERE destination = ? AND epoch = ?",
                 (batch.first, batch.last, batch.key, kinds, destination, epoch),
@@ -178,7 +176,7 @@ class Cursors:
             Unreachable: the database can't be written; nothing was kept.
             ValueError: the cursor would go back.
         """
-        with self._transaction() as db:
+        with self.transaction() as db:
             moved = db.execute(
                 "UPDATE cursor SET through = ?1, first = NULL, last = NULL, key = NULL, kinds = NULL "
                 "WHERE destination = ?2 AND epoch = ?3 AND through <= ?1",
@@ -187,33 +185,24 @@ class Cursors:
             if moved.rowcount != 1:
                 raise ValueError(f"the cursor of {destination} in {epoch} can't go back to {through}")
             db.executemany(
-                "INSERT OR REPLACE INTO refused VALUES (?, ?, ?, ?, ?)",
+                "INSERT INTO aside (destination, epoch, sequence, answer, at_ms) VALUES (?, ?, ?, ?, ?) "
+                "ON CONFLICT DO UPDATE SET answer = excluded.answer, at_ms = excluded.at_ms",
                 [(destination, epoch, sequence, answer, at_ms) for sequence, answer in refused],
             )
-            (count,) = db.execute(
-                "SELECT count(*) FROM refused WHERE destination = ? AND epoch = ?", (destination, epoch)
-            ).fetchone()
+            (count,) = db.execute(_REFUSED, (destination, epoch)).fetchone()
         return int(count)
-
-    def set_aside(self, destination: str, limit: int = 100) -> list[SetAside]:
-        """Return the latest records that `destination` would never take, newest first, of every epoch."""
-        with self._transaction() as db:
-            rows = db.execute(
-                "SELECT * FROM refused WHERE destination = ? ORDER BY at_ms DESC, sequence DESC LIMIT ?",
-                (destination, limit),
-            ).fetchall()
-        return [SetAside(*row) for row in rows]
 
     def history(self) -> dict[str, dict[str, int]]:
         """Return every destination ever seen, removed ones too: `through` by epoch."""
         found: dict[str, dict[str, int]] = {}
-        with self._transaction() as db:
+        with self.transaction() as db:
             for destination, epoch, through in db.execute("SELECT destination, epoch, through FROM cursor"):
                 found.setdefault(destination, {})[epoch] = through
         return found
 
     @contextlib.contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """Lend the database for one transaction. Raises `Unreachable` where the disk does not take it."""
         with self._lock:
             try:
                 self._db.execute("BEGIN IMMEDIATE")

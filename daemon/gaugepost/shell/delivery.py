@@ -8,45 +8,32 @@ unreachable, and the cursor follows the answer.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random as chance
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Literal, Protocol, TypeVar
+from typing import Literal, TypeVar
 
 import structlog
 
-from gaugepost.contract import Destination, Outcome, Publication, Unreachable
-from gaugepost.core.errors import GaugepostError, JournalError
-from gaugepost.core.publication import publish
-from gaugepost.core.record import Entry, Kind
+from gaugepost.contract import Destination, Unreachable
+from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError
+from gaugepost.core.record import Kind
+from gaugepost.edge.asides import By, Counts
 from gaugepost.edge.cursors import Batch, Cursors, Start
+from gaugepost.shell.far_side import Broken, FarSide
 from gaugepost.shell.growth import Growth
+from gaugepost.shell.patience import asked_s, pause_s
+from gaugepost.shell.place import Place, Source, WrongJournal
 
-BATCH_RECORDS = 500
-FIRST_PAUSE_S = 0.5
-LONGEST_PAUSE_S = 30.0
-LONGEST_ASKED_S = 3600.0
-"""How long a destination that asks to be left alone is left alone at most: an absurd answer must not end a delivery."""
-CLOSING_S = 5.0
-"""How long a destination may take to let go."""
+BUSY_S = 10.0
+"""How long a command waits for a batch that is just being handed over."""
+OUTCOME_S = 5.0
+"""How long who wants it tried at once waits to hear how it went."""
 
-State = Literal["idle", "delivering", "unreachable", "broken", "disabled"]
+State = Literal["idle", "delivering", "unreachable", "broken"]
 T = TypeVar("T")
-
-
-class Source(Protocol):
-    """The journal as a delivery reads it, from one worker thread."""
-
-    @property
-    def epoch(self) -> str: ...
-
-    @property
-    def station(self) -> str: ...
-
-    def head(self) -> tuple[int, bytes]: ...
-
-    def entries(self, after: int, limit: int, *, kinds: Iterable[str] | None = None) -> Sequence[Entry]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,42 +45,21 @@ class Status:
     """The destination's adapter, as the station file names it."""
     state: State
     through: int
-    """Every record up to this sequence was delivered, refused, or of no interest."""
+    """Every record up to this sequence was delivered, refused, skipped, or of no interest."""
     lag: int
     """Records of the journal after `through`, of whatever kind."""
     last_error: str
     """What was wrong last, also when it no longer is; empty where nothing ever was."""
     since_ms: int
     """Wall time (UTC, ms) since which the state is what it is; idle and delivering count as one."""
-    refused: int
-
-
-class _Broken(Exception):
-    """The destination did what its contract rules out."""
-
-
-def disabled(name: str, kind: str, cause: str, *, through: int, head: int, since_ms: int) -> Status:
-    """Return the status of a destination whose adapter could not be loaded: `cause` is why; its cursor is kept."""
-    return Status(name, kind, "disabled", through, max(0, head - through), cause, since_ms, 0)
-
-
-def pause_s(last_s: float, random: Callable[[], float]) -> float:
-    """Return how long to wait before the next attempt after a pause of `last_s` (0 for none yet), in seconds.
-
-    Grows from 0.5 s to 30 s and is spread at random, so that many stations do not call on a server at once.
-    """
-    top = min(LONGEST_PAUSE_S, max(last_s, FIRST_PAUSE_S) * 3)
-    return FIRST_PAUSE_S + random() * (top - FIRST_PAUSE_S)
-
-
-def asked_s(cause: GaugepostError) -> float:
-    """Return for how long the far side asked to be left alone, in seconds: 0 for not at all, at most an hour."""
-    asked = cause.retry_after_s if isinstance(cause, Unreachable) else None
-    return min(LONGEST_ASKED_S, max(0.0, asked or 0.0))
+    counts: Counts
+    """What is set aside, of this epoch of the journal."""
+    pending: Batch | None
+    """The batch that was begun and not ended."""
 
 
 class Delivery:
-    """One destination, its cursor and the task between them."""
+    """One destination, its place in the journal and the task between them."""
 
     def __init__(
         self,
@@ -105,67 +71,73 @@ class Delivery:
         kinds: Iterable[Kind] | None,
         *,
         kind: str,
-        start: Start = "beginning",
+        start: Start | int = "beginning",
         utc_ms: Callable[[], int],
         random: Callable[[], float] = chance.random,
     ) -> None:
         """Tie `destination` to `source`; nothing happens before `run`.
 
         `kinds` are the records it wants (None: all), `kind` its adapter's name, `start` where it begins when it was
-        never seen before, `utc_ms` the wall clock, `random` yields numbers in [0, 1).
+        never seen before (a number: with the first record measured at that time, UTC in ms, or later), `utc_ms` the
+        wall clock, `random` yields numbers in [0, 1).
         """
         self.name = name
         self.kind = kind
-        self._destination = destination
-        self._source = source
-        self._cursors = cursors
+        self._far_side = FarSide(destination)
+        self._place = Place(name, source, cursors, kinds, start, utc_ms)
         self._growth = growth
-        self._kinds = None if kinds is None else tuple(sorted(set(kinds)))
-        self._start: Start = start
         self._utc_ms = utc_ms
         self._random = random
         self._log = structlog.get_logger().bind(destination=name)
         self._state: State = "idle"
         self._since_ms = utc_ms()
-        self._through = 0
-        self._refused = 0
-        self._pending: Batch | None = None
         self._last_error = ""
         self._paused_s = 0.0
         self._failures = 0
+        self._heard = 0
+        """How often something was heard of the far side, good or bad."""
         self._ready = False
+        self._again_next = True
+        self._turn = asyncio.Lock()
+        """Held while anything is handed over, or changed about what is."""
         self._hurry = asyncio.Event()
+        self._mended = asyncio.Event()
+        self._asked = asyncio.Event()
         self._changed = asyncio.Event()
         self._thread: ThreadPoolExecutor | None = None
 
     def status(self) -> Status:
         """Return how the delivery stands."""
+        place = self._place
         return Status(
             self.name,
             self.kind,
             self._state,
-            self._through,
-            max(0, self._growth.head - self._through),
+            place.through,
+            max(0, self._growth.head - place.through),
             self._last_error,
             self._since_ms,
-            self._refused,
+            place.counts,
+            place.pending,
         )
 
     async def run(self) -> None:
-        """Deliver until cancelled. Returns by itself only when the destination is broken; its cursor is kept.
+        """Deliver until cancelled. One that is broken keeps its cursor and waits for `retry`.
 
         A journal or cursors that can't be read or written are waited out like an outage; what else they raise is our
         bug and comes out.
         """
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"delivery {self.name}")
         try:
-            while self._state != "broken":
+            while True:
                 try:
                     await self._attempt()
                 except (Unreachable, JournalError) as cause:
                     await self._wait_out(cause)
-                except _Broken as cause:
+                except (Broken, WrongJournal) as cause:
                     self._break(cause)
+                if self._state == "broken":
+                    await self._await_mending()
         finally:
             try:
                 await self._shut()
@@ -183,88 +155,159 @@ class Delivery:
         self._hurry.set()
         try:
             async with asyncio.timeout(timeout_s):
-                while self._through < goal and self._failures == failures and self._state != "broken":
+                while self._place.through < goal and self._failures == failures and self._state != "broken":
                     self._changed.clear()
                     await self._changed.wait()
         except TimeoutError:
             pass
         finally:
             self._hurry.clear()
-        return self._through >= goal
+        return self._place.through >= goal
+
+    async def retry(self, by: By) -> None:
+        """Try at once where it is unreachable, begin again where it is broken; return once it is known how that went.
+
+        Returns after some seconds also where it is not known then. Raises `Unreachable` where `by` can't be kept.
+        """
+        await self._in_thread(self._place.tried, by)
+        self._log.info("retry", operator=by.operator, reason=by.reason)
+        heard = self._heard
+        if not self._go_on():
+            return
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(OUTCOME_S):
+                while self._heard == heard:
+                    self._changed.clear()
+                    await self._changed.wait()
+
+    async def hand_over_again(self, sequences: Sequence[int] | None, by: By) -> int:
+        """Hand refused records, or all of them, over again, out of order and in batches of their own; return how many.
+
+        They are on their way when this returns, and off the list when the far side has taken them.
+
+        Raises:
+            CommandRefused: one of them is not set aside.
+            Unreachable: it can't be kept.
+        """
+        count = await self._in_thread(self._place.ask_again, sequences, by)
+        self._log.info("handed over again", records=count, operator=by.operator, reason=by.reason)
+        self._asked.set()
+        self._go_on()
+        return count
+
+    async def skip(self, epoch: str, sequences: Sequence[int], by: By) -> int:
+        """Skip records that are set aside or in the batch under way; return how many, and go on without them.
+
+        Raises:
+            CommandRefused: one of them is neither, or a batch is being handed over.
+            Unreachable: it can't be kept.
+        """
+        return await self._skipped(by, self._place.skip, epoch, sequences)
+
+    async def skip_batch(self, key: str, by: By) -> int:
+        """Skip every record of the batch under way, if `key` is its key. Raises as `skip`."""
+        return await self._skipped(by, self._place.skip_batch, key)
+
+    async def _skipped(self, by: By, call: Callable[..., int], *what: object) -> int:
+        async with self._own_turn():
+            count = await self._in_thread(call, *what, by)
+        self._log.info("skipped", records=count, operator=by.operator, reason=by.reason)
+        self._go_on()
+        return count
+
+    @contextlib.asynccontextmanager
+    async def _own_turn(self) -> AsyncIterator[None]:
+        try:
+            async with asyncio.timeout(BUSY_S):
+                await self._turn.acquire()
+        except TimeoutError:
+            raise CommandRefused(
+                f"{self.name} is handing over a batch, and has no answer yet", hint="say it again later"
+            ) from None
+        try:
+            yield
+        finally:
+            self._turn.release()
+
+    def _go_on(self) -> bool:
+        """End a wait for the far side or for a person; return whether there was one."""
+        if self._state == "broken":
+            self._mended.set()
+        elif self._state == "unreachable":
+            self._hurry.set()
+        return self._state in ("broken", "unreachable")
 
     async def _attempt(self) -> None:
         """Open where needed, then deliver for as long as the destination answers."""
+        place = self._place
         if not self._ready:
-            await self._in_thread(self._read_cursor)
-            await self._ask(self._destination.open())
+            while not await self._in_thread(place.read):
+                await self._growth.wait_beyond(place.through)
+            await self._far_side.open()
             self._ready = True
         while True:
-            if self._pending is None and self._growth.head <= self._through:
+            while not (self._behind() or place.counts.again):
                 self._answers("idle")
-                await self._growth.wait_beyond(self._through)
-            batch, examined = await self._in_thread(self._next)
-            if batch:
-                if self._state == "idle":
-                    self._state = "delivering"
-                await self._hand_over(batch, examined)
-                self._answers("delivering")
-            elif examined > self._through:
-                await self._in_thread(self._move, examined, ())
-                self._changed.set()
+                await self._news()
+            async with self._turn:
+                # By turns, so that neither a record that is refused in an odd way nor a long way behind ends the other.
+                if place.counts.again and (self._again_next or not self._behind()):
+                    self._again_next = False
+                    await self._hand_over_again()
+                else:
+                    self._again_next = True
+                    await self._hand_over_next()
 
-    def _read_cursor(self) -> None:
-        head = self._source.head()[0]
-        cursor = self._cursors.cursor(self.name, self._source.epoch, start=self._start, head=head)
-        self._through, self._pending, self._refused = cursor.through, cursor.pending, cursor.refused
-        if cursor.through > head:
-            raise _Broken(
-                f"the cursor stands at {cursor.through} and the journal ends at {head}: an older copy of the journal "
-                f"was put in its place; restore it by command, so that its records get ids of their own"
-            )
+    def _behind(self) -> bool:
+        return self._place.pending is not None or self._growth.head > self._place.through
 
-    def _next(self) -> tuple[list[Publication], int]:
-        """Return the next batch, its boundaries kept, and the sequence up to which the journal was looked through."""
-        pending = self._pending
-        if pending is not None:
-            most = pending.last - pending.first + 1
-            found = self._source.entries(pending.first - 1, most, kinds=pending.kinds)
-            entries = [entry for entry in found if entry.sequence <= pending.last]
-            return self._published(entries), pending.last
-        head = self._source.head()[0]
-        entries = list(self._source.entries(self._through, BATCH_RECORDS, kinds=self._kinds))
-        if not entries:
-            return [], head
-        first, last = entries[0].sequence, entries[-1].sequence
-        pending = Batch(first, last, f"{self._source.epoch}-{first}-{last}", self._kinds)
-        self._cursors.begin(self.name, self._source.epoch, pending)
-        self._pending = pending
-        return self._published(entries), last if len(entries) == BATCH_RECORDS else max(head, last)
+    async def _news(self) -> None:
+        """Wait until the journal grows or somebody wants something handed over again."""
+        self._asked.clear()
+        growing = asyncio.ensure_future(self._growth.wait_beyond(self._place.through))
+        asked = asyncio.ensure_future(self._asked.wait())
+        try:
+            await asyncio.wait((growing, asked), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            growing.cancel()
+            asked.cancel()
 
-    def _published(self, entries: Sequence[Entry]) -> list[Publication]:
-        return [publish(entry, self._source.epoch, self._source.station) for entry in entries]
-
-    async def _hand_over(self, batch: Sequence[Publication], examined: int) -> None:
-        pending = self._pending
-        if pending is None:
-            raise AssertionError("a batch is handed over before its boundaries were kept")
-        outcome = await self._ask(self._destination.deliver(batch, pending.key))
-        refused = _refusals(outcome, batch, pending)
-        if outcome.through < pending.first:
-            raise Unreachable(f"none of {len(batch)} records was taken", hint="they are kept and sent again")
-        through = outcome.through if outcome.through < pending.last else examined
-        await self._in_thread(self._move, through, refused)
+    async def _hand_over_next(self) -> None:
+        batch, examined = await self._in_thread(self._place.next)
+        if batch:
+            if self._state == "idle":
+                self._state = "delivering"
+            pending = self._place.pending
+            if pending is None:
+                raise AssertionError("a batch is handed over before its boundaries were kept")
+            through, refused = await self._far_side.hand_over(batch, pending)
+            await self._in_thread(self._place.move, through if through < pending.last else examined, refused)
+            self._answers("delivering")
+        elif examined > self._place.through:
+            await self._in_thread(self._place.move, examined, ())
         self._changed.set()
 
-    def _move(self, through: int, refused: Sequence[tuple[int, str]]) -> None:
-        self._refused = self._cursors.advance(self.name, self._source.epoch, through, refused, self._utc_ms())
-        self._through, self._pending = through, None
+    async def _hand_over_again(self) -> None:
+        found = await self._in_thread(self._place.again)
+        if found is None:
+            return
+        batch, bounds = found
+        through, refused = await self._far_side.hand_over(batch, bounds)
+        sequences = [
+            s for s in (record["sequence"] for record in batch) if isinstance(s, int) and s <= through
+        ]
+        await self._in_thread(self._place.answered, sequences, refused)
+        self._answers("delivering")
+        self._changed.set()
 
     def _answers(self, state: Literal["idle", "delivering"]) -> None:
         if self._state == "unreachable":
-            self._log.info("reachable again", through=self._through)
+            self._log.info("reachable again", through=self._place.through)
             self._since_ms = self._utc_ms()
         self._state = state
         self._paused_s = 0.0
+        self._heard += 1
+        self._changed.set()
 
     async def _wait_out(self, cause: GaugepostError) -> None:
         """Let go of the destination, and wait before the next attempt unless somebody is in a hurry.
@@ -273,12 +316,15 @@ class Delivery:
         """
         self._last_error = str(cause)
         if self._state != "unreachable":
-            self._log.warning("unreachable", reason=str(cause), through=self._through)
+            self._log.warning("unreachable", reason=str(cause), through=self._place.through)
             self._state, self._since_ms = "unreachable", self._utc_ms()
-        await self._shut()
+        sound = await self._shut()
         self._failures += 1
+        self._heard += 1
         self._changed.set()
         self._paused_s = pause_s(self._paused_s, self._random)
+        if not sound:
+            return
         try:
             async with asyncio.timeout(asked_s(cause) + self._paused_s):
                 await self._hurry.wait()
@@ -291,48 +337,26 @@ class Delivery:
         self._last_error = words
         self._state, self._since_ms = "broken", self._utc_ms()
         self._log.error("broken: its deliveries stop, its cursor is kept", cause=words, exc_info=cause)
+        self._heard += 1
         self._changed.set()
 
-    async def _shut(self) -> None:
+    async def _await_mending(self) -> None:
+        """Let go of the destination until somebody wants it tried again."""
+        self._mended.clear()
+        await self._shut()
+        await self._mended.wait()
+        self._state, self._since_ms = "idle", self._utc_ms()
+        self._log.info("begins again", through=self._place.through)
+
+    async def _shut(self) -> bool:
+        """Let go of the destination; return whether it did as it should."""
         self._ready = False
         try:
-            async with asyncio.timeout(CLOSING_S):
-                await self._destination.close()
-        except Exception as cause:  # noqa: BLE001 - whatever a destination raises here is its bug, and is shown
-            self._break(_Broken(_named(cause)))
-
-    async def _ask(self, call: Awaitable[T]) -> T:
-        """Await the destination. `Unreachable` comes out as it is, anything else as `_Broken`."""
-        try:
-            return await call
-        except Unreachable:
-            raise
-        except asyncio.CancelledError as cause:
-            task = asyncio.current_task()
-            if task is not None and task.cancelling():
-                raise
-            # Raised as it is, this delivery would end in silence.
-            raise _Broken("it was cancelled from inside") from cause
-        except Exception as cause:
-            raise _Broken(_named(cause)) from cause
+            await self._far_side.close()
+        except Broken as cause:
+            self._break(cause)
+            return False
+        return True
 
     async def _in_thread(self, call: Callable[..., T], *args: object) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._thread, lambda: call(*args))
-
-
-def _named(cause: Exception) -> str:
-    return f"{type(cause).__name__}: {cause}"
-
-
-def _refusals(outcome: object, batch: Sequence[Publication], pending: Batch) -> list[tuple[int, str]]:
-    """Return the refused sequences with their answers. Raises `_Broken` for an outcome that can't be."""
-    if not isinstance(outcome, Outcome) or not pending.first - 1 <= outcome.through <= pending.last:
-        raise _Broken(f"it answered {outcome!r} to a batch from {pending.first} to {pending.last}")
-    sequences = {publication["id"]: publication["sequence"] for publication in batch}
-    refused = []
-    for refusal in outcome.refused:
-        sequence = sequences.get(refusal.id)
-        if not isinstance(sequence, int) or sequence > outcome.through:
-            raise _Broken(f"it refused {refusal.id}, which is not among the records it has dealt with")
-        refused.append((sequence, refusal.answer))
-    return refused

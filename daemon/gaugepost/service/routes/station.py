@@ -145,7 +145,7 @@ def _destinations(running: Running) -> list[Document]:
                 "lag": status.lag,
                 "last_error": status.last_error or None,
                 "since": rfc3339(status.since_ms),
-                "refused": status.refused,
+                "refused": status.counts.refused,
             }
         )
     at_work = {one["destination"] for one in listed}

@@ -1,0 +1,193 @@
+"""Where a destination stands in the journal, and what is to be handed over next: kept on disk before it is done."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Protocol
+
+from gaugepost.contract import Publication
+from gaugepost.core.errors import CommandRefused, JournalError
+from gaugepost.core.publication import publish, record_id
+from gaugepost.core.record import Entry, Kind
+from gaugepost.edge.asides import Asides, By, Counts
+from gaugepost.edge.cursors import Batch, Cursors, Start
+
+BATCH_RECORDS = 500
+
+
+class Source(Protocol):
+    """The journal as a delivery reads it, from one worker thread."""
+
+    @property
+    def epoch(self) -> str: ...
+
+    @property
+    def station(self) -> str: ...
+
+    def head(self) -> tuple[int, bytes]: ...
+
+    def entry(self, sequence: int) -> Entry | None: ...
+
+    def entries(
+        self, after: int, limit: int, *, kinds: Iterable[str] | None = None, since_ms: int | None = None
+    ) -> Sequence[Entry]: ...
+
+
+class WrongJournal(Exception):
+    """The journal can't be the one that the cursor was moved through."""
+
+
+class Place:
+    """One destination's cursor and what it has set aside.
+
+    The methods block on the disk: call them from one worker thread. They raise `Unreachable` where cursors, and
+    `JournalError` where the journal can't be read or written. The attributes may be looked at from any thread.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        source: Source,
+        cursors: Cursors,
+        kinds: Iterable[Kind] | None,
+        start: Start | int,
+        utc_ms: Callable[[], int],
+    ) -> None:
+        """`kinds` are wanted (None: all). `start` is where a new destination begins; a number is a time (UTC, ms)."""
+        self.name = name
+        self.through = 0
+        self.pending: Batch | None = None
+        self.counts = Counts()
+        self._source, self._cursors, self._asides = source, cursors, Asides(cursors)
+        self._kinds = None if kinds is None else tuple(sorted(set(kinds)))
+        self._start = start
+        self._utc_ms = utc_ms
+        self._left_out: Mapping[int, int] = {}
+
+    @property
+    def epoch(self) -> str:
+        """The journal's epoch."""
+        return self._source.epoch
+
+    def read(self) -> bool:
+        """Read the cursor; False where it is to begin at a time that no record has reached yet.
+
+        Raises:
+            WrongJournal: the journal ends before the cursor.
+        """
+        head, start = self._source.head()[0], self._start
+        # A time is looked for once: a clock that is wrong later must not hold records back.
+        if isinstance(start, int) and not self._cursors.begun(self.name, self.epoch):
+            first = self._source.entries(0, 1, since_ms=start)
+            if not first:
+                self.through = head
+                return False
+            cursor = self._cursors.cursor(self.name, self.epoch, start=first[0].sequence - 1, head=head)
+        else:
+            cursor = self._cursors.cursor(self.name, self.epoch, start=start, head=head)
+        self.through, self.pending = cursor.through, cursor.pending
+        self._recount()
+        if cursor.through > head:
+            raise WrongJournal(
+                f"the cursor stands at {cursor.through} and the journal ends at {head}: an older copy of the journal "
+                f"was put in its place; restore it by command, so that its records get ids of their own"
+            )
+        return True
+
+    def next(self) -> tuple[list[Publication], int]:
+        """Return the next batch, its boundaries kept, and the sequence up to which the journal was looked through."""
+        pending = self.pending
+        if pending is not None:
+            return self._published(self._entries_of(pending)), pending.last
+        head = self._source.head()[0]
+        entries = list(self._source.entries(self.through, BATCH_RECORDS, kinds=self._kinds))
+        examined = entries[-1].sequence if len(entries) == BATCH_RECORDS else max([head, *_last(entries)])
+        skips = [self._left_out[entry.sequence] for entry in entries if entry.sequence in self._left_out]
+        entries = [entry for entry in entries if entry.sequence not in self._left_out]
+        if not entries:
+            return [], examined
+        first, last = entries[0].sequence, entries[-1].sequence
+        # What a far side remembers of a key must be true of the batch: without the skipped ones it is another one.
+        key = f"{self.epoch}-{first}-{last}" + (f"-skip-{max(skips)}" if skips else "")
+        pending = Batch(first, last, key, self._kinds)
+        self._cursors.begin(self.name, self.epoch, pending)
+        self.pending = pending
+        return self._published(entries), examined
+
+    def move(self, through: int, refused: Sequence[tuple[int, str]]) -> None:
+        """Move the cursor to `through`, ending the batch; what was `refused` is set aside with its answers."""
+        count = self._cursors.advance(self.name, self.epoch, through, refused, self._utc_ms())
+        self.counts = Counts(count, self.counts.skipped, self.counts.again)
+        self.through, self.pending = through, None
+
+    def again(self) -> tuple[list[Publication], Batch] | None:
+        """Return records that were refused and are to be handed over again, and the batch they are."""
+        found = self._asides.again(self.name, self.epoch, BATCH_RECORDS)
+        if found is None:
+            return None
+        number, sequences = found
+        entries = [self._entry(sequence) for sequence in sequences]
+        first, last = sequences[0], sequences[-1]
+        return self._published(entries), Batch(
+            first, last, f"again-{number}-{self.epoch}-{first}-{last}", None
+        )
+
+    def answered(self, sequences: Sequence[int], refused: Sequence[tuple[int, str]]) -> None:
+        """Take what was handed over again off the list, except what was `refused` once more."""
+        self.counts = self._asides.answered(self.name, self.epoch, sequences, refused, self._utc_ms())
+
+    def tried(self, by: By) -> None:
+        """Keep that somebody wanted the destination tried at once."""
+        self._asides.tried(self.name, self.epoch, by)
+
+    def ask_again(self, sequences: Sequence[int] | None, by: By) -> int:
+        """Have refused records, or all of them, handed over again; return how many. Raises `CommandRefused`."""
+        count = self._asides.ask_again(self.name, self.epoch, sequences, by)
+        self.counts = self._asides.counts(self.name, self.epoch)
+        return count
+
+    def skip(self, epoch: str, sequences: Sequence[int], by: By) -> int:
+        """Skip records that are set aside or in the batch under way; return how many. Raises `CommandRefused`."""
+        under_way = self._under_way() if epoch == self.epoch else frozenset()
+        if self._asides.skip(self.name, epoch, sequences, under_way, by):
+            self.pending = None
+        self._recount()
+        return len(set(sequences))
+
+    def skip_batch(self, key: str, by: By) -> int:
+        """Skip every record of the batch under way, if `key` is its key; return how many. Raises `CommandRefused`."""
+        if self.pending is None or self.pending.key != key:
+            raise CommandRefused(
+                f"the batch {key[:100]} is not under way at {self.name}",
+                hint=f"the one that is: {self.pending.key}" if self.pending else "none is under way",
+            )
+        return self.skip(self.epoch, sorted(self._under_way()), by)
+
+    def _recount(self) -> None:
+        self.counts = self._asides.counts(self.name, self.epoch)
+        self._left_out = self._asides.left_out(self.name, self.epoch, self.through)
+
+    def _under_way(self) -> frozenset[int]:
+        if self.pending is None:
+            return frozenset()
+        return frozenset(entry.sequence for entry in self._entries_of(self.pending))
+
+    def _entries_of(self, batch: Batch) -> list[Entry]:
+        found = self._source.entries(batch.first - 1, batch.last - batch.first + 1, kinds=batch.kinds)
+        return [e for e in found if e.sequence <= batch.last and e.sequence not in self._left_out]
+
+    def _entry(self, sequence: int) -> Entry:
+        entry = self._source.entry(sequence)
+        if entry is None:
+            raise JournalError(
+                f"{record_id(self.epoch, sequence)} is not in the journal",
+                hint="keep the journal's file, and run `gaugepost verify`",
+            )
+        return entry
+
+    def _published(self, entries: Sequence[Entry]) -> list[Publication]:
+        return [publish(entry, self.epoch, self._source.station) for entry in entries]
+
+
+def _last(entries: Sequence[Entry]) -> list[int]:
+    return [entries[-1].sequence] if entries else []
