@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from gaugepost.contract.adapters import Destination, Outcome, Publication
+from gaugepost.contract.kit.not_held import NotHeld as NotHeld
 from gaugepost.core.errors import Unreachable
 from gaugepost.core.publication import publish
 from gaugepost.core.record import Entry, Kind, Record
@@ -28,10 +29,6 @@ LOTS = ("L-4711", "", "Los Süd/7", '=2+3;"a"', "line\nend")
 
 ROUNDS = 3
 """How often a far side that is cut off is asked."""
-
-
-class NotHeld(AssertionError):
-    """A promise of the contract that a destination does not keep."""
 
 
 @dataclass(frozen=True, slots=True)
