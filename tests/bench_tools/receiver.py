@@ -51,9 +51,10 @@ class Resets:
 
 @dataclass(frozen=True)
 class Drips:
-    """Take nothing and answer a header line each `every_s`, for ever."""
+    """Take nothing and answer a header line each `every_s`; a client that waits for `lines` of them waits for ever."""
 
     every_s: float = 0.02
+    lines: int = 1000
 
 
 @dataclass(frozen=True)
@@ -241,9 +242,11 @@ class Receiver:
                 connection.sendall(answer.encoded()[:sent])
                 connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
                 return False
-            case Drips(every_s):
+            case Drips(every_s, lines):
                 connection.sendall(b"HTTP/1.1 200 OK\r\n")
-                while not released.wait(every_s):
+                for _ in range(lines):
+                    if released.wait(every_s):
+                        break
                     connection.sendall(b"X-Drip: 1\r\n")
                 return False
             case Blurts(data):

@@ -246,6 +246,7 @@ async def test_certificates_that_are_no_good_are_named(pki: Path, files: dict[st
         await deliver("https://localhost:1/", pki, samples(1, 1), **files)
     assert next(iter(files.values())) in caught.value.finding
     assert "PEM" in caught.value.hint
+    assert ("passphrase" in caught.value.finding) == ("locked.key" in files.values())
 
 
 @pytest.mark.asyncio
