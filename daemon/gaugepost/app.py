@@ -18,7 +18,7 @@ from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.snapshot import Snapshot
-from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, Station
+from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Station
 from gaugepost.service import Running, build_api, serve
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
@@ -131,7 +131,7 @@ def _delivery(
         growth,
         plan.kinds,
         kind=plan.kind,
-        start=plan.from_.value,
+        start=plan.from_.value if isinstance(plan.from_, StartFrom) else round(plan.from_.timestamp() * 1000),
         utc_ms=lambda: clock().utc_ms,
     )
 

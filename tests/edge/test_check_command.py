@@ -241,7 +241,11 @@ def test_the_schema_has_every_part(capsys: pytest.CaptureFixture[str]) -> None:
     )
     assert {"baud", "device", "decoder"} <= set(serial["properties"])
     assert {"kind", "decoder"} <= set(serial["required"])
-    (csv,) = parts["destinations"]["additionalProperties"]["oneOf"]
+    (csv,) = (
+        arm
+        for arm in parts["destinations"]["additionalProperties"]["oneOf"]
+        if arm["properties"]["kind"] == {"const": "csv_file"}
+    )
     assert {"from", "kinds", "path"} <= set(csv["properties"])
     gauge = parts["gauges"]["additionalProperties"]
     assert gauge["required"] == ["link", "contact", "display", "check_limit"]

@@ -206,6 +206,24 @@ def test_destinations_have_their_common_keys(tmp_path: Path) -> None:
     assert (everything.kinds, everything.from_) == (PUBLISHED_KINDS, StartFrom.BEGINNING)
 
 
+@pytest.mark.parametrize(
+    ("written", "utc"),
+    [
+        # Berlin is at UTC+1 in winter and UTC+2 in summer (IANA time zone database, Europe/Berlin).
+        ("2026-11-01", "2026-10-31T23:00:00"),
+        ('"2026-07-01"', "2026-06-30T22:00:00"),
+        ('"2026-11-01T06:00"', "2026-11-01T05:00:00"),
+        ("2026-07-01T06:00:00", "2026-07-01T04:00:00"),
+        ("2026-07-01 06:00:00Z", "2026-07-01T06:00:00"),
+        ('"2026-07-01 06:00:30-05:00"', "2026-07-01T11:00:30"),
+    ],
+)
+def test_a_destination_begins_at_a_time_of_the_station(tmp_path: Path, written: str, utc: str) -> None:
+    """A day or time goes by the station's zone unless it names its own, as a TOML time or as text."""
+    station = read(tmp_path, BASE + f'[destinations.d]\nkind = "csv_file"\nfrom = {written}\n')
+    assert station.destinations["d"].from_ == datetime.fromisoformat(utc + "+00:00")
+
+
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda path: path.stem)
 def test_the_examples_are_right(example: Path) -> None:
     """Every example that ships can run as it is, without a warning, and its set-up survives the journal."""

@@ -320,7 +320,7 @@ MORE: list[tuple[str, str]] = [
     ('[links.other]\nkind = "serial_port"\ndevice = "/dev/ttyS0"', "links.other.decoder: is missing; "),
     (
         '[destinations.d]\nkind = "csv_fil"',
-        '"csv_fil" is not an installed kind of destination; expected csv_file; ',
+        '"csv_fil" is not an installed kind of destination; expected csv_file, ',
     ),
     (
         '[destinations.d]\nkind = "csv_file"\nkinds = ["redaing"]',
@@ -328,7 +328,19 @@ MORE: list[tuple[str, str]] = [
     ),
     (
         '[destinations.d]\nkind = "csv_file"\nfrom = "then"',
-        'from: "then" is not a place to begin; expected beginning or',
+        'is not a place to begin; expected beginning or now, or a day or time; write from = "2026-11-01T06:00"',
+    ),
+    (
+        '[destinations.d]\nkind = "csv_file"\nfrom = "2026-02-30"',
+        'from: "2026-02-30" is no day or time; expected beginning or now, or',
+    ),
+    (
+        '[destinations.d]\nkind = "csv_file"\nfrom = "nwo"',
+        'from: "nwo" is not a place to begin; expected beginning or now, or a day or time; write from = "now"',
+    ),
+    (
+        '[destinations.d]\nkind = "csv_file"\nfrom = 0226-11-01',
+        "from: the year 226 can't be meant; ",
     ),
     (
         '[destinations.d]\nkind = "csv_file"\npth = "x"',

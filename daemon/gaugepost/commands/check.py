@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator
+from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -205,8 +206,14 @@ def _destinations(station: Station) -> Iterator[str]:
     for plan in station.destinations.values():
         kinds = "what was measured" if plan.kinds == PUBLISHED_KINDS else ", ".join(plan.kinds)
         state = ", disabled: its plug-in can't be used" if plan.problem else ""
-        begins = "from the beginning" if plan.from_ is StartFrom.BEGINNING else "from now"
+        begins = f"from {_begin(plan.from_)} on"
         yield f"{plan.name}: {plan.kind}, {kinds}, {begins}{state}"
+
+
+def _begin(begin: StartFrom | datetime) -> str:
+    if isinstance(begin, datetime):
+        return f"{begin:%Y-%m-%d %H:%M:%S} {begin.tzname()}"
+    return "the beginning" if begin is StartFrom.BEGINNING else "now"
 
 
 def _host(host: str) -> str:

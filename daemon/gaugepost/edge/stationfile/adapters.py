@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Generic, TypeVar
+from zoneinfo import ZoneInfo
 
 from gaugepost.contract import AdapterSettings, Decoder, Destination, Link
 from gaugepost.core.record import PUBLISHED_KINDS, Kind
@@ -58,7 +60,8 @@ class DestinationPlan:
     settings: AdapterSettings | None
     kinds: tuple[Kind, ...] = PUBLISHED_KINDS
     """Kinds of records it gets."""
-    from_: StartFrom = StartFrom.BEGINNING
+    from_: StartFrom | datetime = StartFrom.BEGINNING
+    """Where it begins when it is new; a time is one with its zone."""
     problem: str | None = None
 
 
@@ -98,8 +101,11 @@ def link(report: Report, name: str, raw: Raw) -> LinkPlan | None:
     )
 
 
-def destination(report: Report, name: str, raw: Raw) -> DestinationPlan | None:
-    """Return the destination's plan, with a problem where its plug-in is broken; None where its table is wrong."""
+def destination(zone: ZoneInfo, report: Report, name: str, raw: Raw) -> DestinationPlan | None:
+    """Return the destination's plan, with a problem where its plug-in is broken; None where its table is wrong.
+
+    `zone` is that of a time to begin at which names none.
+    """
     path: Path = ("destinations", name)
     try:
         found = _settings(report, path, raw, DestinationTable, plugins.DESTINATIONS)
@@ -108,24 +114,28 @@ def destination(report: Report, name: str, raw: Raw) -> DestinationPlan | None:
         common = checked(Report(report.file, {}), path, DestinationTable, _own(DestinationTable, raw), "")
         if common is None:
             return None
-        return _plan(name, common, None, None, str(broken))
-    return None if found is None else _plan(name, found.common, found.adapter, found.settings, None)
+        return _plan(zone, name, common, None, None, str(broken))
+    return None if found is None else _plan(zone, name, found.common, found.adapter, found.settings, None)
 
 
 def _plan(
+    zone: ZoneInfo,
     name: str,
     common: DestinationTable,
     destination: type[Destination] | None,
     settings: AdapterSettings | None,
     problem: str | None,
 ) -> DestinationPlan:
+    begin = common.start_from
+    if isinstance(begin, datetime) and begin.tzinfo is None:
+        begin = begin.replace(tzinfo=zone)
     return DestinationPlan(
         name=name,
         kind=common.kind,
         destination=destination,
         settings=settings,
         kinds=tuple(common.kinds or PUBLISHED_KINDS),
-        from_=common.start_from,
+        from_=begin,
         problem=problem,
     )
 

@@ -13,6 +13,7 @@ from gaugepost.core.record import Kind
 from gaugepost.core.setup import Body, Combine, Contact, Display, Feature
 from gaugepost.edge.stationfile.values import (
     AnyLength,
+    Begin,
     BenchC,
     Coefficient,
     Day,
@@ -265,7 +266,5 @@ class DestinationTable(Table):
         | None
     ) = None
     """Kinds of records it gets; what was measured, and what became of it, where it is missing."""
-    start_from: Annotated[StartFrom, choice(StartFrom, "a place to begin"), words_of(StartFrom)] = Field(
-        default=StartFrom.BEGINNING, alias="from"
-    )
-    """Where it begins in the journal when it is new."""
+    start_from: Begin = Field(default=StartFrom.BEGINNING, alias="from")
+    """Where it begins in the journal when it is new: "beginning", "now", or with the first record of a day or time."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -56,7 +57,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     service = sections.service(report, raw)
     declared = sections.temperatures(report, raw)
     links = sections.planned(adapters.link, report, tables["links"])
-    destinations = sections.planned(adapters.destination, report, tables["destinations"])
+    destinations = sections.planned(partial(adapters.destination, zone), report, tables["destinations"])
     entries = sections.entries(report, tables, zone)
     references.check(report, tables)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)

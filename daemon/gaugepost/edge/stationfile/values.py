@@ -30,6 +30,10 @@ from gaugepost.edge.stationfile.findings import either, nearest, toml
 
 _DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?) *(ms|s|min|h|d)", re.ASCII)
 _MS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
+_MOMENT = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2})?(?:Z|[+-][0-9]{2}:[0-9]{2})?)?",
+    re.ASCII,
+)
 _COEFFICIENT = re.compile(r"([+-]?[0-9]+(?:\.[0-9]+)?)(?:[eE]([+-]?[0-9]{1,2}))? */ *(?:K|°C)", re.ASCII)
 _PER_KELVIN = re.compile(r"(.*[^ ]) */ *(?:K|°C)", re.ASCII)
 
@@ -151,6 +155,27 @@ def _day(value: object) -> date:
     return value
 
 
+def _begin(value: object) -> StartFrom | datetime:
+    """Return one of the words, or a time: without a zone where none is written, a day's beginning for a day."""
+    words = [member.value for member in StartFrom]
+    expected, example = f"{either(words)}, or a day or time", '"2026-11-01T06:00"'
+    if isinstance(value, str):
+        if value in words:
+            return StartFrom(value)
+        try:
+            value = datetime.fromisoformat(value) if _MOMENT.fullmatch(value) else value
+        except ValueError as error:
+            raise refusal(f"{toml(value)} is no day or time", expected, example) from error
+    if isinstance(value, date) and not isinstance(value, datetime):
+        value = datetime(value.year, value.month, value.day)  # noqa: DTZ001 - the station's zone is another key's
+    if not isinstance(value, datetime):
+        near = nearest(value, words) if isinstance(value, str) else None
+        raise refusal(f"{toml(value)} is not a place to begin", expected, toml(near) if near else example)
+    if not 1970 <= value.year < 3000:
+        raise refusal(f"the year {value.year} can't be meant", expected, example)
+    return value
+
+
 def _factor(value: object) -> Decimal:
     expected, example = "a number from 1 to 10", "2"
     if isinstance(value, bool) or not isinstance(value, int | float | str):
@@ -207,7 +232,7 @@ class Sense(StrEnum):
 
 
 class StartFrom(StrEnum):
-    """Where a destination that has no cursor yet begins in the journal."""
+    """Where a destination that has no cursor yet begins in the journal, unless at a time."""
 
     BEGINNING = "beginning"
     NOW = "now"
@@ -266,6 +291,16 @@ Factor = Annotated[
     PlainValidator(_factor),
     WithJsonSchema(
         {"anyOf": [{"type": "number", "minimum": 1, "maximum": 10}, {"type": "string"}], "examples": [2]}
+    ),
+]
+Begin = Annotated[
+    StartFrom | datetime,
+    PlainValidator(_begin),
+    WithJsonSchema(
+        {
+            "anyOf": [{"enum": [member.value for member in StartFrom]}, {"type": "string"}],
+            "examples": ["now", "2026-11-01T06:00"],
+        }
     ),
 ]
 GaugeUnit = Annotated[
