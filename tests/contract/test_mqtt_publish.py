@@ -209,7 +209,9 @@ async def test_what_may_not_be_published_is_kept(tmp_path: Path) -> None:
                     while rest:  # it reads its files again in its own time
                         with suppress(Unreachable):
                             outcome = await destination.deliver(rest, "4-9")
-                            rest = rest[outcome.through - 3 :]
+                            rest = [
+                                record for record in rest if int(str(record["sequence"])) > outcome.through
+                            ]
                 await until(lambda: len(set(ids(subscriber.heard))) == 9)
         assert sorted(once(ids(subscriber.heard))) == sorted(str(record["id"]) for record in batch)
 

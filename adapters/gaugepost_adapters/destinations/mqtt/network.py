@@ -209,16 +209,21 @@ class Network:
     def _turn(self, client: Client) -> None:
         """Read, publish what there is room for, write."""
         try:
-            client.loop_read()
+            code = client.loop_read()
         except _GARBAGE as cause:
-            raise Unreachable(
-                f"{self._settings.where} sends what is no MQTT ({type(cause).__name__})",
-                hint="correct port, or look at the broker",
-            ) from cause
+            raise self._garbage() from cause
+        if code == MQTTErrorCode.MQTT_ERR_PROTOCOL and self._cause is None:
+            raise self._garbage()
         self._pump(client)
         if client.want_write():
             client.loop_write()
         client.loop_misc()
+
+    def _garbage(self) -> Unreachable:
+        return Unreachable(
+            f"{self._settings.where} says what is not in MQTT {self._settings.version}",
+            hint="correct port and version, or look at the broker",
+        )
 
     def _patience(self, opened: socket.socket) -> float:
         """Return how long the thread may sleep, in seconds."""

@@ -50,6 +50,9 @@ def connected(
     except ssl.SSLError as cause:
         opened.close()
         raise reasons.no_trust(settings.where, cause) from cause
+    except ConnectionError as cause:
+        opened.close()
+        raise reasons.no_tls(settings.where, cause.strerror or str(cause)) from cause
     except OSError as cause:
         opened.close()
         raise _no_connection(settings, cause) from cause

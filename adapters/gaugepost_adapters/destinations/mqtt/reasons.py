@@ -97,17 +97,19 @@ def no_trust(where: str, cause: ssl.SSLError) -> Unreachable:
     if isinstance(cause, ssl.SSLCertVerificationError):
         finding = f"the certificate of {where} is not good: {cause.verify_message.rstrip('.')}"
         return Unreachable(finding, hint=_certificate_hint(cause.verify_code))
-    words = cause.reason or str(cause)
+    words = cause.reason or cause.strerror or str(cause)
     if "CERTIFICATE_REQUIRED" in words or "HANDSHAKE_FAILURE" in words:
         return Unreachable(
             f"{where} ended the TLS handshake: {words}",
             hint="it may ask for a certificate of this station; write client_certificate_file and client_key_file",
         )
-    if "WRONG_VERSION_NUMBER" in words or "RECORD_LAYER_FAILURE" in words:
-        return Unreachable(
-            f"{where} does not speak TLS", hint="write the port it uses for TLS, or tls = false"
-        )
-    return Unreachable(f"{where}: TLS failed: {words}", hint="compare the broker's TLS settings with these")
+    return no_tls(where, words)
+
+
+def no_tls(where: str, words: str) -> Unreachable:
+    """Return the error for a far side with which TLS did not come about, in the `words` of the system."""
+    hint = "write the port at which it speaks TLS 1.2 or newer, or tls = false"
+    return Unreachable(f"there is no TLS with {where}: {words}", hint=hint)
 
 
 def _certificate_hint(code: int) -> str:
