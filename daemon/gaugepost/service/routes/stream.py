@@ -28,7 +28,8 @@ HEARTBEAT_S = 15.0
 PATIENCE_S = 10.0
 """How long a client may take to make room for the next page of events."""
 
-LAST_WORDS_S = 5.0
+LAST_WORDS_S = 60.0
+"""How long a client that is being dropped may take to hear of it; nothing more is kept for it meanwhile."""
 
 
 def routes(running: Running) -> APIRouter:
