@@ -85,6 +85,7 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
                     growth=growth,
                     intakes=tuple(_intake(plan, recorder, clock) for plan in station.links.values()),
                     deliveries=tuple(delivery for delivery in deliveries if delivery is not None),
+                    cursors=cursors,
                     now=clock,
                     started=clock(),
                 )

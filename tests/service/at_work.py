@@ -18,6 +18,7 @@ from gaugepost.core.indication import BadFrame, Indication, Temperature
 from gaugepost.core.quantity import Unit
 from gaugepost.core.setup import to_document
 from gaugepost.edge.clock import Clock
+from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.stationfile import Station, read_station
 from gaugepost.service import Running, build_api, serve
@@ -168,10 +169,11 @@ async def at_work(folder: Path, station_text: str = STATION) -> AsyncIterator[At
     station, clock = read_station(file), Clock()
     journal = Journal.open(station.data / "journal.db", station.name)
     reader = Reader(station.data / "journal.db")
+    cursors = Cursors(station.data / "deliveries.db", first_start=journal.sequence == 0)
     growth = Growth(journal.sequence)
     recorder = Recorder(journal, growth, clock, State())
     try:
-        running = _running(station, recorder, reader, growth, clock)
+        running = _running(station, recorder, reader, growth, cursors, clock)
         recorder.tell(Started("test"), clock())
         recorder.tell(SetUpLoaded(to_document(station.set_up)), clock())
         async with asyncio.timeout(10):
@@ -189,11 +191,14 @@ async def at_work(folder: Path, station_text: str = STATION) -> AsyncIterator[At
             serving.result()
     finally:
         await recorder.close()
+        cursors.close()
         reader.close()
         journal.close()
 
 
-def _running(station: Station, recorder: Recorder, reader: Reader, growth: Growth, clock: Clock) -> Running:
+def _running(
+    station: Station, recorder: Recorder, reader: Reader, growth: Growth, cursors: Cursors, clock: Clock
+) -> Running:
     intakes = tuple(
         Intake(
             plan.name,
@@ -204,4 +209,4 @@ def _running(station: Station, recorder: Recorder, reader: Reader, growth: Growt
         )
         for plan in station.links.values()
     )
-    return Running(station, recorder, reader, growth, intakes, (), clock, clock())
+    return Running(station, recorder, reader, growth, intakes, (), cursors, clock, clock())

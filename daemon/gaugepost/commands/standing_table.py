@@ -19,16 +19,18 @@ def table(station: Document) -> list[str]:
         lines.append("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
         lines += [f"    {line}" for line in _below(gauge)] if gauge else []
     troubled = [link for link in station["links"] if link["state"] != "connected"]
-    lines += [""] if troubled or station["destinations"] else []
+    named = [one for one in station["destinations"] if one["state"] != "removed"]
+    lines += [""] if troubled or named else []
     lines += [f"link {link['link']} {link['state']}: {link['problem'] or 'no news yet'}" for link in troubled]
-    for one in station["destinations"]:
+    for one in named:
         error = (
             f": {one['last_error']}"
             if one["last_error"] and one["state"] not in ("idle", "delivering")
             else ""
         )
         behind = f", {one['lag']} behind" if one["lag"] else ""
-        lines.append(f"destination {one['destination']} {one['state']}{behind}{error}")
+        refused = f", {one['refused']} refused" if one["refused"] else ""
+        lines.append(f"destination {one['destination']} {one['state']}{behind}{refused}{error}")
     return lines
 
 

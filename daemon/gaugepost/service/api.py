@@ -10,7 +10,7 @@ from gaugepost.service.facade import Running
 from gaugepost.service.guard import Guard
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
-from gaugepost.service.routes import afterwards, commands, records, station, stream
+from gaugepost.service.routes import afterwards, commands, destinations, records, station, stream
 
 INDEX = {
     "GET /v1": "this list",
@@ -23,7 +23,8 @@ INDEX = {
     "GET /v1/characteristics": "what is measured, with its limits",
     "GET /v1/thermometers": "temperatures with their age and source",
     "GET /v1/links": "what carries the frames, and how it stands",
-    "GET /v1/destinations": "where records go, and how far they got",
+    "GET /v1/destinations": "where records go, and how far they got; those that were removed too",
+    "GET /v1/destinations/{name}": "one of them: what it set aside and why, what was commanded, its history",
     "GET /v1/records": "records in order: after, limit, kind, gauge, characteristic, lot, piece, since, until, wait",
     "GET /v1/records/{id}": "one record, by id or sequence",
     "GET /v1/stream": "records as they are recorded, as server-sent events; Last-Event-ID or after, and the filters",
@@ -36,6 +37,8 @@ INDEX = {
     "POST /v1/gauges/{name}/reports": "report what was done to a gauge: what, note, operator",
     "POST /v1/records/{id}/void": "a measurement does not count: reason, operator",
     "POST /v1/records/{id}/amendment": "what it belongs to instead: lot, piece, position, reason, operator",
+    "POST /v1/destinations/{name}/retry": "try at once, or hand refused records over again: records, all, operator",
+    "POST /v1/destinations/{name}/skip": "leave records out: records or batch, reason, operator",
     "PUT /v1/tags": "what is in hand: operator, lot, piece, position, characteristic; null clears",
 }
 
@@ -61,6 +64,6 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station, records, stream, commands, afterwards):
+    for room in (station, destinations, records, stream, commands, afterwards):
         api.include_router(room.routes(running), prefix="/v1")
     return api

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import record_id
+from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.stationfile import Station
 from gaugepost.shell.delivery import Delivery
@@ -26,6 +27,7 @@ class Running:
     growth: Growth
     intakes: Sequence[Intake]
     deliveries: Sequence[Delivery]
+    cursors: Cursors
     now: Callable[[], Moment]
     started: Moment
     closing: asyncio.Event = field(default_factory=asyncio.Event)

@@ -12,7 +12,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError, ValueRefused
+from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError, Unreachable, ValueRefused
 
 MEDIA_TYPE = "application/problem+json"
 SCHEMA = {
@@ -41,6 +41,7 @@ _STATUS: dict[type[GaugepostError], int] = {
     CommandRefused: 409,
     ValueRefused: 422,
     JournalError: 503,
+    Unreachable: 503,
 }
 
 

@@ -1,4 +1,4 @@
-"""How the station stands: health, gauges, masters, characteristics, temperatures, links, destinations."""
+"""How the station stands: health, gauges, masters, characteristics, temperatures, links."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from gaugepost.core.bench.state import State
 from gaugepost.core.publication import publish, rfc3339
 from gaugepost.core.record import Kind
 from gaugepost.service import views
+from gaugepost.service.destinations import at_work
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import unknown
 from gaugepost.service.query import only
@@ -69,11 +70,6 @@ def routes(running: Running) -> APIRouter:
         """Every link: connected, connecting or lost, since when, and why."""
         return JSONResponse({"links": [views.link(intake.status()) for intake in running.intakes]})
 
-    @router.get("/destinations")
-    async def destinations() -> JSONResponse:
-        """Every destination: how far it is, what it lags behind, and what was wrong last."""
-        return JSONResponse({"destinations": _destinations(running)})
-
     return router
 
 
@@ -88,7 +84,7 @@ def _health(running: Running) -> Document:
         "dropped": recorder.dropped,
         "head": running.growth.head,
         "links": [{"link": one.name, "state": one.state, "problem": one.problem or None} for one in links],
-        "destinations": [{key: one[key] for key in brief} for one in _destinations(running)],
+        "destinations": [{key: one[key] for key in brief} for one in at_work(running)],
     }
 
 
@@ -128,41 +124,6 @@ def _gauges(running: Running, names: list[str]) -> list[Document]:
             publish(readings[-1], reader.epoch, running.station.name) if readings else None
         )
         listed.append(document)
-    return listed
-
-
-def _destinations(running: Running) -> list[Document]:
-    """Return every destination that the station file names, also one whose adapter could not be loaded."""
-    listed: list[Document] = []
-    for delivery in running.deliveries:
-        status = delivery.status()
-        listed.append(
-            {
-                "destination": status.name,
-                "kind": status.kind,
-                "state": status.state,
-                "through": status.through,
-                "lag": status.lag,
-                "last_error": status.last_error or None,
-                "since": rfc3339(status.since_ms),
-                "refused": status.counts.refused,
-            }
-        )
-    at_work = {one["destination"] for one in listed}
-    listed.extend(
-        {
-            "destination": plan.name,
-            "kind": plan.kind,
-            "state": "disabled",
-            "through": None,
-            "lag": None,
-            "last_error": plan.problem or None,
-            "since": rfc3339(running.started.utc_ms),
-            "refused": None,
-        }
-        for plan in running.station.destinations.values()
-        if plan.name not in at_work
-    )
     return listed
 
 
