@@ -20,13 +20,17 @@ ANSWER_S = 20.0
 Document = dict[str, Any]
 
 
-def add_at(parser: argparse.ArgumentParser) -> None:
-    """Add the two ways to say which service is meant."""
+def add_at(parser: argparse.ArgumentParser, *, below: bool = False) -> None:
+    """Add the two ways to say which service is meant.
+
+    `below`: the parser is one beneath another that has them too; what is not said to it takes nothing back.
+    """
     group = parser.add_mutually_exclusive_group()
-    group.add_argument(
-        "--at", metavar="URL", help=f"where the service listens (else ${ENVIRONMENT}, else {DEFAULT_AT})"
-    )
-    group.add_argument("--station", metavar="FILE", type=Path, help="take the address from this station file")
+    default = argparse.SUPPRESS if below else None
+    help_at = f"where the service listens (else ${ENVIRONMENT}, else {DEFAULT_AT})"
+    group.add_argument("--at", metavar="URL", default=default, help=help_at)
+    help_station = "take the address from this station file"
+    group.add_argument("--station", metavar="FILE", type=Path, default=default, help=help_station)
 
 
 def service_of(args: argparse.Namespace) -> Service:
