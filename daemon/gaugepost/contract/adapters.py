@@ -102,7 +102,11 @@ class Outcome:
 
 
 class Destination(Protocol):
-    """Where records are published. Records come in order; a repeat is the same batch with the same key."""
+    """Where records are published. Records come in order; a repeat is the same batch with the same key.
+
+    Where a person has refused records handed over again, they come in batches of their own, whose keys begin with
+    "again-", and after records that were recorded later.
+    """
 
     Settings: ClassVar[type[AdapterSettings]]
 
