@@ -204,8 +204,7 @@ def _state(plain: bytes, counts: Sequence[bytes]) -> State:
 
 @contextlib.contextmanager
 def _without_collector() -> Iterator[None]:
-    """Keep Python from looking for cycles: applying records makes none, and among many counts
-    looking took a third of the time."""
+    """Keep Python from looking for cycles: applying makes none, and among many counts it took up to a third."""
     was_on = gc.isenabled()
     gc.disable()
     try:
