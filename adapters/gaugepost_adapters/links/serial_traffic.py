@@ -19,7 +19,9 @@ MOST_WAITING = 256
 """Chunks read and not yet taken, before reading pauses and the kernel, then the gauge, holds the rest."""
 STUCK_S = 5.0
 """How long a port may take not a single byte before it counts as lost."""
-_READ_BYTES = 4096
+_READ_BYTES = 128
+"""What is read in one go is decided in one turn of the event loop: a few frames, so that one gauge that sends without
+pause does not hold up the others, the service and the deliveries."""
 _WRITE_BYTES = 1024
 
 T = TypeVar("T")
