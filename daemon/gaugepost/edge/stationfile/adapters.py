@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Generic, TypeVar
@@ -21,6 +21,8 @@ from gaugepost.edge.stationfile.values import StartFrom
 
 Raw = Mapping[str, Any]
 T = TypeVar("T", bound=Table)
+Find = Callable[[str, str], type[Any]]
+"""`plugins.find`, or one that looks for each plug-in only once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,10 +74,10 @@ def document(settings: AdapterSettings) -> str:
     )
 
 
-def link(report: Report, name: str, raw: Raw) -> LinkPlan | None:
+def link(find: Find, report: Report, name: str, raw: Raw) -> LinkPlan | None:
     """Return the link's plan; where there is none, note why and return None."""
     path: Path = ("links", name)
-    found = _usable(report, path, raw, LinkTable, plugins.LINKS, without=("decoder",))
+    found = _usable(find, report, path, raw, LinkTable, plugins.LINKS, without=("decoder",))
     decoder_raw = raw.get("decoder")
     if not isinstance(decoder_raw, dict):
         finding = "is missing" if decoder_raw is None else f"{toml(decoder_raw)} is not a table"
@@ -87,7 +89,7 @@ def link(report: Report, name: str, raw: Raw) -> LinkPlan | None:
             f"write a table [{key_text((*path, 'decoder'))}] with kind = {either(map(toml, known))}",
         )
         return None
-    decoder = _usable(report, (*path, "decoder"), decoder_raw, DecoderTable, plugins.DECODERS)
+    decoder = _usable(find, report, (*path, "decoder"), decoder_raw, DecoderTable, plugins.DECODERS)
     if found is None or decoder is None:
         return None
     return LinkPlan(
@@ -101,14 +103,14 @@ def link(report: Report, name: str, raw: Raw) -> LinkPlan | None:
     )
 
 
-def destination(zone: ZoneInfo, report: Report, name: str, raw: Raw) -> DestinationPlan | None:
+def destination(find: Find, zone: ZoneInfo, report: Report, name: str, raw: Raw) -> DestinationPlan | None:
     """Return the destination's plan, with a problem where its plug-in is broken; None where its table is wrong.
 
     `zone` is that of a time to begin at which names none.
     """
     path: Path = ("destinations", name)
     try:
-        found = _settings(report, path, raw, DestinationTable, plugins.DESTINATIONS)
+        found = _settings(find, report, path, raw, DestinationTable, plugins.DESTINATIONS)
     except plugins.PluginBroken as broken:
         report.warn((*path, "kind"), f"disabled: {broken.finding}", write=broken.hint)
         common = checked(Report(report.file, {}), path, DestinationTable, _own(DestinationTable, raw), "")
@@ -153,11 +155,17 @@ def _own(table: type[Table], raw: Raw) -> dict[str, Any]:
 
 
 def _usable(
-    report: Report, path: Path, raw: Raw, table: type[T], group: str, without: tuple[str, ...] = ()
+    find: Find,
+    report: Report,
+    path: Path,
+    raw: Raw,
+    table: type[T],
+    group: str,
+    without: tuple[str, ...] = (),
 ) -> _Found[T] | None:
     """As `_settings`, for what a station can't run without: a broken plug-in is an error of the file."""
     try:
-        return _settings(report, path, raw, table, group, without)
+        return _settings(find, report, path, raw, table, group, without)
     except plugins.PluginBroken as broken:
         report.error((*path, "kind"), broken.finding, write=broken.hint)
         report.cause = report.cause or broken
@@ -165,6 +173,7 @@ def _usable(
 
 
 def _settings(
+    find: Find,
     report: Report,
     path: Path,
     raw: Raw,
@@ -193,7 +202,7 @@ def _settings(
     if not isinstance(kind, str):
         return None
     try:
-        adapter = plugins.find(group, kind)
+        adapter = find(group, kind)
     except plugins.PluginMissing as missing:
         if missing.installed:
             what = f"an installed kind of {table.what.removeprefix('a ')}"

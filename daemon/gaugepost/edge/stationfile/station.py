@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from gaugepost.core.setup import SetUp
+from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
 from gaugepost.edge.stationfile.checks import ranges, references
@@ -56,8 +57,11 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     zone = sections.zone(report, station)
     service = sections.service(report, raw)
     declared = sections.temperatures(report, raw)
-    links = sections.planned(adapters.link, report, tables["links"])
-    destinations = sections.planned(partial(adapters.destination, zone), report, tables["destinations"])
+    find = cache(
+        plugins.find
+    )  # looking through what is installed takes 4 ms, and a station may have 32 links
+    links = sections.planned(partial(adapters.link, find), report, tables["links"])
+    destinations = sections.planned(partial(adapters.destination, find, zone), report, tables["destinations"])
     entries = sections.entries(report, tables, zone)
     references.check(report, tables)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
