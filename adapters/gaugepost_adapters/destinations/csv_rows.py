@@ -52,17 +52,19 @@ class Form:
 
     def row(self, record: Publication) -> bytes:
         """Return `record` as one line, its line end included."""
+        cells = [cell(record.get(name)) for name in self.columns]
+        if self.decimal_sign != ".":
+            cells = [self._signed(name, text) for name, text in zip(self.columns, cells, strict=True)]
+        if not "".join(cells).isprintable():
+            cells = [_BREAKS.sub(_as_written, text) for text in cells]
         out = io.StringIO()
-        csv.writer(out, delimiter=self.delimiter, lineterminator=self.line_end).writerow(
-            [self._cell(name, record[name]) if record.get(name) is not None else "" for name in self.columns]
-        )
+        csv.writer(out, delimiter=self.delimiter, lineterminator=self.line_end).writerow(cells)
         return out.getvalue().encode("utf-8", "backslashreplace")
 
-    def _cell(self, name: str, value: object) -> str:
-        text = cell(value)
-        if self.decimal_sign != "." and name in NUMBERS and all(map(is_number, text.split("; "))):
+    def _signed(self, name: str, text: str) -> str:
+        if name in NUMBERS and all(map(is_number, text.split("; "))):
             return text.replace(".", self.decimal_sign)
-        return text if text.isprintable() else _BREAKS.sub(_as_written, text)
+        return text
 
 
 def _as_written(found: re.Match[str]) -> str:

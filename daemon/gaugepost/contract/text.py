@@ -29,9 +29,11 @@ def cell(value: object) -> str:
     """Return a published value as one CSV cell: empty for None, a list joined by "; ", text `neutralised`."""
     if value is None:
         return ""
+    if isinstance(value, str):
+        return neutralised(value)
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, list | tuple):
+    if isinstance(value, (list, tuple)):
         texts = [str(inner) for inner in value]
         joined = "; ".join(texts)
         return joined if all(map(is_number, texts)) else neutralised(joined)

@@ -75,6 +75,8 @@ def _pointed(value: int | tuple[int, ...], epoch: str) -> str | list[str]:
 
 
 def _plain(value: object) -> Published:
+    if type(value) is str:  # most are, and a word of a closed vocabulary is not quite
+        return value
     if isinstance(value, Decimal):
         return exact_text(value)
     if isinstance(value, bytes):
