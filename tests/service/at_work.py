@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from fastapi import FastAPI
 
 from gaugepost.core.bench import State
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, SetUpLoaded, Started
@@ -117,6 +118,7 @@ class AtWork:
     address: str
     stop: asyncio.Event
     serving: asyncio.Task[None]
+    api: FastAPI
 
     def connect(self, *links: str) -> None:
         """Bring links up."""
@@ -149,6 +151,12 @@ class AtWork:
         assert (await self.http.post("/v1/gauges/bore-38/check", json=said_then)).status_code == 200
         await self.shows("38.0015")
 
+    async def connected(self, count: int) -> None:
+        """Return once `count` clients are connected."""
+        async with asyncio.timeout(30):
+            while len(self.api.state.connections) != count:  # noqa: ASYNC110 - nothing tells of it
+                await asyncio.sleep(0.01)
+
     async def somebody_waits(self) -> None:
         """Return once a client waits for records."""
         while not self.running.growth._waiting:  # noqa: ASYNC110 - nothing tells of it
@@ -179,12 +187,13 @@ async def at_work(folder: Path, station_text: str = STATION) -> AsyncIterator[At
         async with asyncio.timeout(10):
             await growth.wait_beyond(1)
         stop, listening = asyncio.Event(), asyncio.get_running_loop().create_future()
+        api = build_api(running)
         serving = asyncio.create_task(
-            serve(build_api(running), "127.0.0.1", 0, on_listening=listening.set_result, stop=stop)
+            serve(api, "127.0.0.1", 0, on_listening=listening.set_result, stop=stop)
         )
         address = await listening
         async with httpx.AsyncClient(base_url=address, trust_env=False, timeout=20) as client:
-            yield AtWork(running, journal, client, address, stop, serving)
+            yield AtWork(running, journal, client, address, stop, serving, api)
         stop.set()
         await asyncio.wait({serving})
         if not serving.cancelled():

@@ -61,6 +61,7 @@ async def serve(
         timeout_graceful_shutdown=GRACE_S,
     )
     server = _Server(config, lambda: on_listening(address))
+    api.state.connections = server.server_state.connections
     with listener:
         serving = asyncio.create_task(server.serve([listener]), name="http")
         stopping = asyncio.create_task(stop.wait(), name="http stop")

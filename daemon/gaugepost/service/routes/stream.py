@@ -18,6 +18,7 @@ from starlette.types import Receive, Scope, Send
 
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.publication import parse_record_id
+from gaugepost.service.connection import connection_of
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import problem
 from gaugepost.service.query import Filter, only
@@ -30,6 +31,16 @@ PATIENCE_S = 10.0
 
 LAST_WORDS_S = 60.0
 """How long a client that is being dropped may take to hear of it; nothing more is kept for it meanwhile."""
+
+CLOSING_S = 0.5
+"""How long a client may take to hear that the service ends."""
+
+BEAT_S = 0.05
+"""Who was sent something is sent more at the next beat, which is the same for all: each page is then made once, and
+twenty clients that follow two hundred readings a second don't keep the gauges waiting."""
+
+KERNEL_BYTES = 256 * 1024
+"""What the kernel may hold for a client; by itself it takes megabytes for one that does not read."""
 
 
 def routes(running: Running) -> APIRouter:
@@ -67,6 +78,7 @@ class Stream(Response):
         self._running, self._tail, self._wanted, self._following = running, tail, wanted, following
         self._after, self._restart = self._position(last_id)
         self._sent = self._after
+        self._ended = False
         super().__init__(headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"})
         del self.headers["content-length"]  # nobody knows where it ends
 
@@ -84,24 +96,30 @@ class Stream(Response):
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Send events until the client leaves, is dropped, or the service ends."""
+        connection = connection_of(scope)
+        connection.hold_at_most(KERNEL_BYTES)
         self._following.add(self)
         gone = asyncio.create_task(_left(receive))
+        closing = asyncio.create_task(self._running.closing.wait())
+        sending = asyncio.create_task(self._send(send))
         try:
-            await send(
-                {"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers}
-            )
-            sending = asyncio.create_task(self._send(send))
-            await asyncio.wait({gone, sending}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({gone, sending, closing}, return_when=asyncio.FIRST_COMPLETED)
+            if closing.done():
+                await asyncio.wait({gone, sending}, timeout=CLOSING_S, return_when=asyncio.FIRST_COMPLETED)
             if sending.done():
                 sending.result()
-            sending.cancel()
-            await asyncio.gather(sending, return_exceptions=True)
+            if not self._ended and not gone.done():
+                # What it does not read would be kept for as long as it stays connected.
+                connection.abort()
+                await gone
         finally:
             self._following.discard(self)
-            gone.cancel()
-            await asyncio.gather(gone, return_exceptions=True)
+            for task in (gone, closing, sending):
+                task.cancel()
+            await asyncio.gather(gone, closing, sending, return_exceptions=True)
 
     async def _send(self, send: Send) -> None:
+        await send({"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
         last = b""
         async for part in self._parts():
             try:
@@ -114,23 +132,28 @@ class Stream(Response):
         with contextlib.suppress(TimeoutError):  # it hears nothing: the connection is closed without a word
             async with asyncio.timeout(LAST_WORDS_S):
                 await send({"type": "http.response.body", "body": last, "more_body": False})
+                self._ended = True
 
     async def _parts(self) -> AsyncIterator[bytes]:
         running = self._running
         if self._restart:
             yield _event("restart", {"epoch": running.reader.epoch, "after": 0})
         yield b": " + running.reader.epoch.encode() + b"\n\n"
+        now, sent_at = asyncio.get_running_loop().time, -BEAT_S
         while not running.closing.is_set():
             head = running.growth.head
             if self._after >= head:
                 if not await running.grown(self._after, HEARTBEAT_S) and not running.closing.is_set():
                     yield b": nothing new\n\n"
+                if now() < sent_at + BEAT_S:
+                    await asyncio.sleep(BEAT_S - now() % BEAT_S)
                 continue
             page = await self._tail.after(self._after, head)
             if not page:
                 continue
             self._after = page[-1].entry.sequence
             if events := b"".join(each.event for each in page if self._wanted.matches(each.entry.record)):
+                sent_at = now()
                 yield events
 
 
