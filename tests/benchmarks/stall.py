@@ -14,7 +14,8 @@ from tests.benchmarks.bench import frame, ports, station, until
 from tests.benchmarks.figures import Figure, scratch
 from tests.fault.shim import Shim
 
-GAUGES, FRAMES, PACE = 8, 400, 100.0
+GAUGES, FRAMES, PACE = 8, 400, 97.0
+"""Frames, and frames a second: no whole number of milliseconds, whose stamps would all be cut alike."""
 STALL_MS = 100
 GOAL_MS = 5
 
@@ -32,12 +33,11 @@ def figures() -> Iterator[Figure]:
                 waited, took_s = _waits(daemon, plugged)
                 waits[stalls] += waited
                 recorded[stalls].append(took_s)
-    for name, share in (("median", 0.5), ("99 of 100", 0.99)):
-        well, ill = (sorted(waits[stalls])[int(share * len(waits[stalls]))] for stalls in (False, True))
-        yield Figure(
-            f"a frame's wait in the port, {name}", ill, "ms", well, "no stall",
-            f"within {GOAL_MS} ms of it, though syncs take {STALL_MS} ms", ill - well <= GOAL_MS,
-        )  # fmt: skip
+    goal = f"within {GOAL_MS} ms of it, though syncs take {STALL_MS} ms"
+    for name, of in (("on average", statistics.fmean), ("99 of 100 within", _most)):
+        well, ill = of(waits[False]), of(waits[True])
+        what = f"a frame's wait in the port, {name}"
+        yield Figure(what, ill, "ms", well, "no stall", goal, ill - well <= GOAL_MS)
     yield Figure(
         f"{FRAMES} frames until all are recorded",
         statistics.median(recorded[True]),
@@ -45,6 +45,10 @@ def figures() -> Iterator[Figure]:
         statistics.median(recorded[False]),
         "no stall",
     )
+
+
+def _most(waits: list[float]) -> float:
+    return sorted(waits)[int(0.99 * len(waits))]
 
 
 def _waits(daemon: Daemon, plugged: list[Port]) -> tuple[list[float], float]:
