@@ -46,8 +46,21 @@ class Broker:
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
 
-    def start(self) -> Self:
-        """Start it and wait until it takes connections."""
+    def start(self, *more: str) -> Self:
+        """Start it, with `more` lines for now, and wait until it takes connections."""
+        file = self._write(*more)
+        with (self.folder / "mosquitto.log").open("ab") as log:
+            self.process = subprocess.Popen(["mosquitto", "-c", str(file)], stdout=log, stderr=log)
+        until(self._listens, "the broker listens")
+        return self
+
+    def settle(self) -> None:
+        """Have it go on without the lines that were for now."""
+        assert self.process is not None
+        self._write()
+        self.process.send_signal(signal.SIGHUP)
+
+    def _write(self, *more: str) -> Path:
         file = self.folder / "mosquitto.conf"
         # As root it would become a user who can't read the test's folder.
         own = [
@@ -57,11 +70,8 @@ class Broker:
             "log_type error",
             "log_type notice",
         ]
-        file.write_text("\n".join([*own, *self.lines, ""]))
-        with (self.folder / "mosquitto.log").open("ab") as log:
-            self.process = subprocess.Popen(["mosquitto", "-c", str(file)], stdout=log, stderr=log)
-        until(self._listens, "the broker listens")
-        return self
+        file.write_text("\n".join([*own, *self.lines, *more, ""]))
+        return file
 
     def _listens(self) -> bool:
         assert self.process is not None
@@ -133,7 +143,10 @@ class Heard:
 
 
 class Subscriber:
-    """mosquitto_sub on one filter, with MQTT 5, at QoS 1. It has subscribed when it is made; `heard` is what came."""
+    """mosquitto_sub on one filter, with MQTT 5, at QoS 1. It has subscribed when it is made; `heard` is what came.
+
+    It comes back by itself after the broker was away, and then `subscriptions` is one more.
+    """
 
     def __init__(self, broker: Broker, topic: str = "#", *arguments: str) -> None:
         # A tab is in no topic and in none of our properties; other lines are the program's own.
@@ -158,6 +171,7 @@ class Subscriber:
         )
         self._publish = ["mosquitto_pub", *address, "-q", "1"]
         self._subscribed = threading.Event()
+        self.subscriptions = 0
         self.heard: list[Heard] = []
         self._thread = threading.Thread(target=self._read)
         self._thread.start()
@@ -169,6 +183,7 @@ class Subscriber:
         assert self._process.stdout is not None
         for line in self._process.stdout:
             if line.startswith("Subscribed"):
+                self.subscriptions += 1
                 self._subscribed.set()
             if line.startswith("\t"):
                 _, topic, retained, qos, payload, kind, expiry, users = line.rstrip("\n").split("\t")
