@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from gaugepost.contract import Outcome, Publication, StationFacts
 from gaugepost.contract.kit.destinations import EPOCH
-from gaugepost_adapters.destinations.rest_push import RestPush
-from gaugepost_adapters.destinations.rest_push_settings import RestSettings
+from gaugepost_adapters.destinations.rest_push.destination import RestPush
+from gaugepost_adapters.destinations.rest_push.settings import RestSettings
 
 
 def make(url: str, folder: Path, **settings: Any) -> RestPush:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from hypothesis import given, strategies as st
 
-from gaugepost_adapters.destinations.rest_push_answers import (
+from gaugepost_adapters.destinations.rest_push.answers import (
     EXCERPT,
     Later,
     Refused,

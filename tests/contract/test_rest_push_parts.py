@@ -13,8 +13,8 @@ from hypothesis import given, settings as hypothesis_settings, strategies as st
 
 from gaugepost.contract import Outcome
 from gaugepost.contract.kit.destinations import EPOCH, samples
-from gaugepost_adapters.destinations.rest_push_answers import Refused, Taken, TooLarge
-from gaugepost_adapters.destinations.rest_push_parts import Part, Sending
+from gaugepost_adapters.destinations.rest_push.answers import Refused, Taken, TooLarge
+from gaugepost_adapters.destinations.rest_push.parts import Part, Sending
 from tests.bench_tools.receiver import Receiver
 from tests.contract.rest_bench import deliver
 

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from gaugepost.contract import Unreachable
 from gaugepost.contract.kit.destinations import samples
-from gaugepost_adapters.destinations.rest_push_settings import RestSettings
+from gaugepost_adapters.destinations.rest_push.settings import RestSettings
 from tests.bench_tools.receiver import Receiver, Says
 from tests.contract.rest_bench import deliver, key, opened
 

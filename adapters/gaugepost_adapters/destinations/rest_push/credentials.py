@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from gaugepost.contract import Unreachable
-from gaugepost_adapters.destinations.rest_push_settings import usable_value
+from gaugepost_adapters.destinations.rest_push.settings import usable_value
 
 MOST_BYTES = 16_384
 """A header as long as this is taken by no server we know of (common practice, no source)."""

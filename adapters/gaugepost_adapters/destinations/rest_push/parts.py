@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gaugepost.contract import Outcome, Refusal
-from gaugepost_adapters.destinations.rest_push_answers import Refused, Taken, TooLarge
+from gaugepost_adapters.destinations.rest_push.answers import Refused, Taken, TooLarge
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,9 @@
 """JSON batches over HTTP, for a manufacturing system or whatever else takes requests.
 
-A request is answered as a whole; what the answers mean is in `rest_push_answers`, how a batch is cut so that a refused
-record is found is in `rest_push_parts`. What was answered for a part is kept in mind until the whole batch is settled,
-so that an outage in its midst repeats only what is open. After a restart the batch goes out again from its beginning,
-under the same keys; a far side without a memory for keys tells a repeat by each record's `id`.
+A request is answered as a whole; what the answers mean is in `answers`, how a batch is cut so that a refused record is
+found is in `parts`. What was answered for a part is kept in mind until the whole batch is settled, so that an outage in
+its midst repeats only what is open. After a restart the batch goes out again from its beginning, under the same keys; a
+far side without a memory for keys tells a repeat by each record's `id`.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from typing import ClassVar
 import httpx
 
 from gaugepost.contract import AdapterSettings, Outcome, Publication, StationFacts, Unreachable
-from gaugepost_adapters.destinations.rest_push_answers import Judgement, Later, excerpt, judge
-from gaugepost_adapters.destinations.rest_push_parts import Part, Sending
-from gaugepost_adapters.destinations.rest_push_secrets import Secrets
-from gaugepost_adapters.destinations.rest_push_settings import KEY_HEADER, RestSettings, secret_headers
+from gaugepost_adapters.destinations.rest_push.answers import Judgement, Later, excerpt, judge
+from gaugepost_adapters.destinations.rest_push.credentials import Secrets
+from gaugepost_adapters.destinations.rest_push.parts import Part, Sending
+from gaugepost_adapters.destinations.rest_push.settings import KEY_HEADER, RestSettings, secret_headers
 
 KEPT_S = 4.0
 """How long an idle connection is kept: many servers drop it after 5 s, and a request must not meet that moment."""

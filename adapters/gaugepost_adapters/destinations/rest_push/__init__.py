@@ -1,0 +1,1 @@
+"""JSON batches over HTTP: records by POST or PUT, in order, each request under a key that a repeat carries again."""
