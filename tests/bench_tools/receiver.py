@@ -81,6 +81,8 @@ class Request:
     raw: bytes
     """As it came."""
     records: list[Record]
+    names: list[str]
+    """Every header's name, in lower case, as often as it came."""
 
     @property
     def key(self) -> str:
@@ -317,7 +319,8 @@ class _Handler(BaseHTTPRequestHandler):
         content = json.loads(body)
         records = content if isinstance(content, list) else content["records"]
         headers = {name.lower(): value for name, value in self.headers.items()}
-        request = Request(self.number, self.command, self.path, headers, body, raw, records)
+        names = [name.lower() for name in self.headers]
+        request = Request(self.number, self.command, self.path, headers, body, raw, records, names)
         if not self.server.receiver.answer(request, self.request):
             self.close_connection = True
 

@@ -82,6 +82,18 @@ async def test_the_other_form(tmp_path: Path) -> None:
 
 
 @pytest.mark.asyncio
+async def test_a_header_of_the_station_files_takes_the_place_of_ours(tmp_path: Path) -> None:
+    """Whatever case its name is in, a header is there once: a far side that gets two may take either."""
+    own = {"content-type": "application/vnd.bench+json", "USER-AGENT": "bench 1"}
+    with Receiver() as receiver:
+        await deliver(receiver.url, tmp_path, samples(1, 1), headers=own)
+    (request,) = receiver.requests
+    assert request.headers["content-type"] == "application/vnd.bench+json"
+    assert request.headers["user-agent"] == "bench 1"
+    assert len(request.names) == len(set(request.names))
+
+
+@pytest.mark.asyncio
 async def test_requests_stay_within_their_bounds(tmp_path: Path) -> None:
     """No request holds more records or bytes than the station file allows, and only one record may be larger alone."""
     with Receiver() as receiver:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import html
+import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from urllib.parse import quote
 
 from gaugepost.contract import Unreachable
 from gaugepost_adapters.destinations.rest_push.settings import usable_value
 
 MOST_BYTES = 16_384
 """A header as long as this is taken by no server we know of (common practice, no source)."""
+
+_SCHEMES = frozenset({"basic", "bearer", "digest", "token"})
 
 _Signature = tuple[int, int, int, int]
 
@@ -35,10 +40,6 @@ class Secrets:
             for name, (before, path, variable) in self._sources.items()
         }
 
-    def words(self) -> list[str]:
-        """Return every secret, so that it can be taken out of what others say. Raises as `headers`."""
-        return [value.removeprefix(self._sources[name][0]) for name, value in self.headers().items()]
-
     def _of_file(self, path: Path) -> str:
         try:
             state = path.stat()
@@ -56,6 +57,20 @@ class Secrets:
         value = _usable(content.decode(errors="replace"), str(path))
         self._read[path] = (signature, value)
         return value
+
+
+def echoes(values: Iterable[str]) -> list[str]:
+    """Return what an answer may hold of headers' secret values, longest first: whole, by word, or as it escapes them.
+
+    Words of less than 4 characters and names of schemes are left: without them, answers could no longer be read.
+    """
+    found = set()
+    for value in values:
+        words = {word for word in value.split() if len(word) > 3 and word.lower() not in _SCHEMES}
+        for text in {value} | words:
+            escaped = json.dumps(text)[1:-1]
+            found |= {text, escaped, escaped.replace("/", r"\/"), html.escape(text), quote(text, safe="")}
+    return sorted(found, key=len, reverse=True)
 
 
 def _of_variable(name: str) -> str:

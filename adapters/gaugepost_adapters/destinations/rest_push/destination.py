@@ -21,12 +21,21 @@ import httpx
 
 from gaugepost.contract import AdapterSettings, Outcome, Publication, StationFacts, Unreachable
 from gaugepost_adapters.destinations.rest_push.answers import Judgement, Later, excerpt, judge
-from gaugepost_adapters.destinations.rest_push.credentials import Secrets
+from gaugepost_adapters.destinations.rest_push.credentials import Secrets, echoes
+from gaugepost_adapters.destinations.rest_push.failures import no_answer
 from gaugepost_adapters.destinations.rest_push.parts import Part, Sending
 from gaugepost_adapters.destinations.rest_push.settings import KEY_HEADER, RestSettings, secret_headers
 
 KEPT_S = 4.0
 """How long an idle connection is kept: many servers drop it after 5 s, and a request must not meet that moment."""
+
+_HEADERS = {
+    "Content-Type": "application/json",
+    "Accept": "application/json, */*;q=0.5",
+    "Accept-Encoding": "identity",
+    "User-Agent": "gaugepost",
+}
+"""What goes with a request unless the station file says otherwise."""
 
 MOST_ANSWER_BYTES = 65_536
 """What is read of an answer's body; one that is longer is cut off, and the connection with it."""
@@ -95,13 +104,13 @@ class RestPush:
         if self._client is None:
             raise RuntimeError("rest_push is not open")
         content = b"".join((self._before, b",".join(texts[part.start : part.stop]), self._after))
-        headers = {**self._secrets.headers(), KEY_HEADER: part.key}
-        if self._settings.quoted_key:
-            headers[KEY_HEADER] = f'"{part.key}"'
+        secret = self._secrets.headers()
+        secrets = echoes(secret.values())
+        headers = {**secret, KEY_HEADER: f'"{part.key}"' if self._settings.quoted_key else part.key}
         if self._settings.gzip:
-            content = gzip.compress(content, 6, mtime=0)  # a repeat is the same to the byte
+            # Not in the loop's own time, which other deliveries share; without a time, so that a repeat is the same.
+            content = await asyncio.to_thread(gzip.compress, content, 6, mtime=0)
             headers["Content-Encoding"] = "gzip"
-        secrets = self._secrets.words()
         try:
             async with (
                 asyncio.timeout(self._settings.request_timeout_s),
@@ -113,7 +122,7 @@ class RestPush:
         except (httpx.TransportError, OSError) as cause:
             # A far side that wants a certificate of ours says so as late as in its answer's place (TLS 1.3): a bare
             # `ssl.SSLError`, which the client does not turn into one of its own.
-            finding, hint = _no_answer(cause, self._settings)
+            finding, hint = no_answer(cause, self._settings)
             return Later(excerpt(finding.encode(), secrets), hint)
         return judge(response.status_code, response.headers, body, now_s=time.time(), secrets=secrets)
 
@@ -125,6 +134,7 @@ class RestPush:
         path = ca
         try:
             context = ssl.create_default_context(cafile=ca)
+            context.minimum_version = ssl.TLSVersion.TLSv1_2
             if certificate is not None:
                 path = certificate
                 context.load_cert_chain(certificate, key, password=_no_passphrase)
@@ -142,14 +152,10 @@ def _no_passphrase() -> str:
 
 
 def _client(settings: RestSettings, tls: ssl.SSLContext) -> httpx.AsyncClient:
+    headers = httpx.Headers(_HEADERS)
+    headers.update(settings.headers)  # whatever case their names are in: none is there twice
     client = httpx.AsyncClient(
-        headers={
-            "Content-Type": "application/json",
-            "Accept": "application/json, */*;q=0.5",
-            "Accept-Encoding": "identity",
-            "User-Agent": "gaugepost",
-            **settings.headers,
-        },
+        headers=headers,
         verify=tls,
         trust_env=False,
         follow_redirects=False,
@@ -162,9 +168,8 @@ def _client(settings: RestSettings, tls: ssl.SSLContext) -> httpx.AsyncClient:
             pool=None,
         ),
     )
-    client.cookies.jar.set_policy(
-        DefaultCookiePolicy(allowed_domains=())
-    )  # no request depends on an earlier one
+    # No request depends on an earlier one.
+    client.cookies.jar.set_policy(DefaultCookiePolicy(allowed_domains=()))
     return client
 
 
@@ -176,25 +181,6 @@ async def _beginning(response: httpx.Response) -> bytes:
         if len(body) > MOST_ANSWER_BYTES:
             break
     return body
-
-
-def _no_answer(cause: Exception, settings: RestSettings) -> tuple[str, str]:
-    """Say why there is no answer, and what to do."""
-    again = "records are sent again"
-    if isinstance(cause, httpx.ConnectTimeout):
-        return f"no connection within {settings.connect_timeout_s:g} s", f"check network and address; {again}"
-    if isinstance(cause, httpx.WriteTimeout):
-        return f"it took nothing for {settings.write_timeout_s:g} s", f"check the network; {again}"
-    if isinstance(cause, httpx.ReadTimeout):
-        return f"no answer within {settings.read_timeout_s:g} s", f"look at the far side; {again}"
-    if isinstance(cause, TimeoutError):
-        return f"not done within {settings.request_timeout_s:g} s", f"look at the far side; {again}"
-    words = str(cause) or type(cause).__name__
-    if "CERTIFICATE" in words or "SSL" in words:
-        return words, "check the far side's certificate, and ca_file or client_certificate_file here"
-    if isinstance(cause, httpx.ConnectError | httpx.ProxyError):
-        return words, f"check network, address and proxy; {again}"
-    return f"the connection broke ({words})", f"{again}; where large ones always break, lower most_bytes"
 
 
 def _frame(body: str, station: str) -> tuple[bytes, bytes]:

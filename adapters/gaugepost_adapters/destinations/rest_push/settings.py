@@ -187,24 +187,36 @@ def secret_headers(settings: RestSettings) -> Mapping[str, tuple[str, str | None
 
 
 def _address(key: str, text: str) -> httpx.URL:
-    """Return `text` as an address. Raises `ValueError` that does not repeat what may be credentials."""
+    """Return `text` as an address. Raises `ValueError` that does not repeat it: it may hold credentials."""
     example = f'"{"https://mes.example/measurements" if key == "url" else "http://proxy.example:3128"}"'
+    elsewhere = ", and header_files or bearer_token_file" if key == "url" else ""
     try:
         url = httpx.URL(text)
+        host = url.host
     except (httpx.InvalidURL, ValueError) as cause:
         raise ValueError(f"that is not an address; write one as {example}") from cause
     if url.userinfo:
         raise ValueError(
-            f"there are credentials in {key}, where they show in logs; write the address without them"
-            + (", and header_files or bearer_token_file" if key == "url" else "")
+            f"there are credentials in {key}, where they show in logs; write the address without them{elsewhere}"
         )
-    if url.scheme not in ("http", "https") or not url.host or any(sign.isspace() for sign in text):
-        raise ValueError(f"{text[:200]!r} is not an address of a web server; write one as {example}")
+    if url.scheme not in ("http", "https") or not host or any(sign.isspace() for sign in text):
+        raise ValueError(f"that is not an address of a web server; write one as {example}")
+    if not _names_a_host(url.raw_host.decode("ascii")):
+        raise ValueError(f"{host[:300]!r} can't be a computer's name; write one as {example}")
     if url.port is not None and not 0 < url.port < 65536:
         raise ValueError(f"there is no port {url.port}; write one from 1 to 65535")
     if url.fragment:
         raise ValueError(f"what comes after # in {key} is never sent; leave it out")
+    if any(_SECRET.search(name) for name in url.params):
+        raise ValueError(
+            f"what comes after ? in {key} looks like a secret, which must not stand here; leave it out{elsewhere}"
+        )
     return url
+
+
+def _names_a_host(host: str) -> bool:
+    """Tell whether a name server could be asked for `host`: labels of 1 to 63 bytes, 253 in all (RFC 1035, 2.3.4)."""
+    return len(host) <= 253 and all(0 < len(label) < 64 for label in host.removesuffix(".").split("."))
 
 
 def _is_this_computer(host: str) -> bool:
