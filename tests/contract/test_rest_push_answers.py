@@ -82,6 +82,13 @@ def test_a_wait_comes_with_any_answer(status: int) -> None:
     assert "90 s" in judgement.finding
 
 
+def test_too_large_for_now_is_not_too_large() -> None:
+    """A 413 that says when to come again is a passing condition (RFC 9110, 15.5.14): no record is set aside for it."""
+    judgement = judge(413, {"retry-after": "30"}, b"busy", now_s=NOW_S)
+    assert isinstance(judgement, Later)
+    assert judgement.retry_after_s == 30
+
+
 @given(st.text(st.characters(codec="ascii", exclude_categories=["Cc"]), min_size=4), st.binary(), st.binary())
 def test_no_excerpt_tells_a_secret(secret: str, before: bytes, after: bytes) -> None:
     """A far side that echoes what it was sent does not bring a token into status pages and logs."""

@@ -59,8 +59,10 @@ _LATER: dict[int, tuple[str, str]] = {
     411: ("it wants requests of another sort", "compare its manual with body and gzip"),
     415: (
         "it does not take this sort of content",
-        "write gzip = false, or a Content-Type it takes in headers",
+        "write gzip = false, or in headers a Content-Type it takes",
     ),
+    413: ("it can't take so much now", "it is sent again when it asks for it"),
+    425: ("it can't take this so early on a connection", "it is sent again"),
     429: ("it is asked too often", "it is asked again more slowly"),
     503: ("it is not ready", "look at the far side; records are sent again"),
 }
@@ -82,7 +84,7 @@ def judge(
     wait_s = retry_after_s(headers, now_s=now_s)
     if status in (400, 422):
         return Refused(answer)
-    if status == 413:
+    if status == 413 and wait_s is None:  # with a wait it is a passing condition (RFC 9110, 15.5.14)
         return TooLarge(answer)
     if 300 <= status < 400:
         location = excerpt(headers.get("location", "").partition("?")[0].encode(), secrets)
