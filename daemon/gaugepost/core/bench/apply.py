@@ -46,12 +46,12 @@ def _with(state: State, gauge: str, known: GaugeState) -> State:
 
 
 def _made_due(state: State, gauges: Mapping[str, str]) -> State:
-    changed = dict(state.gauges)
-    for name, reason in gauges.items():
-        known = changed[name]
-        if known.mastered is not None and reason not in known.due:
-            changed[name] = replace(known, due=(*known.due, reason))
-    return replace(state, gauges=changed)
+    changed = {
+        name: replace(known, due=(*known.due, reason))
+        for name, reason in gauges.items()
+        if (known := state.gauges[name]).mastered is not None and reason not in known.due
+    }
+    return replace(state, gauges={**state.gauges, **changed}) if changed else state
 
 
 def _start(state: State, record: Record) -> State:
