@@ -189,7 +189,7 @@ def secret_headers(settings: RestSettings) -> Mapping[str, tuple[str, str | None
 def _address(key: str, text: str) -> httpx.URL:
     """Return `text` as an address. Raises `ValueError` that does not repeat it: it may hold credentials."""
     example = f'"{"https://mes.example/measurements" if key == "url" else "http://proxy.example:3128"}"'
-    elsewhere = ", and header_files or bearer_token_file" if key == "url" else ""
+    elsewhere = ", and write header_files or bearer_token_file" if key == "url" else ""
     try:
         url = httpx.URL(text)
         host = url.host
