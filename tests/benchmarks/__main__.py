@@ -7,7 +7,7 @@ import os
 import platform
 import sys
 
-NAMES = ("commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain")
+NAMES = ("commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain", "push")
 
 
 def main(named: list[str]) -> int:

@@ -122,7 +122,7 @@ def test_the_station_file_is_checked_in_its_own_words(
 
 
 def test_refused_readings_are_handed_over_again(tmp_path: Path, port: Port) -> None:
-    """Once the far side is mended, what it refused goes out under a new key: that it remembers the old one is no bar."""
+    """Once the far side is mended, what it refused goes out under a new key: its memory of the old one is no bar."""
     knows = [False]
     with (
         Receiver(
