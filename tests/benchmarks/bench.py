@@ -62,7 +62,7 @@ def until(true: Callable[[], bool], what: str) -> None:
 
 
 def frame(number: int) -> bytes:
-    """Return the `number`th frame: no two that follow each other are alike."""
+    """Return a gauge's `number`th frame: no two that follow each other are alike, or one would count as a double."""
     return b"38.%04d mm\r\n" % (number % 250)
 
 
@@ -75,13 +75,14 @@ class Load(threading.Thread):
         self.sent = 0
 
     def run(self) -> None:
-        begun = time.monotonic()
+        begun, each = time.monotonic(), [0] * len(self._ports)
         while self.sent < self._frames:
-            for port in self._ports:
+            for at, port in enumerate(self._ports):
                 if self._pace:
                     time.sleep(max(0.0, begun + self.sent / self._pace - time.monotonic()))
                 if self.sent < self._frames and port.room():
-                    port.send(frame(self.sent))
+                    port.send(frame(each[at]))
+                    each[at] += 1
                     self.sent += 1
 
 
