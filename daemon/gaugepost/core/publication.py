@@ -62,7 +62,9 @@ def publish(entry: Entry, epoch: str, station: str) -> dict[str, Published]:
         "measured_at": rfc3339(record.measured_at),
     }
     for name, value in zip(_REST, _values_of(record), strict=True):
-        if value is not None:
+        if type(value) is str:  # most are, and a word of a closed vocabulary is not quite
+            published[name] = value
+        elif value is not None:
             published[name] = _pointed(value, epoch) if name in POINTERS else _plain(value)
     published["hash"] = entry.hash.hex()
     return published
@@ -75,8 +77,6 @@ def _pointed(value: int | tuple[int, ...], epoch: str) -> str | list[str]:
 
 
 def _plain(value: object) -> Published:
-    if type(value) is str:  # most are, and a word of a closed vocabulary is not quite
-        return value
     if isinstance(value, Decimal):
         return exact_text(value)
     if isinstance(value, bytes):
