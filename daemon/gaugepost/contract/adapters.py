@@ -20,7 +20,7 @@ from gaugepost.core.indication import Chunk, Decoded, Moment
 class AdapterSettings(BaseModel):
     """Base of every adapter's settings: unknown keys are errors, and nothing changes after the check."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import ValidationError
 
 from gaugepost.contract.adapters import AdapterSettings
+from gaugepost.contract.explained import explanations
 
 
 class NotHeld(AssertionError):
@@ -26,8 +27,8 @@ def check_settings(settings: object) -> None:
         raise NotHeld("Settings is a subclass of AdapterSettings", repr(settings))
     if settings.model_config.get("extra") != "forbid" or not settings.model_config.get("frozen"):
         raise NotHeld("settings refuse unknown keys and never change", repr(settings.model_config))
-    if unexplained := [name for name, field in settings.model_fields.items() if not field.description]:
-        raise NotHeld("every setting has a docstring that explains it", ", ".join(unexplained))
+    if unexplained := settings.model_fields.keys() - explanations(settings):
+        raise NotHeld("every setting has a docstring that explains it", ", ".join(sorted(unexplained)))
     try:
         settings.model_validate({"no such setting": 1})
     except ValidationError as error:

@@ -15,7 +15,8 @@ from pydantic import BaseModel, ValidationError, WithJsonSchema
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, core_schema
 
-from gaugepost.contract import GaugepostError
+from gaugepost.contract import AdapterSettings, GaugepostError
+from gaugepost.contract.explained import explanations
 from gaugepost.edge.stationfile.findings import Report, either, nearest, toml
 from gaugepost.edge.stationfile.positions import Path
 
@@ -133,7 +134,7 @@ def _said(model: type[BaseModel], raw: object, what: str, detail: ErrorDetails) 
     if kind == "missing":
         return key, (
             "is missing",
-            _description(field),
+            _description(owner, field),
             f"write {last} = {example}" if example else f"write {last}",
         )
     shown = toml(detail["input"])
@@ -154,7 +155,7 @@ def _said(model: type[BaseModel], raw: object, what: str, detail: ErrorDetails) 
         return key, (f"{shown} is not known here", expected, _write(key, toml(best)) if best else "")
     if kind == "list_type" and isinstance(detail["input"], str):
         return key, (f"{shown} is not in a list", "a list in brackets", _write(key, f"[{shown}]"))
-    expected = _expected(kind, context) or _description(field) or "another value"
+    expected = _expected(kind, context) or _description(owner, field) or "another value"
     return key, (f"{shown} can't be taken", expected, _write(key, example) if example else "")
 
 
@@ -239,10 +240,12 @@ def _keys(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-def _description(field: FieldInfo | None) -> str:
-    if field is None or not field.description:
+def _description(owner: type[BaseModel] | None, field: FieldInfo | None) -> str:
+    if owner is None or not issubclass(owner, AdapterSettings):
         return ""
-    first = field.description.strip().split("\n")[0].rstrip(".")
+    words = explanations(owner)
+    name = next((name for name, known in owner.model_fields.items() if known is field), "")
+    first = words.get(name, "").split("\n")[0].rstrip(".")
     return first[:1].lower() + first[1:]
 
 

@@ -5,12 +5,13 @@ The models say it all; what is installed decides which kinds of links, decoders 
 
 from __future__ import annotations
 
-import ast
-import inspect
-from collections.abc import Iterator
 from typing import Any
 
+from pydantic.json_schema import GenerateJsonSchema
+from pydantic_core.core_schema import ModelSchema
+
 from gaugepost.contract import SettingsError
+from gaugepost.contract.explained import explanations
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import model
 
@@ -98,21 +99,19 @@ def _kinds(definitions: Schema, group: str, common: type[model.Table]) -> Schema
 
 
 def _of(definitions: Schema, table: type[Any], prefix: str = "") -> Schema:
-    schema: Schema = table.model_json_schema(ref_template=f"#/$defs/{prefix}{{model}}")
+    schema: Schema = table.model_json_schema(
+        ref_template=f"#/$defs/{prefix}{{model}}", schema_generator=_Explained
+    )
     definitions.update({f"{prefix}{name}": inner for name, inner in schema.pop("$defs", {}).items()})
-    if issubclass(table, model.Table):
-        for name, words in _docstrings(table):
-            alias = table.model_fields[name].alias or name
-            schema["properties"][alias]["description"] = words
     return schema
 
 
-def _docstrings(table: type[model.Table]) -> Iterator[tuple[str, str]]:
-    """Yield name and docstring of each field. Read here and not by the model: it would cost every start 50 ms."""
-    (definition,) = ast.parse(inspect.getsource(table)).body
-    assert isinstance(definition, ast.ClassDef)
-    for field, words in zip(definition.body, definition.body[1:], strict=False):
-        if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name):
-            match words:
-                case ast.Expr(value=ast.Constant(value=str(text))):
-                    yield field.target.id, inspect.cleandoc(text)
+class _Explained(GenerateJsonSchema):
+    """Describes each key by the docstring under its field."""
+
+    def model_schema(self, schema: ModelSchema) -> Schema:
+        told = super().model_schema(schema)
+        model = schema["cls"]
+        for name, words in explanations(model).items():
+            told["properties"][model.model_fields[name].alias or name]["description"] = words
+        return told
