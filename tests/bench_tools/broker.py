@@ -21,20 +21,14 @@ from typing import Any, Self
 
 import trustme
 
+from tests.bench_tools.ports import free_port
+
 PATIENCE_S = 30.0
 """Bounds a failure; nothing passes or fails by it otherwise."""
 
 
 OPEN = ("allow_anonymous true", "max_inflight_messages 0", "max_queued_messages 0")
 """Lets everybody in, and passes everything on at once: what it has acknowledged, subscribers have been sent."""
-
-
-def free_port() -> int:
-    """Return a port of this computer that nobody uses just now."""
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        port: int = found.getsockname()[1]
-        return port
 
 
 @dataclass

@@ -14,7 +14,8 @@ import pytest
 
 from gaugepost.contract import Outcome, Unreachable
 from gaugepost.contract.kit.destinations import samples
-from tests.bench_tools.broker import Broker, Subscriber, free_port
+from tests.bench_tools.broker import Broker, Subscriber
+from tests.bench_tools.ports import free_port
 from tests.bench_tools.scripted_broker import CONNACK, DISCONNECT, Peer, scripted
 from tests.contract.mqtt_bench import STATUS, ids, make, once, opened, until
 

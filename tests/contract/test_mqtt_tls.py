@@ -12,7 +12,8 @@ import pytest
 
 from gaugepost.contract import Outcome, Unreachable
 from gaugepost.contract.kit.destinations import samples
-from tests.bench_tools.broker import Broker, Certificates, free_port, until
+from tests.bench_tools.broker import Broker, Certificates, until
+from tests.bench_tools.ports import free_port
 from tests.contract.mqtt_bench import VERSIONS, make
 
 pytestmark = pytest.mark.asyncio

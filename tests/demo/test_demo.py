@@ -8,7 +8,6 @@ import http.client
 import json
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -26,6 +25,7 @@ from gaugepost.core.record import PUBLISHED_KINDS
 from gaugepost.demo.players import ALUMINIUM, GAUGE_STEEL, Body, BoreGauge, Port
 from gaugepost.demo.shop import LOT_OF_SIX
 from gaugepost.edge.journal import Reader
+from tests.bench_tools.ports import free_port
 
 LONGEST_S = 120.0
 """Bounds a failure; the demo at pace 0 takes a few seconds."""
@@ -56,12 +56,6 @@ class Played(NamedTuple):
     output: str
     folder: Path
     rest: list[dict[str, Any]]
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as found:
-        port: int = found.getsockname()[1]
-        return port
 
 
 def get(address: str, path: str) -> dict[str, Any]:

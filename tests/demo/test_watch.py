@@ -6,7 +6,6 @@ import contextlib
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -17,15 +16,10 @@ import pytest
 
 from gaugepost.demo.process import Daemon
 from gaugepost.demo.shop import LOT_OF_SIX, Shop
+from tests.bench_tools.ports import free_port
 
 LONGEST_S = 60.0
 ENVIRONMENT = {**os.environ, "PYTHONIOENCODING": "utf-8"}
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as found:
-        port: int = found.getsockname()[1]
-        return port
 
 
 @contextlib.contextmanager
