@@ -8,7 +8,7 @@ import pytest
 
 from gaugepost.contract import Chunk, Link, LinkLost, Moment
 from gaugepost.contract.kit import NotHeld, links
-from gaugepost_adapters.links.serial_port import SerialPortLink
+from gaugepost_adapters.links.serial.port import SerialPortLink
 from tests.bench_tools.far_sides import Echo, PortServer, Pty, Server
 
 

@@ -15,10 +15,10 @@ from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
 from gaugepost.contract import LinkLost, Moment
-from gaugepost_adapters.links import serial_traffic
-from gaugepost_adapters.links.serial_opening import close_port, find_usb, open_port
-from gaugepost_adapters.links.serial_port import SerialPortLink
-from gaugepost_adapters.links.serial_settings import Settings
+from gaugepost_adapters.links.serial import traffic as serial_traffic
+from gaugepost_adapters.links.serial.opening import close_port, find_usb, open_port
+from gaugepost_adapters.links.serial.port import SerialPortLink
+from gaugepost_adapters.links.serial.settings import Settings
 from tests.bench_tools.far_sides import PortServer, Pty
 
 PORT_LIBRARY_WARNS = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")

@@ -12,7 +12,7 @@ from hypothesis import given, strategies as st
 from gaugepost.contract import BadFrame, Chunk, Decoded, Indication, Moment, Temperature
 from gaugepost.contract.kit import decoders
 from gaugepost.core.quantity import to_mm
-from gaugepost_adapters.links.serial_port import SerialPortLink
+from gaugepost_adapters.links.serial.port import SerialPortLink
 from tests.bench_tools.captures import Capture, every
 from tests.bench_tools.far_sides import Pty
 

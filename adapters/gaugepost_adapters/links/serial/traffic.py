@@ -13,7 +13,7 @@ from typing import TypeVar
 import serial
 
 from gaugepost.contract import Chunk, LinkLost, Moment
-from gaugepost_adapters.links.serial_opening import FAULTS, READ_TIMEOUT_S, close_port, lost
+from gaugepost_adapters.links.serial.opening import FAULTS, READ_TIMEOUT_S, close_port, lost
 
 MOST_WAITING = 256
 """Chunks read and not yet taken, before reading pauses and the kernel, then the gauge, holds the rest."""

@@ -15,7 +15,7 @@ import serial
 from serial.tools import list_ports
 
 from gaugepost.contract import LinkLost
-from gaugepost_adapters.links.serial_settings import Settings
+from gaugepost_adapters.links.serial.settings import Settings
 
 FAULTS = (OSError, termios.error, ValueError)
 """All that a port that is gone or refuses can raise; the library's own error is an OSError, `termios.error` is not."""
