@@ -31,13 +31,16 @@ class Moment:
 class Chunk:
     """Bytes as a link delivered them.
 
-    `complete` says that the chunk's edges are a packet's edges (Bluetooth, HID); a serial port's are not.
+    `complete` says that the chunk's edges are a packet's edges (Bluetooth, HID); a serial port's are not. `fault` says
+    why these bytes can't be what the gauge sent (keys were lost, a person typed them): no decoder gets to see them, and
+    they are a bad frame for that reason.
     """
 
     data: bytes
     arrived: Moment
     channel: str = ""
     complete: bool = False
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import structlog
 
-from gaugepost.contract import BadFrame, Decoded, Decoder, Link, LinkLost, Moment
+from gaugepost.contract import BadFrame, Chunk, Decoded, Decoder, Link, LinkLost, Moment
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
 from gaugepost.shell.recorder import Recorder
@@ -149,11 +149,17 @@ class Intake:
         try:
             async for chunk in link.chunks():
                 self._last_frame = chunk.arrived
-                self._tell(self._decoder.feed(chunk), chunk.arrived)
+                self._tell(self._decoded(chunk), chunk.arrived)
                 heard.set()
         finally:
             watch.cancel()
             await asyncio.gather(watch, return_exceptions=True)
+
+    def _decoded(self, chunk: Chunk) -> list[Decoded]:
+        """Return what the decoder says to `chunk`; one with a fault it never sees, and half a frame ends with it."""
+        if chunk.fault:
+            return [*self._decoder.reset(), BadFrame(chunk.fault, chunk.data, chunk.channel)]
+        return self._decoder.feed(chunk)
 
     async def _watch_silence(self, heard: asyncio.Event) -> None:
         """Tell the decoder how long nothing came, for a while after each chunk; asleep when nothing comes at all."""
