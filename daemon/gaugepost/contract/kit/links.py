@@ -17,6 +17,8 @@ from gaugepost.core.indication import Chunk, Moment
 PATIENCE_S = 20.0
 """How long the kit waits for what must come. It bounds a failure; a link that keeps its promise never takes so long."""
 
+EVERY_BYTE = bytes(range(256))
+
 T = TypeVar("T")
 
 
@@ -52,17 +54,30 @@ def counting_now() -> tuple[Now, list[Moment]]:
     return now, told
 
 
-async def check_link(bench: Bench, *, burst: int = 200_000, can_leave: bool = True) -> None:
+async def check_link(
+    bench: Bench,
+    *,
+    burst: int = 200_000,
+    can_leave: bool = True,
+    can_hear: bool = True,
+    alphabet: bytes = EVERY_BYTE,
+) -> None:
     """Hold a link against every promise, each on a bench of its own.
+
+    `alphabet` are the bytes that the far side can say (a keyboard has no others): letters, digits, space and "+." at
+    least. A far side that can't be told anything is named by `can_hear=False`.
 
     Raises:
         NotHeld: the first promise that does not hold.
     """
-    checks = [check_closed, check_carries, check_send, check_cancelled_wait, check_close_ends, check_reopens]
+    await check_closed(bench)
+    await check_carries(bench, alphabet)
+    await (check_send if can_hear else check_send_refused)(bench)
+    checks = [check_cancelled_wait, check_close_ends, check_reopens]
     checks += [check_loss, check_loss_while_waiting] if can_leave else []
     for check in checks:
         await check(bench)
-    await check_burst(bench, burst)
+    await check_burst(bench, burst, alphabet)
     await check_leaves_nothing(bench)
 
 
@@ -92,15 +107,14 @@ async def check_closed(bench: Bench) -> None:
             await _refused(work, f"{what} before open raises LinkLost")
 
 
-async def check_carries(bench: Bench) -> None:
+async def check_carries(bench: Bench, alphabet: bytes = EVERY_BYTE) -> None:
     """Bytes come in order, none lost, none added, in chunks stamped by the clock the link was given."""
     now, told = counting_now()
     async with bench(now) as (link, far):
         await _soon(link.open(), "open ends")
         try:
             async with aclosing(_stream(link)) as stream:
-                every = bytes(range(256)) * 2
-                for data in (b"+12.345\r\n", b"\x00", every):
+                for data in (b"+12.345", alphabet[:1], alphabet * 2):
                     await far.say(data)
                     chunks = await _take(stream, len(data))
                     if (came := b"".join(chunk.data for chunk in chunks)) != data:
@@ -120,6 +134,20 @@ async def check_send(bench: Bench) -> None:
             want = b"".join(bytes([n]) * 50 for n in range(65, 75))
             if (heard := await _soon(far.hear(len(want)), "what was sent is heard")) != want:
                 raise NotHeld("what is sent is heard unchanged", repr(heard))
+        finally:
+            await _soon(link.close(), "close ends")
+
+
+async def check_send_refused(bench: Bench) -> None:
+    """A far side that can't be told anything has a link that says so, and goes on."""
+    now, _ = counting_now()
+    async with bench(now) as (link, far):
+        await _soon(link.open(), "open ends")
+        try:
+            await _refused(link.send(b"x"), "what can't be sent raises LinkLost")
+            await far.say(b"after")
+            async with aclosing(_stream(link)) as stream:
+                await _take(stream, 5)
         finally:
             await _soon(link.close(), "close ends")
 
@@ -211,10 +239,10 @@ async def check_loss_while_waiting(bench: Bench) -> None:
             await _soon(link.close(), "close after a loss ends")
 
 
-async def check_burst(bench: Bench, size: int) -> None:
+async def check_burst(bench: Bench, size: int, alphabet: bytes = EVERY_BYTE) -> None:
     """A burst that nobody takes for a while is held back, not lost and not piled up without bound."""
     now, _ = counting_now()
-    data = bytes(n * 7 % 251 for n in range(size))
+    data = bytes(alphabet[n * 7 % 251 % len(alphabet)] for n in range(size))
     async with bench(now) as (link, far):
         await _soon(link.open(), "open ends")
         try:
@@ -268,6 +296,8 @@ async def _stream(link: Link) -> AsyncGenerator[Chunk, None]:
     async for chunk in link.chunks():
         if not chunk.data:
             raise NotHeld("a link yields chunks with bytes in them", repr(chunk))
+        if chunk.fault:
+            raise NotHeld("a link finds no fault with what the far side says", repr(chunk))
         yield chunk
 
 

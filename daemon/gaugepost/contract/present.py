@@ -1,0 +1,42 @@
+"""What is plugged in now: what a link may tell besides opening, so that nobody has to guess a name for a station file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol, runtime_checkable
+
+
+@dataclass(frozen=True, slots=True)
+class Present:
+    """Something a link could be opened on."""
+
+    name: str
+    """What it calls itself, as a person may read it on the gauge or its box; empty where it says nothing."""
+    place: str
+    """Where the system has it now, as "/dev/ttyUSB0"; another one after it is plugged in again."""
+    settings: Mapping[str, str]
+    """The link's settings that find it again, as {"usb": "1a2b:0c0d:B7"}."""
+    decoder: Mapping[str, str] = field(default_factory=dict)
+    """The decoder's settings that it tells itself, `kind` among them; empty where a person has to know them."""
+    refused: str = ""
+    """Why this user may not open it; empty where nothing is in the way."""
+    remedy: str = ""
+    """What to do about it, to be typed as it stands."""
+    holders: tuple[str, ...] = ()
+    """Programs that have it open now, as far as this user may see: "name (process 123)"."""
+    notes: tuple[str, ...] = ()
+    """What else is worth knowing before it is chosen, a sentence each."""
+
+
+@runtime_checkable
+class Lists(Protocol):
+    """A kind of link that can say what is plugged in for it."""
+
+    @staticmethod
+    def present() -> list[Present]:
+        """Return everything there is, by its place; nothing is opened. May block.
+
+        Raises:
+            GaugepostError: it can't be told here, with what to do.
+        """
