@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import datetime
 import json
+import re
 import signal
-import socket
 import subprocess
 import threading
 import time
@@ -41,11 +41,12 @@ class Broker:
     process: subprocess.Popen[bytes] | None = None
 
     def start(self, *more: str) -> Self:
-        """Start it, with `more` lines for now, and wait until it takes connections."""
+        """Start it, with `more` lines for now, and wait until it takes connections and signals."""
         file = self._write(*more)
         with (self.folder / "mosquitto.log").open("ab") as log:
+            began = log.tell()
             self.process = subprocess.Popen(["mosquitto", "-c", str(file)], stdout=log, stderr=log)
-        until(self._listens, "the broker listens")
+        until(lambda: self._runs(began), "the broker runs")
         return self
 
     def settle(self) -> None:
@@ -63,15 +64,17 @@ class Broker:
             "persistence false",
             "log_type error",
             "log_type notice",
+            "log_type information",
         ]
         file.write_text("\n".join([*own, *self.lines, *more, ""]))
         return file
 
-    def _listens(self) -> bool:
+    def _runs(self, began: int) -> bool:
+        """Whether it says so after `began` bytes of its log: its port listens before it has read its certificates."""
         assert self.process is not None
         assert self.process.poll() is None, self.log()
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", self.port)) == 0
+        said = (self.folder / "mosquitto.log").read_bytes()[began:]
+        return re.search(rb"mosquitto version \S+ running\n", said) is not None
 
     def log(self) -> str:
         """What it wrote to its log so far."""
@@ -219,6 +222,15 @@ class Certificates:
     authority: trustme.CA = field(default_factory=trustme.CA)
     stranger: trustme.CA = field(default_factory=trustme.CA)
 
+    def __post_init__(self) -> None:
+        """Write the authority's certificate: once, because a broker that is just starting reads it."""
+        self.authority.cert_pem.write_to_path(self.ca_file)
+
+    @property
+    def ca_file(self) -> str:
+        """The file with the authority's certificate."""
+        return self._path("ca.pem")
+
     def broker(
         self, name: str = "localhost", *, expired: bool = False, stranger: bool = False, clients: bool = False
     ) -> tuple[str, ...]:
@@ -232,14 +244,9 @@ class Certificates:
             "allow_anonymous true",
             f"certfile {self._path('broker.pem')}",
             f"keyfile {self._path('broker.key')}",
-            f"cafile {self.ca_file()}",
+            f"cafile {self.ca_file}",
             f"require_certificate {'true' if clients else 'false'}",
         )
-
-    def ca_file(self) -> str:
-        """Return the file with the authority's certificate."""
-        self.authority.cert_pem.write_to_path(self._path("ca.pem"))
-        return self._path("ca.pem")
 
     def station(self) -> tuple[str, str]:
         """Return the files with a certificate and a key for the station."""

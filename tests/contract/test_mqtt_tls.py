@@ -25,7 +25,7 @@ def certificates(tmp_path: Path) -> Certificates:
 
 
 def secure(broker: Broker, certificates: Certificates, **settings: Any) -> dict[str, Any]:
-    return {"host": "localhost", "tls": True, "ca_file": certificates.ca_file(), **settings}
+    return {"host": "localhost", "tls": True, "ca_file": certificates.ca_file, **settings}
 
 
 async def not_trusted(broker: Broker, **settings: Any) -> str:
@@ -46,7 +46,6 @@ async def test_the_right_broker_gets_records(
 ) -> None:
     """A certificate for this name, by the authority in ca_file, is good; relative paths start at the data directory."""
     with Broker(tmp_path, certificates.broker()) as broker:
-        certificates.ca_file()
         destination = make(
             broker.port, tmp_path, host="localhost", tls=True, ca_file="ca.pem", version=version
         )
@@ -128,7 +127,7 @@ async def test_tls_1_1_is_not(tmp_path: Path, certificates: Certificates) -> Non
     """A broker that has nothing newer is `Unreachable`."""
     certificates.broker()
     with outdated(tmp_path) as port:
-        destination = make(port, tmp_path, host="localhost", tls=True, ca_file=certificates.ca_file())
+        destination = make(port, tmp_path, host="localhost", tls=True, ca_file=certificates.ca_file)
         with pytest.raises(
             Unreachable, match=r"there is no TLS with .*; write the port at which it speaks TLS 1\.2"
         ):
