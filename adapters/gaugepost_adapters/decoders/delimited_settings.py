@@ -5,26 +5,25 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
-from gaugepost.contract import AdapterSettings, ValueRefused, parse_unit
-from gaugepost_adapters.decoders.layout import ANY, Hole, Part, compile_parts, parse_template
+from gaugepost.contract import AdapterSettings, ValueRefused
+from gaugepost_adapters.decoders.layout import Hole, Part, compile_parts, parse_template
+from gaugepost_adapters.decoders.shared_settings import (
+    ANY,
+    ErrorText,
+    MeasuringSettings,
+    Sign,
+    Status,
+    Text as Text,
+    Word as Word,
+)
 
 _DIGITS = frozenset("0123456789")
-_SIGNS: dict[str, Literal["+", "-"]] = {"+": "+", "-": "-"}
+_SIGNS: dict[str, Sign] = {"+": "+", "-": "-"}
 _NAMES = frozenset("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
 
 
-def _one_byte_each(text: str) -> str:
-    if not ANY.issuperset(text):
-        raise ValueError(
-            f"{text!r} holds a character that is no single byte; write ISO 8859-1 text, as U+0000 to U+00FF"
-        )
-    return text
-
-
-Text = Annotated[str, AfterValidator(_one_byte_each)]
-Word = Annotated[str, Field(min_length=1), AfterValidator(_one_byte_each)]
 FieldNumber = Annotated[int, Field(ge=1, le=32)]
 
 
@@ -72,35 +71,7 @@ class Fields(AdapterSettings):
         return row
 
 
-class Status(AdapterSettings):
-    """What a gauge says about the value it sends."""
-
-    meaning: str = ""
-    """What it stands for, in words; left out only where all is well."""
-    value_holds: bool = False
-    """The value beside it counts."""
-    ends_mastering: bool = False
-    """After it the gauge has to be checked on its master again."""
-
-    @model_validator(mode="after")
-    def _says_what_it_means(self) -> Self:
-        if not self.meaning and (self.ends_mastering or not self.value_holds):
-            raise ValueError(
-                'a status that is not simply well needs a meaning; write meaning = "battery low", or value_holds = true'
-            )
-        return self
-
-
-class ErrorText(AdapterSettings):
-    """What a gauge sends instead of a value."""
-
-    meaning: str = Field(min_length=1)
-    """What it stands for, in words."""
-    ends_mastering: bool = False
-    """After it the gauge has to be checked on its master again."""
-
-
-class Settings(AdapterSettings):
+class Settings(MeasuringSettings):
     """How a gauge or thermometer writes its frames."""
 
     terminator: Word = Field(default="\r\n", max_length=4)
@@ -118,21 +89,13 @@ class Settings(AdapterSettings):
     always sent, an exact width or a lead-in tells a frame that lost its beginning from a whole one."""
     fields: Fields | None = None
     """Instead of `pattern`: a row of fields between separators."""
-    quantity: Literal["length", "temperature"] = "length"
-    """What the numbers are."""
     decimal_sign: Literal[".", ","] = "."
     """What stands between whole and part."""
     implied_decimals: int | None = Field(default=None, ge=0, le=9)
     """Digits come without a decimal sign, and so many of them are decimals."""
     pad: bool = False
     """Spaces may stand around the number."""
-    unit: str | None = None
-    """Unit of every value, where frames name none; left out, the gauge's entry says it."""
-    scale: Literal["C", "F"] | None = None
-    """Scale of every temperature, where frames name none."""
-    units: dict[Word, str] = Field(default={}, max_length=16)
-    """The frame's spellings of {unit}, and the units they stand for: {I = "in", M = "mm"}; C or F for temperatures."""
-    signs: dict[Word, Literal["+", "-"]] = Field(default=_SIGNS, min_length=1, max_length=16)
+    signs: dict[Word, Sign] = Field(default=_SIGNS, min_length=1, max_length=16)
     """The frame's spellings of {sign}, and what they stand for: {" " = "+", "-" = "-"}."""
     statuses: dict[Word, Status] = Field(default={}, max_length=64)
     """The frame's spellings of {status}, and what they mean; a frame with any other is a bad frame."""
@@ -140,20 +103,8 @@ class Settings(AdapterSettings):
     """Whole frames, between lead-in and terminator, that a gauge sends instead of a value: {E2 = {meaning = "…"}}.
 
     They may have the holes {channel} and {skip}."""
-    request: Text = Field(default="", max_length=64)
-    """Text that asks the gauge for its value, terminator included; {channel} in it is replaced by the channel."""
-    silence: float = Field(default=2.0, gt=0, le=60)
-    """Seconds without a byte after which half a frame is a bad frame."""
     blank_lines: bool = False
     """Frames without a single character are passed over and kept nowhere; otherwise each is a bad frame."""
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_is_known(cls, unit: str | None) -> str | None:
-        try:
-            return None if unit is None else parse_unit(unit)
-        except ValueRefused as refused:
-            raise ValueError(str(refused)) from refused
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:
@@ -161,7 +112,7 @@ class Settings(AdapterSettings):
             parts = self._parts()
             names = {part.name for part in parts}
             self._check_names(names, {part.name for part in parts if part.optional})
-            self._check_units("unit" in names)
+            self.check_units("unit" in names)
             self._check_edges(parts)
             self.matcher()
             self.error_matchers()
@@ -226,26 +177,6 @@ class Settings(AdapterSettings):
             )
         if self.implied_decimals is not None and self.decimal_sign != ".":
             raise ValueRefused("implied_decimals leaves no decimal_sign", hint="take one of the two out")
-
-    def _check_units(self, from_frame: bool) -> None:
-        length = self.quantity == "length"
-        if (self.scale if length else self.unit) is not None:
-            raise ValueRefused(
-                f"a {self.quantity} has no {'scale' if length else 'unit'}",
-                hint="write unit for a length, scale for a temperature",
-            )
-        if from_frame and (self.unit or self.scale):
-            raise ValueRefused(
-                "the unit is given and read from the frame too",
-                hint="take unit or scale out, or {unit} and units",
-            )
-        if not length and not from_frame and self.scale is None:
-            raise ValueRefused("a temperature needs its scale", hint='write scale = "C" or scale = "F"')
-        for unit in self.units.values():
-            if length:
-                parse_unit(unit)
-            elif unit not in ("C", "F"):
-                raise ValueRefused(f"{unit!r} is no scale of temperature", hint="write C or F")
 
     def _check_edges(self, parts: list[Part]) -> None:
         """Refuse a terminator or lead-in that a frame's own text could be taken for."""

@@ -23,6 +23,9 @@ class Piece(NamedTuple):
     fault: str = ""
 
 
+PACKET_BEGAN = "a packet began before the frame ended"
+
+
 class Framer:
     """Holds what has come of the next frame. `split`, `end` and `forget` between them return every byte once.
 
@@ -61,7 +64,11 @@ class Framer:
             pieces += self._stretch(rest, rest)
         return pieces
 
-    def forget(self, fault: str = "a packet began before the frame ended") -> list[Piece]:
+    def settle(self, fault: str) -> list[Piece]:
+        """Return half a frame, as `forget`: a silence ends no frame that has a terminator."""
+        return self.forget(fault)
+
+    def forget(self, fault: str = PACKET_BEGAN) -> list[Piece]:
         """Return half a frame, where there is one, as a piece with the fault given; the next byte begins a frame."""
         pending, self._pending, self._overlong = self._pending, b"", False
         return [Piece(pending, b"", fault)] if pending else []

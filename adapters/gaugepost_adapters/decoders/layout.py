@@ -20,8 +20,6 @@ from dataclasses import dataclass
 from gaugepost.contract import ValueRefused
 
 Chars = frozenset[str]
-ANY: Chars = frozenset(map(chr, range(256)))
-"""Every character: frames are read as ISO 8859-1, in which each byte is one."""
 LONGEST_HOLE = 255
 """Characters a hole may take where its template gives no width."""
 

@@ -13,8 +13,8 @@ from enum import StrEnum
 from typing import Annotated, Any
 
 from pydantic import PlainValidator, WithJsonSchema
-from pydantic_core import PydanticCustomError
 
+from gaugepost.contract.refusal import refusal
 from gaugepost.core import materials
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import (
@@ -44,12 +44,6 @@ STEEPEST = Decimal("1E-4")
 
 COLDEST_C, HOTTEST_C = Decimal(-30), Decimal(80)
 """No bench is outside this range; more is a mistaken scale."""
-
-
-def refusal(finding: str, expected: str = "", literal: str = "", hint: str = "") -> PydanticCustomError:
-    """Return the error that carries a finding through a model: `literal` is what to write behind the key."""
-    parts = {"finding": finding, "expected": expected, "literal": literal, "hint": hint}
-    return PydanticCustomError("refused", "{finding}", parts)
 
 
 def _text(parse: Callable[[str], Any], expected: str, example: str) -> Any:
