@@ -10,6 +10,13 @@ from gaugepost.contract.adapters import (
     Refusal as Refusal,
     StationFacts as StationFacts,
 )
+from gaugepost.contract.commands import (
+    MOST_COMMAND_BYTES as MOST_COMMAND_BYTES,
+    Asked as Asked,
+    CommandSource as CommandSource,
+    problem_details as problem_details,
+    read_command as read_command,
+)
 from gaugepost.contract.text import (
     cell as cell,
     neutralised as neutralised,

@@ -1,17 +1,17 @@
-"""What went wrong, told over HTTP: problem details (RFC 9457) with a hint that says what to do instead."""
+"""What went wrong, as told: problem details (RFC 9457) with a hint that says what to do instead."""
 
 from __future__ import annotations
 
 import difflib
 import re
 from collections.abc import Iterable, Mapping
-from http import HTTPStatus
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
+from gaugepost.contract import problem_details
 from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError, Unreachable, ValueRefused
 
 MEDIA_TYPE = "application/problem+json"
@@ -48,11 +48,21 @@ _STATUS: dict[type[GaugepostError], int] = {
 def problem(
     status: int, detail: str, hint: str = "", headers: Mapping[str, str] | None = None
 ) -> JSONResponse:
-    """Return an error as problem details; the type is the status itself ("about:blank"), so it is left out."""
-    said: dict[str, object] = {"title": HTTPStatus(status).phrase, "status": status, "detail": detail}
-    if hint:
-        said["hint"] = hint
-    return JSONResponse(said, status, dict(headers or {}), MEDIA_TYPE)
+    """Return the answer that tells an error as problem details."""
+    return JSONResponse(problem_details(status, detail, hint), status, dict(headers or {}), MEDIA_TYPE)
+
+
+def details(error: GaugepostError) -> dict[str, object]:
+    """Return one of our errors as problem details."""
+    return problem_details(_status(error), error.finding, error.hint)
+
+
+def findings(errors: Iterable[Mapping[str, object]], *, within: int = 0) -> tuple[str, str]:
+    """Return what a model found, and its hints, in words; `within` parts of each location are not the body's own."""
+    said = [_said(detail, within) for detail in errors]
+    return "; ".join(finding for finding, _ in said), "; ".join(
+        dict.fromkeys(hint for _, hint in said if hint)
+    )
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -82,7 +92,7 @@ def add_handlers(api: FastAPI) -> None:
 
 async def _ours(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, GaugepostError)
-    return problem(_STATUS.get(type(error), 500), error.finding, error.hint)
+    return problem(_status(error), error.finding, error.hint)
 
 
 async def _http(request: Request, error: Exception) -> JSONResponse:
@@ -104,16 +114,18 @@ async def _bug(_: Request, __: Exception) -> JSONResponse:
 
 async def _invalid(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    said = [_said(detail) for detail in error.errors()]
-    hints = dict.fromkeys(hint for _, hint in said if hint)
-    return problem(422, "; ".join(finding for finding, _ in said), "; ".join(hints))
+    return problem(422, *findings(error.errors(), within=1))
 
 
-def _said(detail: Mapping[str, object]) -> tuple[str, str]:
+def _status(error: GaugepostError) -> int:
+    return _STATUS.get(type(error), 500)
+
+
+def _said(detail: Mapping[str, object], within: int) -> tuple[str, str]:
     """Return one finding of a model and its hint, in words."""
     loc = detail["loc"]
     assert isinstance(loc, tuple)
-    key = ".".join(part for part in loc[1:] if isinstance(part, str)) or "the body"
+    key = ".".join(part for part in loc[within:] if isinstance(part, str)) or "the body"
     context = detail.get("ctx") or {}
     assert isinstance(context, Mapping)
     kind, message = detail["type"], str(detail["msg"])

@@ -13,7 +13,7 @@ import contextlib
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import structlog
@@ -40,6 +40,14 @@ REPLAY_CHUNK = 200
 log = structlog.get_logger(__name__)
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is told to whoever commanded something: the reply, and the sequences of the records that were made of it."""
+
+    reply: Reply
+    sequences: tuple[int, ...] = ()
+
+
 @dataclass(slots=True)
 class _Item:
     """An event on its way to the disk, with what it was decided to lead to."""
@@ -49,10 +57,10 @@ class _Item:
     generation: int
     records: tuple[Record, ...]
     reply: Reply
-    told: asyncio.Future[Reply] | None
+    told: asyncio.Future[Told] | None
 
 
-_Held = tuple[Event, Moment, asyncio.Future[Reply] | None]
+_Held = tuple[Event, Moment, asyncio.Future[Told] | None]
 
 
 class Recorder:
@@ -95,8 +103,8 @@ class Recorder:
         else:
             self.dropped += 1
 
-    async def ask(self, command: Command) -> Reply:
-        """Return the reply to a command once it rests on the disk.
+    async def ask(self, command: Command) -> Told:
+        """Return what is told of a command once it rests on the disk.
 
         Raises:
             JournalError: it could not be recorded, or nothing is being recorded.
@@ -105,7 +113,7 @@ class Recorder:
             raise JournalError(
                 f"not recording: {self.problem}", hint="free the journal's disk, then say it again"
             )
-        told: asyncio.Future[Reply] = self._loop.create_future()
+        told: asyncio.Future[Told] = self._loop.create_future()
         if self._held:
             self._held.append((command, self._now(), told))
         else:
@@ -135,13 +143,13 @@ class Recorder:
         self._failure.cancel()
         return len(self._held) + len(self._pending) + self.dropped
 
-    def _decide(self, event: Event, now: Moment, told: asyncio.Future[Reply] | None) -> None:
+    def _decide(self, event: Event, now: Moment, told: asyncio.Future[Told] | None) -> None:
         decision = decide(self._tentative, event, now)
         for record in decision.records:
             self._tentative = apply(self._tentative, record)
         if not decision.records and (told is None or not self._pending):
             if told is not None:
-                told.set_result(decision.reply)
+                told.set_result(Told(decision.reply))
             return
         item = _Item(event, now, self._generation, decision.records, decision.reply, told)
         self._pending.append(item)
@@ -189,15 +197,18 @@ class Recorder:
 
     # Back in the event loop.
 
-    def _committed(self, count: int, entries: Iterable[Entry]) -> None:
+    def _committed(self, count: int, entries: Sequence[Entry]) -> None:
         for entry in entries:
             self.state = apply(self.state, entry.record)
+        made = 0
         for _ in range(count):
             item = self._pending.popleft()
             if isinstance(item.event, RecordingResumed):
                 self._resume(item.event)
             if item.told is not None and not item.told.done():
-                item.told.set_result(item.reply)
+                own = entries[made : made + len(item.records)]
+                item.told.set_result(Told(item.reply, tuple(entry.sequence for entry in own)))
+            made += len(item.records)
         self._growth.grow(self.state.sequence)
         self._moved.set()
 

@@ -13,11 +13,11 @@ from pydantic import BaseModel, ConfigDict, Field
 from gaugepost.core.errors import CommandRefused, ValueRefused
 from gaugepost.core.publication import parse_record_id
 from gaugepost.edge.asides import By
+from gaugepost.service.commands.bodies import Note, Said, Text
 from gaugepost.service.destinations import at_work, every, in_full
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import unknown
 from gaugepost.service.query import MAX_LIMIT, only
-from gaugepost.service.routes.commands import Note, Said, Text
 from gaugepost.service.views import Document
 from gaugepost.shell.delivery import Delivery
 
