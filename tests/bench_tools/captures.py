@@ -1,11 +1,14 @@
 """Captures: what a gauge sends, the decoder's settings for it, and what must come of it, one TOML file each.
 
 `what` describes the gauge and `composed` where the bytes come from. `bytes` is text, each character one byte
-(ISO 8859-1). Where a frame gives several events, it is the last one that keeps its bytes.
+(ISO 8859-1); `hex` is bytes in hexadecimal. Where a frame gives several events, the last one keeps its bytes. Frames
+follow one another without a gap unless `packets` says that each comes as one, or `pause` how many seconds nothing comes
+after each.
 """
 
 from __future__ import annotations
 
+import json
 import tomllib
 from dataclasses import dataclass
 from decimal import Decimal
@@ -13,11 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from gaugepost.contract import Condition, Decoded, Decoder, Indication, Temperature, Unit
-from gaugepost.contract.kit.decoders import Sample
+from gaugepost.contract.kit.decoders import Sample, decode
 from gaugepost_adapters.decoders.delimited_text import DelimitedText
+from gaugepost_adapters.decoders.fixed_fields import FixedFields
 
 FOLDER = Path(__file__).parents[1] / "captures"
-DECODERS = {"delimited_text": DelimitedText}
+DECODERS: dict[str, type[Decoder]] = {"delimited_text": DelimitedText, "fixed_fields": FixedFields}
 
 
 @dataclass(frozen=True)
@@ -39,11 +43,39 @@ class Capture:
     decoder: str
     settings: dict[str, Any]
     frames: tuple[Frame, ...]
+    packets: bool = False
+    pause: float = 0.0
+
+    @property
+    def streamed(self) -> bool:
+        """Whether frames follow one another with nothing but their own bytes to tell them apart."""
+        return not self.packets and not self.pause
+
+    @property
+    def terminated(self) -> bool:
+        """Whether frames are told apart by their terminator."""
+        usual = "length" if self.decoder == "binary_number" else "terminator"
+        return bool(self.settings.get("framing", usual) == "terminator")
 
     def make(self) -> Decoder:
         """Return a fresh decoder with this capture's settings."""
         kind = DECODERS[self.decoder]
-        return kind(kind.Settings.model_validate(self.settings))
+        return kind(kind.Settings.model_validate_json(json.dumps(self.settings), strict=True))
+
+    @property
+    def samples(self) -> list[Sample]:
+        """What the kit holds the decoder to: each frame, and all in a row where they may come so."""
+        each = [
+            Sample(frame.data, frame.events, complete=self.packets, silent=bool(self.pause))
+            for frame in self.frames
+        ]
+        return [self.sample, *each] if self.streamed else each
+
+    def hear(self, data: bytes, decoder: Decoder | None = None) -> list[Decoded]:
+        """Return what a decoder makes of `data`, come as this capture's frames do; a fresh one where none is given."""
+        decoder = decoder or self.make()
+        events = decode(decoder, [data], complete=self.packets)
+        return [*events, *decoder.idle(self.pause)] if self.pause else events
 
     @property
     def sample(self) -> Sample:
@@ -68,7 +100,7 @@ def _load(path: Path) -> Capture:
 
 
 def _frame(told: dict[str, Any]) -> Frame:
-    data = told["bytes"].encode("latin-1")
+    data = bytes.fromhex(told["hex"]) if "hex" in told else told["bytes"].encode("latin-1")
     last = len(told["events"]) - 1
     events = tuple(_event(dict(event), data if n == last else b"") for n, event in enumerate(told["events"]))
     return Frame(data, events, tuple(Decimal(event["mm"]) for event in told["events"] if "mm" in event))

@@ -40,6 +40,8 @@ class Sample:
     channel: str = ""
     complete: bool = False
     """`data` is one packet, whose edges are the frame's. It is then never cut."""
+    silent: bool = False
+    """`data` is one frame that only the silence after it ends."""
 
 
 def check_decoder(make: Make, samples: Sequence[Sample], *, accounts: bool = True, seed: int = 1) -> None:
@@ -78,6 +80,18 @@ def decode(
     return events
 
 
+def _come_of(decoder: Decoder, pieces: Sequence[bytes], sample: Sample) -> list[Decoded]:
+    """Return all that comes of a sample, however it is cut."""
+    events = decode(decoder, pieces, sample.channel, sample.complete)
+    if sample.silent:
+        if events:
+            raise NotHeld("a frame that a silence ends is not read before", repr(events))
+        events = decoder.idle(LONG_SILENCE_S)
+        for event in events:
+            check_event(event)
+    return events
+
+
 def check_event(event: object) -> None:
     """One event keeps its own promises: a known kind, a bounded raw, and a number that is what its digits say."""
     if not isinstance(event, _KINDS):
@@ -105,7 +119,7 @@ def check_reads(make: Make, sample: Sample) -> None:
     """The sample gives its events, in order; with the same bytes again, the same once more."""
     decoder = make()
     for turn in ("", " the second time"):
-        events = decode(decoder, [sample.data], sample.channel, sample.complete)
+        events = _come_of(decoder, [sample.data], sample)
         if tuple(events) != sample.events:
             raise NotHeld(f"{sample.data!r} gives{turn} {sample.events}", repr(tuple(events)))
     _nothing_left(decoder, f"{sample.data!r}")
@@ -125,7 +139,7 @@ def cuts(data: bytes, chance: random.Random, rounds: int = 10) -> Iterator[list[
 def check_cuts(make: Make, sample: Sample, chance: random.Random) -> None:
     """However the stream is cut into chunks, the same comes of it."""
     for pieces in cuts(sample.data, chance):
-        events = decode(make(), pieces, sample.channel)
+        events = _come_of(make(), pieces, sample)
         if tuple(events) != sample.events:
             raise NotHeld(f"cut as {pieces} it still gives {sample.events}", repr(tuple(events)))
 
@@ -156,7 +170,7 @@ def check_reset(make: Make, sample: Sample) -> None:
                     "no silence ends nothing", f"idle(0) after {sample.data[:length]!r} ended a frame"
                 )
             _ = decoder.idle(LONG_SILENCE_S) if by_silence else decoder.reset()
-            events = decode(decoder, [sample.data], sample.channel, sample.complete)
+            events = _come_of(decoder, [sample.data], sample)
             if tuple(events) != sample.events:
                 raise NotHeld(
                     f"after {sample.data[:length]!r} and a fresh start: {sample.events}", repr(tuple(events))
@@ -170,7 +184,7 @@ def check_garbage(make: Make, sample: Sample, chance: random.Random, rounds: int
         decoder = make()
         decode(decoder, [garbage], sample.channel)
         decoder.idle(LONG_SILENCE_S)
-        events = decode(decoder, [sample.data], sample.channel, sample.complete)
+        events = _come_of(decoder, [sample.data], sample)
         if tuple(events) != sample.events:
             raise NotHeld(
                 f"after {garbage!r} and a silence {sample.data!r} gives {sample.events}", repr(tuple(events))
