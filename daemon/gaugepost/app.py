@@ -20,6 +20,7 @@ from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Station
 from gaugepost.service import Running, build_api, serve
+from gaugepost.shell.asking import ask_when_wanted
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
@@ -47,7 +48,9 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
             serving = serve(
                 build_api(running), station.host, station.port, on_listening=on_listening, stop=stop
             )
-            async with _tasks(serving, recorder.failure(), *(i.run() for i in running.intakes)) as working:
+            asking = ask_when_wanted(recorder, running.intakes, clock)
+            listening = (intake.run() for intake in running.intakes)
+            async with _tasks(serving, recorder.failure(), asking, *listening) as working:
                 await _first_end(stop, *working, *delivering)
             recorder.tell(Stopped(), clock())
             lost = await recorder.close()

@@ -10,7 +10,7 @@ import pytest
 
 from gaugepost import __version__, cli
 from gaugepost.commands import bench, follow
-from gaugepost.core.bench.decide import TAGS
+from gaugepost.core.setup import TAGS
 from gaugepost.core.bench.events import REPORTS
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.record import Kind

@@ -292,7 +292,7 @@ def test_repeats_at_one_place_may_be_averaged(tmp_path: Path) -> None:
                     'kind = "delimited_text"\npattern = "{value}"\nunit = "mm"\n[gauges.bore-38]'
                 ),
             ),
-            "links.spare: no gauge and no thermometer uses this link",
+            "links.spare: no gauge, thermometer, scanner or trigger uses this link",
         ),
     ],
     ids=lambda value: value[:40] if isinstance(value, str) else "",

@@ -245,7 +245,7 @@ WRONG: list[tuple[tuple[str, str], str]] = [
     ),
     (
         ('kind = "delimited_text"\n', ""),
-        "bench.toml:9: links.port.decoder.kind: is missing; expected delimited_text; ",
+        "bench.toml:9: links.port.decoder.kind: is missing; expected ",
     ),
     (
         ('device = "/dev/ttyUSB0"', 'device = "ttyUSB0"'),

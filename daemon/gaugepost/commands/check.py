@@ -11,7 +11,16 @@ from pathlib import Path
 
 from gaugepost.core.quantity import Unit, exact_text, from_mm, round_to
 from gaugepost.core.record import PUBLISHED_KINDS
-from gaugepost.core.setup import Body, CharacteristicEntry, Combine, GaugeEntry, MasterEntry, SetUp
+from gaugepost.core.setup import (
+    Body,
+    CharacteristicEntry,
+    Combine,
+    Does,
+    GaugeEntry,
+    MasterEntry,
+    SetUp,
+    TriggerEntry,
+)
 from gaugepost.edge.stationfile import Finding, Severity, StartFrom, Station, StationFileError, read_station
 
 _FINEST = Decimal("1E-6")
@@ -86,8 +95,12 @@ def summary(station: Station) -> Iterator[str]:
         ("masters", [_master(master, unit) for master in set_up.masters.values()]),
         ("characteristics", [_characteristic(entry) for entry in set_up.characteristics.values()]),
         ("temperatures", list(_temperatures(set_up))),
+        ("scanners", [f"{each.name}: reads {', '.join(each.codes)}" for each in set_up.scanners.values()]),
+        ("triggers", [_trigger(trigger) for trigger in set_up.triggers.values()]),
         ("destinations", list(_destinations(station))),
     ):
+        if heading in ("scanners", "triggers") and not lines:
+            continue
         yield f"{heading}: {'none' if not lines else ''}".rstrip()
         yield from (f"  {line}" for line in lines)
     gaps = thermal_gaps(set_up)
@@ -200,6 +213,16 @@ def _temperatures(set_up: SetUp) -> Iterator[str]:
             else ""
         )
         yield f"{meter.body}{of}: measured by {meter.name}{stands_in}"
+
+
+def _trigger(trigger: TriggerEntry) -> str:
+    what = {
+        Does.ASK: f"asks {trigger.gauge} for its value",
+        Does.NEXT_PIECE: "goes on to the next piece",
+        Does.NEXT_CHARACTERISTIC: f"goes on to the next characteristic of {trigger.gauge}",
+        Does.FINISH: f"finishes the mastering or check of {trigger.gauge}",
+    }
+    return f"{trigger.name}: {what[trigger.does]}"
 
 
 def _destinations(station: Station) -> Iterator[str]:

@@ -47,6 +47,9 @@ class Kind(StrEnum):
     AMENDMENT = "amendment"
     GAP = "gap"
     ATTEMPT = "attempt"
+    SCAN = "scan"
+    TRIGGER = "trigger"
+    SALVAGE = "salvage"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (
@@ -58,6 +61,7 @@ PUBLISHED_KINDS: tuple[Kind, ...] = (
     Kind.VOID,
     Kind.AMENDMENT,
     Kind.GAP,
+    Kind.SALVAGE,
 )
 """What a destination gets where the station file names no kinds: what was measured, and what became of it."""
 
@@ -166,6 +170,11 @@ class Record:
     program: str | None = _word(57, "version of gaugepost that wrote the record")
     first: int | None = _word(58, "first sequence of a range")
     last: int | None = _word(59, "last sequence of a range")
+    device: str | None = _word(60, "the scanner's or trigger's name in the station file")
+    epoch: str | None = _word(61, "epoch of this record and of those after it")
+    epoch_before: str | None = _word(62, "epoch of the records before this one")
+    missing: tuple[str, ...] | None = _word(63, "ranges of sequences that could not be salvaged, and why")
+    seal: bytes | None = _word(64, "SHA-256 over sequence, hash and body of every record before this one")
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""

@@ -60,6 +60,19 @@ class Combine(StrEnum):
     SMALLEST = "smallest"
 
 
+class Does(StrEnum):
+    """What a trigger does."""
+
+    ASK = "ask"
+    NEXT_PIECE = "next-piece"
+    NEXT_CHARACTERISTIC = "next-characteristic"
+    FINISH = "finish"
+
+
+TAGS = ("operator", "lot", "piece", "position", "characteristic")
+"""What a person, or a scanned code, says is in hand."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeEntry:
     """A gauge. Lengths in mm, coefficient in 1/K, drift in mm/K, times in ms."""
@@ -128,6 +141,28 @@ class ThermometerEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ScannerEntry:
+    """A scanner, and the patterns of the codes it reads; the first that a code fits counts."""
+
+    name: str
+    link: str
+    channel: str = ""
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriggerEntry:
+    """A foot switch or a line, what it does, and with which gauge. Time in ms."""
+
+    name: str
+    link: str
+    channel: str = ""
+    does: Does
+    gauge: str | None = None
+    debounce_ms: int = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DeclaredTemperature:
     """A temperature that somebody vouches for instead of measuring it."""
 
@@ -184,6 +219,8 @@ class SetUp:
     thermometers: Mapping[str, ThermometerEntry] = field(default_factory=dict)
     declared: tuple[DeclaredTemperature, ...] = ()
     characteristics: Mapping[str, CharacteristicEntry] = field(default_factory=dict)
+    scanners: Mapping[str, ScannerEntry] = field(default_factory=dict)
+    triggers: Mapping[str, TriggerEntry] = field(default_factory=dict)
 
 
 def to_document(set_up: SetUp) -> str:

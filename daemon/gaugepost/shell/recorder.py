@@ -58,6 +58,7 @@ class _Item:
     records: tuple[Record, ...]
     reply: Reply
     told: asyncio.Future[Told] | None
+    requests: tuple[str, ...] = ()
 
 
 _Held = tuple[Event, Moment, asyncio.Future[Told] | None]
@@ -72,6 +73,8 @@ class Recorder:
         self.recording = True
         self.problem: str | None = None
         self.dropped = 0
+        self.requests: asyncio.Queue[tuple[str, Moment]] = asyncio.Queue()
+        """Gauges that are to be asked for their value, and since when: what wanted it is on disk."""
         self._journal, self._growth, self._now = journal, growth, now
         self._tentative = state
         self._generation = 0
@@ -151,7 +154,7 @@ class Recorder:
             if told is not None:
                 told.set_result(Told(decision.reply))
             return
-        item = _Item(event, now, self._generation, decision.records, decision.reply, told)
+        item = _Item(event, now, self._generation, decision.records, decision.reply, told, decision.requests)
         self._pending.append(item)
         self._todo.put(item)
 
@@ -209,6 +212,8 @@ class Recorder:
                 own = entries[made : made + len(item.records)]
                 item.told.set_result(Told(item.reply, tuple(entry.sequence for entry in own)))
             made += len(item.records)
+            for gauge in item.requests:
+                self.requests.put_nowait((gauge, item.now))
         self._growth.grow(self.state.sequence)
         self._moved.set()
 

@@ -56,7 +56,7 @@ def _made_due(state: State, gauges: Mapping[str, str]) -> State:
 
 def _start(state: State, record: Record) -> State:
     gauges = {name: replace(known, last_raw=b"") for name, known in state.gauges.items()}
-    state = replace(state, links=frozenset(), gauges=gauges)
+    state = replace(state, links=frozenset(), gauges=gauges, triggered_ms={})
     if record.ends_mastering:
         return _made_due(state, dict.fromkeys(state.gauges, WALL_WENT_BACK))
     return state
@@ -65,8 +65,8 @@ def _start(state: State, record: Record) -> State:
 def _set_up(state: State, record: Record) -> State:
     assert record.document is not None
     old, new = state.set_up, from_document(record.document)
-    routes = {(g.link, g.channel): g.name for g in new.gauges.values()}
-    routes |= {(t.link, t.channel): t.name for t in new.thermometers.values()}
+    senders = (new.gauges, new.thermometers, new.scanners, new.triggers)
+    routes = {(each.link, each.channel): each.name for section in senders for each in section.values()}
     gauges = {name: replace(state.gauges.get(name, GaugeState()), procedure=None) for name in new.gauges}
     for name, known in gauges.items():
         serves = new.characteristics.get(known.characteristic or "")
@@ -132,6 +132,11 @@ def _temperature(state: State, record: Record) -> State:
     assert record.thermometer is not None and record.temperature_c is not None and state.now is not None
     shown = Shown(record.temperature_c, state.now)
     return replace(state, temperatures={**state.temperatures, record.thermometer: shown})
+
+
+def _trigger(state: State, record: Record) -> State:
+    assert record.device is not None
+    return replace(state, triggered_ms={**state.triggered_ms, record.device: record.clock_ms})
 
 
 def _said(state: State, record: Record) -> State:
@@ -325,4 +330,5 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.ATTEMPT: _attempt,
     Kind.VOID: _void,
     Kind.AMENDMENT: _amendment,
+    Kind.TRIGGER: _trigger,
 }

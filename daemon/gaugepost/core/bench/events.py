@@ -185,9 +185,26 @@ class RecordingResumed:
     dropped: int
 
 
+@dataclass(frozen=True, slots=True)
+class NotAsked:
+    """A gauge that a trigger wanted asked could not be."""
+
+    gauge: str
+    reason: str
+
+
 Command = SetTags | BeginMastering | BeginCheck | Finish | Abandon | Report | Void | Amend | Another
 Event = (
-    Started | Stopped | SetUpLoaded | LinkUp | LinkDown | Arrived | MoreBadFrames | RecordingResumed | Command
+    Started
+    | Stopped
+    | SetUpLoaded
+    | LinkUp
+    | LinkDown
+    | Arrived
+    | MoreBadFrames
+    | RecordingResumed
+    | NotAsked
+    | Command
 )
 
 
@@ -202,7 +219,8 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What an event leads to: records in the order they happen, and a reply."""
+    """What an event leads to: records in the order they happen, a reply, and gauges to be asked for their value."""
 
     records: tuple[Record, ...] = ()
     reply: Reply = Reply(accepted=True, text="")
+    requests: tuple[str, ...] = ()

@@ -140,11 +140,13 @@ class State:
     set_up: SetUp = field(default_factory=lambda: SetUp(station="", zone="UTC"))
     set_up_sequence: int | None = None
     routes: Mapping[tuple[str, str], str] = field(default_factory=dict)
-    """Link and channel to the gauge or thermometer on it."""
+    """Link and channel to who is on it: a gauge, thermometer, scanner or trigger."""
     links: frozenset[str] = frozenset()
     """Links that are connected."""
     gauges: Mapping[str, GaugeState] = field(default_factory=dict)
     temperatures: Mapping[str, Shown] = field(default_factory=dict)
+    triggered_ms: Mapping[str, int] = field(default_factory=dict)
+    """By trigger, when it was last pressed, as `clock_ms` of this start of the computer."""
     operator: str | None = None
     lot: str | None = None
     piece: str | None = None

@@ -10,7 +10,7 @@ from typing import Annotated, ClassVar
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from gaugepost.core.record import Kind
-from gaugepost.core.setup import Body, Combine, Contact, Display, Feature
+from gaugepost.core.setup import Body, Combine, Contact, Display, Does, Feature
 from gaugepost.edge.stationfile.values import (
     AnyLength,
     Begin,
@@ -193,6 +193,34 @@ class ThermometerTable(Table):
     """Bodies without a temperature of their own that take the air's, marked assumed."""
     spread: DifferenceK | None = None
     """How far such a body may be from the air's temperature, either way."""
+
+
+class ScannerTable(Table):
+    """A scanner, and what the codes it reads say."""
+
+    what = "a scanner"
+    link: Words = Field(examples=["scanner"])
+    """Name of the link that carries its codes."""
+    channel: Annotated[str, Field(max_length=200)] = ""
+    """Its channel where a link carries several."""
+    codes: Names = Field(examples=[["LOT{lot}", "P{piece}"]])
+    """What its codes look like, with holes {operator}, {lot}, {piece}, {position} and {characteristic}."""
+
+
+class TriggerTable(Table):
+    """A foot switch, or a line that is switched, and what it does."""
+
+    what = "a trigger"
+    link: Words = Field(examples=["foot-switch"])
+    """Name of the link that tells when it is pressed."""
+    channel: Annotated[str, Field(max_length=200)] = ""
+    """Its channel where a link carries several."""
+    does: Annotated[Does, choice(Does, "what a trigger does"), words_of(Does)]
+    """Ask a gauge for its value, go on to the next piece or characteristic, or finish the mastering or check."""
+    gauge: Words | None = Field(default=None, examples=["bore-38"])
+    """The gauge it is about; does next-piece has none."""
+    debounce: DurationMs = Field(default=300)
+    """Pressed again within this time is one press: contacts bounce."""
 
 
 class CharacteristicTable(Table):

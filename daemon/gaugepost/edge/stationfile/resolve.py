@@ -16,15 +16,19 @@ from gaugepost.core.setup import (
     DeclaredTemperature,
     GaugeEntry,
     MasterEntry,
+    ScannerEntry,
     ThermometerEntry,
+    TriggerEntry,
 )
 from gaugepost.edge.stationfile.findings import Report, toml
 from gaugepost.edge.stationfile.model import (
     CharacteristicTable,
     GaugeTable,
     MasterTable,
+    ScannerTable,
     TemperaturesTable,
     ThermometerTable,
+    TriggerTable,
 )
 from gaugepost.edge.stationfile.positions import Path
 from gaugepost.edge.stationfile.values import Sense, SentUnit
@@ -83,6 +87,23 @@ def thermometer(name: str, table: ThermometerTable) -> ThermometerEntry:
         max_age_ms=table.max_age,
         stands_in_for=tuple(table.stands_in_for),
         spread_k=table.spread,
+    )
+
+
+def scanner(name: str, table: ScannerTable) -> ScannerEntry:
+    """Return the scanner as the bench knows it."""
+    return ScannerEntry(name=name, link=table.link, channel=table.channel, codes=tuple(table.codes))
+
+
+def trigger(name: str, table: TriggerTable) -> TriggerEntry:
+    """Return the trigger as the bench knows it."""
+    return TriggerEntry(
+        name=name,
+        link=table.link,
+        channel=table.channel,
+        does=table.does,
+        gauge=table.gauge,
+        debounce_ms=table.debounce,
     )
 
 

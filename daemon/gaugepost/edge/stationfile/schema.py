@@ -50,6 +50,8 @@ def station_schema() -> Schema:
             "gauges": _named(_of(definitions, model.GaugeTable)),
             "masters": _named(_of(definitions, model.MasterTable)),
             "thermometers": _named(_of(definitions, model.ThermometerTable)),
+            "scanners": _named(_of(definitions, model.ScannerTable)),
+            "triggers": _named(_of(definitions, model.TriggerTable)),
             "characteristics": _named(_of(definitions, model.CharacteristicTable)),
             "destinations": _named(_kinds(definitions, plugins.DESTINATIONS, model.DestinationTable)),
         },

@@ -14,7 +14,9 @@ from gaugepost.core.setup import (
     DeclaredTemperature,
     GaugeEntry,
     MasterEntry,
+    ScannerEntry,
     ThermometerEntry,
+    TriggerEntry,
 )
 from gaugepost.edge.stationfile import resolve
 from gaugepost.edge.stationfile.checked import checked
@@ -24,16 +26,27 @@ from gaugepost.edge.stationfile.model import (
     CharacteristicTable,
     GaugeTable,
     MasterTable,
+    ScannerTable,
     ServiceTable,
     StationTable,
     Table,
     TemperaturesTable,
     ThermometerTable,
+    TriggerTable,
 )
 from gaugepost.edge.stationfile.positions import Path
 
 SINGLE = ("station", "service", "temperatures")
-NAMED = ("links", "gauges", "masters", "thermometers", "characteristics", "destinations")
+NAMED = (
+    "links",
+    "gauges",
+    "masters",
+    "thermometers",
+    "scanners",
+    "triggers",
+    "characteristics",
+    "destinations",
+)
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}", re.ASCII)
 
@@ -50,6 +63,8 @@ class Entries:
     gauges: dict[str, GaugeEntry]
     masters: dict[str, MasterEntry]
     thermometers: dict[str, ThermometerEntry]
+    scanners: dict[str, ScannerEntry]
+    triggers: dict[str, TriggerEntry]
     characteristics: dict[str, CharacteristicEntry]
 
 
@@ -159,12 +174,16 @@ def entries(report: Report, tables: Mapping[str, Raws], at: ZoneInfo) -> Entries
     gauges = _tables(report, tables, "gauges", GaugeTable, rules.gauge)
     masters = _tables(report, tables, "masters", MasterTable, rules.master)
     thermometers = _tables(report, tables, "thermometers", ThermometerTable, rules.thermometer)
+    scanners = _tables(report, tables, "scanners", ScannerTable, rules.scanner)
+    triggers = _tables(report, tables, "triggers", TriggerTable, rules.trigger)
     wanted = _tables(report, tables, "characteristics", CharacteristicTable, rules.characteristic)
     resolved = {name: resolve.characteristic(report, name, table) for name, table in wanted.items()}
     return Entries(
         {name: resolve.gauge(name, table, at) for name, table in gauges.items()},
         {name: resolve.master(name, table, at) for name, table in masters.items()},
         {name: resolve.thermometer(name, table) for name, table in thermometers.items()},
+        {name: resolve.scanner(name, table) for name, table in scanners.items()},
+        {name: resolve.trigger(name, table) for name, table in triggers.items()},
         {name: entry for name, entry in resolved.items() if entry is not None},
     )
 

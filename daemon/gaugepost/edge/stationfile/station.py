@@ -84,6 +84,8 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
             thermometers=entries.thermometers,
             declared=declared,
             characteristics=entries.characteristics,
+            scanners=entries.scanners,
+            triggers=entries.triggers,
         ),
         links=links,
         destinations=destinations,

@@ -11,16 +11,20 @@ from gaugepost.edge.stationfile.positions import Path
 Tables = Mapping[str, Mapping[str, Mapping[str, Any]]]
 """Section, name, table: what is written right enough to be looked at."""
 
+SENDERS = ("gauges", "thermometers", "scanners", "triggers")
+"""Sections of what sends frames over a link."""
+
 
 def check(report: Report, tables: Tables) -> None:
     """Note every name that stands for nothing, everything that stands for nothing else, and every clash."""
-    for section in ("gauges", "thermometers"):
+    for section in SENDERS:
         for name, raw in tables[section].items():
             _name(report, (section, name, "link"), raw.get("link"), "links", tables)
-        _clashes(report, section, tables[section])
-    for name, raw in tables["thermometers"].items():
-        if "gauge" in raw:
-            _name(report, ("thermometers", name, "gauge"), raw["gauge"], "gauges", tables)
+    _clashes(report, tables)
+    for section in ("thermometers", "triggers"):
+        for name, raw in tables[section].items():
+            if "gauge" in raw:
+                _name(report, (section, name, "gauge"), raw["gauge"], "gauges", tables)
     _same_body(report, tables["thermometers"])
     for name, raw in tables["characteristics"].items():
         for section in ("gauges", "masters"):
@@ -49,20 +53,29 @@ def toml_key(name: str) -> str:
     return toml(name) if "." in name or not name.isascii() else name
 
 
-def _clashes(report: Report, section: str, raws: Mapping[str, Mapping[str, Any]]) -> None:
+def _clashes(report: Report, tables: Tables) -> None:
+    """Frames are told apart by link and channel, and who sent them by name."""
     taken: dict[tuple[str, str], str] = {}
-    for name, raw in raws.items():
-        link, channel = raw.get("link"), raw.get("channel", "")
-        if not isinstance(link, str) or not isinstance(channel, str):
-            continue
-        first = taken.setdefault((link, channel), name)
-        if first != name:
-            where = f"link {toml(link)}" + (f" and channel {toml(channel)}" if channel else "")
-            report.error(
-                (section, name, "channel" if "channel" in raw else "link"),
-                f"{toml(first)} has {where} already, frames could not be told apart",
-                write="give each its own link or channel",
-            )
+    named: dict[str, str] = {}
+    for section in SENDERS:
+        for name, raw in tables[section].items():
+            other = named.setdefault(name, section)
+            if other != section:
+                what, like = section.removesuffix("s"), other.removesuffix("s")
+                report.error(
+                    (section, name), f"a {like} has this name already", f"another name for the {what}"
+                )
+            link, channel = raw.get("link"), raw.get("channel", "")
+            if not isinstance(link, str) or not isinstance(channel, str):
+                continue
+            first = taken.setdefault((link, channel), name)
+            if first != name:
+                where = f"link {toml(link)}" + (f" and channel {toml(channel)}" if channel else "")
+                report.error(
+                    (section, name, "channel" if "channel" in raw else "link"),
+                    f"{toml(first)} has {where} already, frames could not be told apart",
+                    write="give each its own link or channel",
+                )
 
 
 def _same_body(report: Report, raws: Mapping[str, Mapping[str, Any]]) -> None:
@@ -99,7 +112,7 @@ def _unused(report: Report, tables: Tables) -> None:
             )
     used_links = {
         raw.get("link")
-        for section in ("gauges", "thermometers")
+        for section in SENDERS
         for raw in tables[section].values()
         if isinstance(raw.get("link"), str)
     }
@@ -107,7 +120,7 @@ def _unused(report: Report, tables: Tables) -> None:
         if name not in used_links:
             report.warn(
                 ("links", name),
-                "no gauge and no thermometer uses this link",
+                "no gauge, thermometer, scanner or trigger uses this link",
                 write=f"write link = {toml(name)} in one, or remove it",
             )
     if tables["gauges"] and not tables["masters"]:

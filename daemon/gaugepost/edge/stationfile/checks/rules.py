@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from gaugepost.core.setup import Body, Combine, Display
+from gaugepost.core.bench.arrivals.scanner import compiled
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.setup import Body, Combine, Display, Does
 from gaugepost.edge.stationfile.findings import Report, either, nearest, toml
 from gaugepost.edge.stationfile.positions import Path
 
@@ -95,6 +97,33 @@ def thermometer(report: Report, path: Path, raw: Raw) -> None:
             "the air can't stand in for itself",
             "part, gauge or master",
             "remove it",
+        )
+
+
+def scanner(report: Report, path: Path, raw: Raw) -> None:
+    """Every pattern of its codes can be read in one way."""
+    codes = raw.get("codes")
+    for place, pattern in enumerate(codes if isinstance(codes, list) else ()):
+        if isinstance(pattern, str):
+            try:
+                compiled(pattern)
+            except ValueRefused as refused:
+                report.refused((*path, "codes", place), refused)
+
+
+def trigger(report: Report, path: Path, raw: Raw) -> None:
+    """All that a trigger does is about a gauge, but for the next piece."""
+    does = raw.get("does")
+    if does not in list(Does):
+        return
+    if does == Does.NEXT_PIECE.value and "gauge" in raw:
+        report.error((*path, "gauge"), "the next piece is the same for every gauge", write="remove it")
+    if does != Does.NEXT_PIECE.value and "gauge" not in raw:
+        report.error(
+            (*path, "gauge"),
+            "is missing",
+            f"the gauge that does = {toml(does)} is about",
+            'write gauge = "NAME"',
         )
 
 
