@@ -7,7 +7,9 @@ import os
 import platform
 import sys
 
-NAMES = ("commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain", "push")
+NAMES = (
+    "commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain", "push", "latency", "sustained",
+)  # fmt: skip
 
 
 def main(named: list[str]) -> int:

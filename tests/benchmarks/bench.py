@@ -27,9 +27,11 @@ def ports(count: int) -> Iterator[list[Port]]:
 
 
 @contextmanager
-def station(folder: Path, plugged: Sequence[Port], env: Mapping[str, str] | None = None) -> Iterator[Daemon]:
-    """Run the real daemon with a mastered and checked gauge on each of the ports."""
-    with Daemon(folder, station_file(plugged), env=env or {}) as daemon:
+def station(
+    folder: Path, plugged: Sequence[Port], env: Mapping[str, str] | None = None, text: str = ""
+) -> Iterator[Daemon]:
+    """Run the real daemon with a mastered and checked gauge on each of the ports; `text` is another station file."""
+    with Daemon(folder, text or station_file(plugged), env=env or {}) as daemon:
         for at in range(len(plugged)):
             until(lambda: daemon.get("/links")["links"][at]["state"] == "connected", "a link")  # noqa: B023
         master = {"masters": ["ring-1"], "serials": ["R-1"]}
