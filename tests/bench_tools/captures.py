@@ -17,11 +17,16 @@ from typing import Any
 
 from gaugepost.contract import Condition, Decoded, Decoder, Indication, Temperature, Unit
 from gaugepost.contract.kit.decoders import Sample, decode
+from gaugepost_adapters.decoders.binary.number import BinaryNumber
 from gaugepost_adapters.decoders.delimited_text import DelimitedText
 from gaugepost_adapters.decoders.fixed_fields import FixedFields
 
 FOLDER = Path(__file__).parents[1] / "captures"
-DECODERS: dict[str, type[Decoder]] = {"delimited_text": DelimitedText, "fixed_fields": FixedFields}
+DECODERS: dict[str, type[Decoder]] = {
+    "delimited_text": DelimitedText,
+    "fixed_fields": FixedFields,
+    "binary_number": BinaryNumber,
+}
 
 
 @dataclass(frozen=True)
