@@ -12,6 +12,7 @@ import structlog
 
 from gaugepost import __version__
 from gaugepost.contract import StationFacts
+from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
 from gaugepost.core.setup import to_document
 from gaugepost.edge.clock import Clock
@@ -86,7 +87,7 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
                     recorder=recorder,
                     reader=reader,
                     growth=growth,
-                    intakes=tuple(_intake(plan, recorder, clock) for plan in station.links.values()),
+                    intakes=tuple(_intake(plan, station, recorder, clock) for plan in station.links.values()),
                     deliveries=tuple(delivery for delivery in deliveries if delivery is not None),
                     cursors=cursors,
                     now=clock,
@@ -110,13 +111,15 @@ async def _save(snapshot: Snapshot, recorder: Recorder) -> None:
         log.warning("no snapshot of the bench: the next start takes longer", problem=problem)
 
 
-def _intake(plan: LinkPlan, recorder: Recorder, clock: Clock) -> Intake:
+def _intake(plan: LinkPlan, station: Station, recorder: Recorder, clock: Clock) -> Intake:
+    on_link = (gauge for gauge in station.set_up.gauges.values() if gauge.link == plan.name)
     return Intake(
         plan.name,
         lambda: plan.link(plan.settings, clock),
         plan.decoder(plan.decoder_settings),
         recorder,
         clock,
+        {gauge.channel: Window(gauge) for gauge in on_link if gauge.stream},
     )
 
 

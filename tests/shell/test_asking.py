@@ -69,3 +69,23 @@ def test_a_gauge_that_cannot_be_asked_is_recorded(tmp_path: Path, ports: tuple[P
         (condition,) = daemon.wait_for(1, kind="condition")
         assert (condition["gauge"], condition["code"]) == ("g0", "not-asked")
         assert "can't be asked" in condition["text"]
+
+
+def test_a_streaming_gauge_gives_one_reading_a_rocking(tmp_path: Path) -> None:
+    """A gauge that sends without an end: the turning point of what comes by is recorded, with the rest as evidence."""
+    stream = """[gauges.g0.stream]
+takes = "smallest"
+opens = "by-itself"
+turn = "10 µm"
+"""
+    rocked = ["38.050", "38.030", "38.012", "38.010", "38.013", "38.031", "38.052"]
+    with Port() as port, Daemon(tmp_path, station_file([port], gauge=stream)) as daemon:
+        daemon.wait_for(1, kind="link")
+        sent = b"".join(f"{size} mm\r\n".encode() for size in rocked)
+        port.send(sent)
+        (reading,) = daemon.wait_for(1, kind="reading")
+        (evidence,) = daemon.records(kind="stream")
+        assert reading["indication"] == "38.010"
+        assert evidence["members"] == [reading["id"]]
+        assert sent.startswith(bytes.fromhex(evidence["raw"]))
+        assert evidence["count"] == sent[: len(evidence["raw"]) // 2].count(b"\n")

@@ -49,6 +49,7 @@ class Kind(StrEnum):
     ATTEMPT = "attempt"
     SCAN = "scan"
     TRIGGER = "trigger"
+    STREAM = "stream"
     SALVAGE = "salvage"
 
 

@@ -60,6 +60,21 @@ class Combine(StrEnum):
     SMALLEST = "smallest"
 
 
+class Takes(StrEnum):
+    """Which of a stream's indications counts."""
+
+    SMALLEST = "smallest"
+    LARGEST = "largest"
+    SETTLED = "settled"
+
+
+class Opens(StrEnum):
+    """When a streaming gauge's window opens."""
+
+    ASKED = "asked"
+    ITSELF = "by-itself"
+
+
 class Does(StrEnum):
     """What a trigger does."""
 
@@ -71,6 +86,22 @@ class Does(StrEnum):
 
 TAGS = ("operator", "lot", "piece", "position", "characteristic")
 """What a person, or a scanned code, says is in hand."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StreamEntry:
+    """How one indication is taken out of a stream. Lengths in mm, times in ms."""
+
+    takes: Takes
+    opens: Opens
+    window_ms: int
+    turn_mm: Decimal | None = None
+    """How far it must turn back, on both sides; for the smallest and the largest."""
+    turns: int = 1
+    """How many turning points are waited for; the best of them counts."""
+    steady_mm: Decimal | None = None
+    """Within what it must stay to be settled."""
+    steady_for_ms: int = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +139,8 @@ class GaugeEntry:
     valid_for_ms: int | None = None
     valid_count: int | None = None
     valid_band_k: Decimal | None = None
+    stream: StreamEntry | None = None
+    """For a gauge that sends without an end."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

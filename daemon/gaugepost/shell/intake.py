@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import asyncio
 import random as chance
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import structlog
 
-from gaugepost.contract import BadFrame, Chunk, Decoded, Decoder, Link, LinkLost, Moment
+from gaugepost.contract import BadFrame, Chunk, Decoded, Decoder, Indication, Link, LinkLost, Moment
+from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
 from gaugepost.shell.recorder import Recorder
@@ -57,9 +58,13 @@ class Intake:
         decoder: Decoder,
         recorder: Recorder,
         now: Callable[[], Moment],
+        windows: Mapping[str, Window] | None = None,
         random: Callable[[], float] = chance.random,
     ) -> None:
-        """`make_link` gives a fresh link for every attempt; `random` yields numbers in [0, 1)."""
+        """`make_link` gives a fresh link for every attempt; `random` yields numbers in [0, 1).
+
+        `windows` are those of streaming gauges, by their channels.
+        """
         self.name = name
         self._make_link, self._decoder, self._recorder, self._now, self._random = (
             make_link,
@@ -76,6 +81,7 @@ class Intake:
         self._link: Link | None = None
         """The link while it is connected."""
         self._exchange = asyncio.Lock()
+        self._windows = windows or {}
 
     def status(self) -> LinkStatus:
         """Return how the link stands."""
@@ -109,13 +115,18 @@ class Intake:
             CommandRefused: the gauge can't be asked, or its link is not connected.
         """
         asked = self._decoder.request(channel)
-        if not asked:
+        window = self._windows.get(channel)
+        if not asked and window is None:
             raise CommandRefused(
                 f"a gauge on {self.name} can't be asked",
                 hint="press its own button, or give its decoder the request that it answers to",
             )
         if self._link is None:
             raise CommandRefused(f"{self.name} is not connected", hint="connect it first")
+        if window is not None:
+            self._open(window)
+        if not asked:
+            return
         try:
             async with self._exchange:
                 await self._link.send(asked, channel)
@@ -136,6 +147,9 @@ class Intake:
         except LinkLost as lost:
             self._turn("lost", str(lost))
             self._tell(self._decoder.reset(), self._now())
+            for window in self._windows.values():
+                for ended in window.lost(self.name, self._now()):
+                    self._recorder.tell(ended, self._now())
             if connected:
                 self._recorder.tell(LinkDown(self.name, lost.finding), self._now())
         finally:
@@ -154,6 +168,15 @@ class Intake:
         finally:
             watch.cancel()
             await asyncio.gather(watch, return_exceptions=True)
+
+    def _open(self, window: Window) -> None:
+        window.open(self._now())
+        asyncio.get_running_loop().call_later(window.longest_s, self._look_after, window)
+
+    def _look_after(self, window: Window) -> None:
+        now = self._now()
+        for ended in window.passed(self.name, now):
+            self._recorder.tell(ended, now)
 
     def _decoded(self, chunk: Chunk) -> list[Decoded]:
         """Return what the decoder says to `chunk`; one with a fault it never sees, and half a frame ends with it."""
@@ -186,6 +209,10 @@ class Intake:
                     continue
             else:
                 self._frames += 1
+                if isinstance(event, Indication) and (window := self._windows.get(event.channel)):
+                    for ended in window.feed(self.name, event, now):
+                        self._recorder.tell(ended, now)
+                    continue
             self._recorder.tell(Arrived(self.name, event), now)
 
     def _count_rest(self, now: Moment) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.apply import apply
+from gaugepost.core.bench.arrivals.gauge import streamed
 from gaugepost.core.bench.arrivals.routing import arrived, more_bad_frames
 from gaugepost.core.bench.commands.afterwards import amend, another, void
 from gaugepost.core.bench.commands.tags import set_tags
@@ -128,6 +129,7 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.LinkUp: _link_up,
     ev.LinkDown: _link_down,
     ev.Arrived: arrived,
+    ev.Streamed: streamed,
     ev.MoreBadFrames: more_bad_frames,
     ev.SetTags: set_tags,
     ev.BeginMastering: begin_mastering,

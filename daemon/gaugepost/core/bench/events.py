@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 
-from gaugepost.core.indication import Decoded
+from gaugepost.core.indication import Decoded, Indication
 from gaugepost.core.record import Record
 
 
@@ -50,6 +51,27 @@ class Arrived:
 
     link: str
     decoded: Decoded
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What streamed by in a window: how many indications, their bytes, how far they spread, and what was taken."""
+
+    code: str
+    text: str
+    count: int
+    spread_mm: Decimal | None
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Streamed:
+    """A streaming gauge's window ended, with the indication that counts, or None where there is none."""
+
+    link: str
+    channel: str
+    indication: Indication | None
+    evidence: Evidence
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +223,7 @@ Event = (
     | LinkUp
     | LinkDown
     | Arrived
+    | Streamed
     | MoreBadFrames
     | RecordingResumed
     | NotAsked

@@ -10,7 +10,7 @@ from typing import Annotated, ClassVar
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from gaugepost.core.record import Kind
-from gaugepost.core.setup import Body, Combine, Contact, Display, Does, Feature
+from gaugepost.core.setup import Body, Combine, Contact, Display, Does, Feature, Opens, Takes
 from gaugepost.edge.stationfile.values import (
     AnyLength,
     Begin,
@@ -103,6 +103,26 @@ class TemperaturesTable(Table):
     """The temperature of the air at the bench."""
 
 
+class StreamTable(Table):
+    """How one indication is taken out of a stream."""
+
+    what = "a stream"
+    takes: Annotated[Takes, choice(Takes, "what is taken"), words_of(Takes)]
+    """The turning point of a rocking (smallest) or a passing (largest), or the value at rest (settled)."""
+    opens: Annotated[Opens, choice(Opens, "a way to open"), words_of(Opens)] = Opens.ASKED
+    """When a window opens: when the gauge is asked for its value, or by itself after a pause or out of range."""
+    window: LastingMs = Field(default="10 s", validate_default=True)
+    """How long one indication may take."""
+    turn: PositiveLength | None = Field(default=None, examples=["10 µm"])
+    """How far it must turn back, on both sides; for smallest and largest."""
+    turns: Annotated[int, Field(ge=1, le=20)] = 1
+    """How many turning points are waited for; the best of them counts."""
+    steady_within: PositiveLength | None = Field(default=None, examples=["1 µm"])
+    """Within what it must stay to be settled."""
+    steady_for: LastingMs = Field(default="1 s", validate_default=True)
+    """How long it must stay there."""
+
+
 class GaugeTable(Table):
     """A gauge at the station."""
 
@@ -153,6 +173,8 @@ class GaugeTable(Table):
     """How many readings a mastering counts for."""
     mastering_valid_band: DifferenceK | None = None
     """How far temperatures may move before a mastering stops to count."""
+    stream: StreamTable | None = None
+    """For a gauge that sends without an end: which of its indications counts."""
 
 
 class MasterTable(Table):

@@ -17,6 +17,7 @@ from gaugepost.core.setup import (
     GaugeEntry,
     MasterEntry,
     ScannerEntry,
+    StreamEntry,
     ThermometerEntry,
     TriggerEntry,
 )
@@ -26,6 +27,7 @@ from gaugepost.edge.stationfile.model import (
     GaugeTable,
     MasterTable,
     ScannerTable,
+    StreamTable,
     TemperaturesTable,
     ThermometerTable,
     TriggerTable,
@@ -60,6 +62,19 @@ def gauge(name: str, table: GaugeTable, zone: ZoneInfo) -> GaugeEntry:
         valid_for_ms=table.mastering_valid_for,
         valid_count=table.mastering_valid_count,
         valid_band_k=table.mastering_valid_band,
+        stream=_stream(table.stream) if table.stream else None,
+    )
+
+
+def _stream(table: StreamTable) -> StreamEntry:
+    return StreamEntry(
+        takes=table.takes,
+        opens=table.opens,
+        window_ms=table.window,
+        turn_mm=_mm(table.turn),
+        turns=table.turns,
+        steady_mm=_mm(table.steady_within),
+        steady_for_ms=table.steady_for,
     )
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from gaugepost.core.bench.events import Arrived
+from dataclasses import replace
+
+from gaugepost.core.bench.events import Arrived, Decision, Streamed
 from gaugepost.core.bench.measuring import measure
 from gaugepost.core.bench.plain import plain
 from gaugepost.core.bench.procedures import take
@@ -28,3 +30,24 @@ def from_gauge(
     if known.procedure is not None:
         return take(state, gauge, link, decoded, now)
     return measure(state, gauge, link, decoded, now)
+
+
+def streamed(state: State, event: Streamed, now: Moment) -> Decision:
+    """Return the evidence of a streaming gauge's window, and what the indication taken from it leads to."""
+    gauge, said = state.routes.get((event.link, event.channel), ""), event.evidence
+    evidence = plain(
+        now,
+        Kind.STREAM,
+        gauge=gauge,
+        link=event.link,
+        code=said.code,
+        text=said.text,
+        count=said.count,
+        spread_mm=said.spread_mm,
+        raw=said.raw,
+    )
+    if event.indication is None or gauge not in state.set_up.gauges:
+        return Decision((evidence,))
+    after = replace(state, sequence=state.sequence + 1)
+    records = from_gauge(after, gauge, Arrived(event.link, event.indication), event.indication, now)
+    return Decision((replace(evidence, members=(after.sequence + 1,)), *records))

@@ -7,7 +7,7 @@ from typing import Any
 
 from gaugepost.core.bench.arrivals.scanner import compiled
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.setup import Body, Combine, Display, Does
+from gaugepost.core.setup import Body, Combine, Display, Does, Takes
 from gaugepost.edge.stationfile.findings import Report, either, nearest, toml
 from gaugepost.edge.stationfile.positions import Path
 
@@ -40,10 +40,29 @@ def gauge(report: Report, path: Path, raw: Raw) -> None:
             write='remove it, or write display = "from-nominal"',
         )
     _one_of(report, path, raw, "material", "coefficient")
+    _stream(report, (*path, "stream"), raw.get("stream"))
     if "drift" in raw:
         for key in ("material", "coefficient"):
             if key in raw:
                 report.warn((*path, key), "is not used, drift replaces it", write=f"remove {key} or drift")
+
+
+def _stream(report: Report, path: Path, raw: object) -> None:
+    """A turning point needs to know how far is a turn, and rest how little is rest."""
+    if not isinstance(raw, dict) or raw.get("takes") not in list(Takes):
+        return
+    settled = raw["takes"] == Takes.SETTLED.value
+    needed, example = ("steady_within", "1 µm") if settled else ("turn", "10 µm")
+    if needed not in raw:
+        report.error(
+            (*path, needed),
+            "is missing",
+            f"takes = {toml(raw['takes'])} needs it",
+            f"write {needed} = {toml(example)}",
+        )
+    for key in ("turn", "turns") if settled else ("steady_within", "steady_for"):
+        if key in raw:
+            report.error((*path, key), f"does not go with takes = {toml(raw['takes'])}", write="remove it")
 
 
 def master(report: Report, path: Path, raw: Raw) -> None:
