@@ -252,6 +252,7 @@ NOTES: list[tuple[dict[str, Any], str]] = [
     ({"kind": "amendment", "replaces": "e-7", "text": "lot"}, "amendment e-7: lot"),
     ({"kind": "gap", "text": "not recording for 3 s"}, "GAP: not recording for 3 s"),
     ({"kind": "attempt", "text": "the piece was reworked"}, "another attempt: the piece was reworked"),
+    ({"kind": "salvage", "text": "12 of 14 records"}, "SALVAGED: 12 of 14 records"),
 ]
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from operator import attrgetter
+from typing import Self
 
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import exact_text
@@ -15,14 +17,39 @@ Published = str | int | bool | list[str] | list[int]
 POINTERS = frozenset({"mastering", "members", "replaces", "set_up"})
 """Fields that name other records: sequences in the journal, ids when published."""
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
 _REST = tuple(f.name for f in FIELDS if f.name not in {"kind", "measured_at"})
 _values_of = attrgetter(*_REST)
 
 
+class Epoch(str):
+    """A journal's epoch, and those before it: the records that were salvaged into the journal keep their ids.
+
+    Sequences go on from one epoch to the next, so that a sequence names one record of the journal in any of them.
+    """
+
+    __slots__ = ("earlier",)
+    earlier: tuple[tuple[int, str], ...]
+    """The last sequence of each epoch before this one, and the epoch: ascending, none for most journals."""
+
+    def __new__(cls, epoch: str, earlier: Iterable[tuple[int, str]] = ()) -> Self:
+        """Make it of its own UUID and of what came before it."""
+        made = super().__new__(cls, epoch)
+        made.earlier = tuple(earlier)
+        return made
+
+    def of(self, sequence: int) -> str:
+        """Return the epoch that the record with this `sequence` was written in."""
+        return next((epoch for last, epoch in self.earlier if sequence <= last), str(self))
+
+    def last(self, sequence: int) -> int | None:
+        """Return the last sequence of the epoch that `sequence` is in; None where that epoch goes on."""
+        return next((last for last, _ in self.earlier if sequence <= last), None)
+
+
 def record_id(epoch: str, sequence: int) -> str:
-    """Return the lasting id of a record: the journal's epoch and the sequence in it, joined by a hyphen."""
-    return f"{epoch}-{sequence}"
+    """Return the lasting id of a record: the epoch that it was written in and its sequence, joined by a hyphen."""
+    return f"{epoch.of(sequence) if isinstance(epoch, Epoch) else epoch}-{sequence}"
 
 
 def parse_record_id(text: str) -> tuple[str, int]:
@@ -43,7 +70,7 @@ def parse_record_id(text: str) -> tuple[str, int]:
 
 def rfc3339(utc_ms: int) -> str:
     """Return UTC to the millisecond as RFC 3339 text: 2026-11-25T09:00:00.000Z."""
-    moment = _EPOCH + timedelta(milliseconds=utc_ms)
+    moment = _BEGINNING + timedelta(milliseconds=utc_ms)
     return moment.isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
 
 

@@ -40,8 +40,8 @@ _WORDS = {
     "in-limits": ("in limits", GREEN),
     "not-judged": ("not judged", YELLOW),
 }
-_LOUD = {Kind.BAD_FRAME, Kind.SUSPECT, Kind.GAP}
-_LOUD_CODES = {"failed", "refused", "lost"}
+_LOUD = {Kind.BAD_FRAME, Kind.SUSPECT, Kind.GAP, Kind.SALVAGE}
+_LOUD_CODES = {"failed", "refused", "lost", "unknown", "none", "not-asked"}
 
 
 def lines(record: Record, style: Style) -> list[str]:

@@ -106,6 +106,11 @@ def _check(record: Record) -> str:
     return f"{what}, off by {micrometres(record['error_mm'])} (limit {micrometres(record['limit_mm']).lstrip('+')})"
 
 
+def _from_device(record: Record) -> str:
+    loud = "" if record.get("code") in ("taken", "ask") else f" {record.get('code')}"
+    return said(f"{record.get('device')}{loud}", record)
+
+
 def _of_gauge(word: str) -> Callable[[Record], str]:
     return lambda record: said(f"{record.get('gauge')} {word}", record)
 
@@ -140,4 +145,8 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.AMENDMENT: _about("amendment"),
     Kind.GAP: lambda record: said("GAP", record),
     Kind.ATTEMPT: _about("another attempt"),
+    Kind.SCAN: _from_device,
+    Kind.TRIGGER: _from_device,
+    Kind.STREAM: lambda record: said(str(record.get("gauge")), record),
+    Kind.SALVAGE: lambda record: said("SALVAGED", record),
 }

@@ -72,7 +72,7 @@ class Reader:
         """Return sequence and hash of the last record; 0 and the anchor where there is none."""
         with self.connection() as db:
             row = db.execute("SELECT sequence, hash FROM records ORDER BY sequence DESC LIMIT 1").fetchone()
-        return row if row is not None else (0, anchor(self.epoch, self.station))
+        return row if row is not None else (0, anchor(self.epoch.of(1), self.station))
 
     def entry(self, sequence: int) -> Entry | None:
         """Return the record with this sequence, None where there is none."""

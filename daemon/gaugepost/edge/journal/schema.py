@@ -11,13 +11,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gaugepost.core.errors import JournalError
+from gaugepost.core.publication import Epoch
 from gaugepost.core.record import FORMAT
 
 FILE_NAME = "journal.db"
 APPLICATION_ID = 0x67617567
 """`gaug` in ASCII: tells file(1), and us, whose database it is."""
-LAYOUT = 1
-"""Number of the tables' layout, kept as `user_version`. Bodies have a number of their own: `core.record.FORMAT`."""
+LAYOUT = 2
+"""Number of the tables' layout, kept as `user_version`. Bodies have a number of their own: `core.record.FORMAT`.
+
+1 has no table `earlier`: a journal that was never salvaged has none either, so that earlier programs read it."""
 
 TABLES = (
     "CREATE TABLE journal (epoch TEXT NOT NULL, station TEXT NOT NULL, format INTEGER NOT NULL)",
@@ -37,17 +40,25 @@ TABLES = (
     "CREATE INDEX records_characteristic ON records (characteristic) WHERE characteristic IS NOT NULL",
     "CREATE INDEX records_piece ON records (lot, piece) WHERE lot IS NOT NULL",
     f"PRAGMA application_id = {APPLICATION_ID}",
+    "PRAGMA user_version = 1",
+)
+EARLIER = (
+    "CREATE TABLE earlier (last INTEGER PRIMARY KEY, epoch TEXT NOT NULL)",
     f"PRAGMA user_version = {LAYOUT}",
 )
+"""What a salvaged journal has beside the tables: the epochs before its own, with the last sequence of each."""
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Which journal it is: its epoch (a UUID) and the station it belongs to."""
+    """Which journal it is: its epoch (a UUID) and those before it, and the station it belongs to."""
 
-    epoch: str
+    epoch: Epoch
     station: str
 
+
+SALVAGE = "keep it as it is; `gaugepost salvage` copies what is whole into a new journal"
+"""What to do about a damaged file."""
 
 FAULTS = (sqlite3.Error, OSError, UnicodeDecodeError)
 """What the disk, the database or damage in it can raise."""
@@ -80,12 +91,11 @@ def identify(db: sqlite3.Connection, path: Path) -> Identity:
     rows = db.execute("SELECT epoch, station, format FROM journal").fetchall()
     epoch, station, number = rows[0] if len(rows) == 1 else ("", "", 0)
     if not (_is_uuid(epoch) and isinstance(station, str) and isinstance(number, int)):
-        raise JournalError(
-            f"{path} doesn't say whose journal it is", hint="keep the file, and restore a backup"
-        )
+        raise JournalError(f"{path} doesn't say whose journal it is", hint=SALVAGE)
     if number > FORMAT:
         raise _newer(path, f"format {number}, this program knows {FORMAT}")
-    return Identity(epoch, station)
+    earlier = db.execute("SELECT last, epoch FROM earlier ORDER BY last").fetchall() if layout > 1 else []
+    return Identity(Epoch(epoch, earlier), station)
 
 
 def refused(path: Path, doing: str, cause: Exception) -> JournalError:
@@ -121,6 +131,6 @@ _HINTS = {
     0: "check the disk and the rights to its directory",
     sqlite3.SQLITE_FULL: "free some space on the disk",
     sqlite3.SQLITE_BUSY: "another program holds it open for writing: close that program",
-    sqlite3.SQLITE_CORRUPT: "the file is damaged: run `gaugepost verify`, keep the file, and restore a backup",
-    sqlite3.SQLITE_NOTADB: "the file is no database, or its beginning is damaged: keep it, and restore a backup",
+    sqlite3.SQLITE_CORRUPT: f"the file is damaged: {SALVAGE}",
+    sqlite3.SQLITE_NOTADB: f"the file is no database, or its beginning is damaged: {SALVAGE}",
 }

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gaugepost.core.errors import JournalError
+from gaugepost.core.publication import Epoch
 from gaugepost.core.record import FORMAT, Entry, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, encode
@@ -143,7 +144,7 @@ class Journal:
 
     def _last(self) -> tuple[int, bytes]:
         row = self._db.execute("SELECT sequence, hash FROM records ORDER BY sequence DESC LIMIT 1").fetchone()
-        return row if row is not None else (0, anchor(self.epoch, self.station))
+        return row if row is not None else (0, anchor(self.epoch.of(1), self.station))
 
     def _checkpoint_when_due(self, written: int) -> None:
         """Copy the log now and then. SQLite's own way tries at every commit once the log is long; this never does.
@@ -182,7 +183,7 @@ def _prepared(db: sqlite3.Connection, path: Path, station: str) -> schema.Identi
     db.execute(f"PRAGMA journal_size_limit = {LOG_KEPT_BYTES}")
     if identity is not None:
         return identity
-    identity = schema.Identity(str(uuid.uuid4()), station)
+    identity = schema.Identity(Epoch(str(uuid.uuid4())), station)
     db.execute("BEGIN IMMEDIATE")
     for statement in schema.TABLES:
         db.execute(statement)
