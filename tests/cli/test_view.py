@@ -252,6 +252,12 @@ NOTES: list[tuple[dict[str, Any], str]] = [
     ({"kind": "amendment", "replaces": "e-7", "text": "lot"}, "amendment e-7: lot"),
     ({"kind": "gap", "text": "not recording for 3 s"}, "GAP: not recording for 3 s"),
     ({"kind": "attempt", "text": "the piece was reworked"}, "another attempt: the piece was reworked"),
+    (
+        {"kind": "scan", "device": "hand", "code": "unknown", "text": "'x' fits none"},
+        "hand unknown: 'x' fits",
+    ),
+    ({"kind": "trigger", "device": "pedal", "code": "ask", "text": "b is asked"}, "pedal: b is asked"),
+    ({"kind": "stream", "gauge": "b", "text": "smallest of 41 in 0.8 s"}, "b: smallest of 41 in 0.8 s"),
     ({"kind": "salvage", "text": "12 of 14 records"}, "SALVAGED: 12 of 14 records"),
 ]
 
