@@ -10,10 +10,10 @@ import pytest
 
 from gaugepost import __version__, cli
 from gaugepost.commands import bench, follow
-from gaugepost.core.setup import TAGS
 from gaugepost.core.bench.events import REPORTS
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.record import Kind
+from gaugepost.core.setup import TAGS
 from tests.cli.daemons import gaugepost
 
 HEAVY = ("fastapi", "pydantic", "uvicorn", "starlette", "structlog", "serial", "sqlite3", "asyncio", "cbor2")
