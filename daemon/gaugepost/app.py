@@ -5,13 +5,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
 from typing import Any
 
 import structlog
 
 from gaugepost import __version__
-from gaugepost.contract import StationFacts
+from gaugepost.contract import CommandSource, Destination, StationFacts
 from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
 from gaugepost.core.setup import to_document
@@ -20,8 +20,9 @@ from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Station
-from gaugepost.service import Running, build_api, serve
+from gaugepost.service import Commands, Running, build_api, serve
 from gaugepost.shell.asking import ask_when_wanted
+from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
@@ -51,7 +52,8 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
             )
             asking = ask_when_wanted(recorder, running.intakes, clock)
             listening = (intake.run() for intake in running.intakes)
-            async with _tasks(serving, recorder.failure(), asking, *listening) as working:
+            commanded = _commanded(running)
+            async with _tasks(serving, recorder.failure(), asking, *listening, *commanded) as working:
                 await _first_end(stop, *working, *delivering)
             recorder.tell(Stopped(), clock())
             lost = await recorder.close()
@@ -78,8 +80,7 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
             log.info("applied the whole journal", records=state.sequence, snapshot=snapshot.finding)
         growth = Growth(journal.sequence)
         recorder = Recorder(journal, growth, clock, state)
-        plans = station.destinations.values()
-        deliveries = [_delivery(plan, station, reader, cursors, growth, clock) for plan in plans]
+        destinations = _destinations(station)
         try:
             async with _tasks(_kept(snapshot, recorder, growth)):
                 yield Running(
@@ -88,10 +89,14 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
                     reader=reader,
                     growth=growth,
                     intakes=tuple(_intake(plan, station, recorder, clock) for plan in station.links.values()),
-                    deliveries=tuple(delivery for delivery in deliveries if delivery is not None),
+                    deliveries=tuple(
+                        _delivery(plan, destination, reader, cursors, growth, clock)
+                        for plan, destination in destinations
+                    ),
                     cursors=cursors,
                     now=clock,
                     started=clock(),
+                    command_intakes=tuple(_command_intakes(destinations, clock)),
                 )
         finally:
             await recorder.close()
@@ -123,16 +128,28 @@ def _intake(plan: LinkPlan, station: Station, recorder: Recorder, clock: Clock) 
     )
 
 
+def _destinations(station: Station) -> list[tuple[DestinationPlan, Destination]]:
+    """Make every destination that can be used."""
+    facts, made = StationFacts(station.name, station.zone, station.data), []
+    for plan in station.destinations.values():
+        if plan.destination is None or plan.settings is None:
+            log.error("destination disabled", destination=plan.name, problem=plan.problem)
+        else:
+            made.append((plan, plan.destination(plan.settings, facts)))
+    return made
+
+
 def _delivery(
-    plan: DestinationPlan, station: Station, reader: Reader, cursors: Cursors, growth: Growth, clock: Clock
-) -> Delivery | None:
-    if plan.destination is None or plan.settings is None:
-        log.error("destination disabled", destination=plan.name, problem=plan.problem)
-        return None
-    facts = StationFacts(station.name, station.zone, station.data)
+    plan: DestinationPlan,
+    destination: Destination,
+    reader: Reader,
+    cursors: Cursors,
+    growth: Growth,
+    clock: Clock,
+) -> Delivery:
     return Delivery(
         plan.name,
-        plan.destination(plan.settings, facts),
+        destination,
         reader,
         cursors,
         growth,
@@ -141,6 +158,19 @@ def _delivery(
         start=plan.from_.value if isinstance(plan.from_, StartFrom) else round(plan.from_.timestamp() * 1000),
         utc_ms=lambda: clock().utc_ms,
     )
+
+
+def _command_intakes(
+    destinations: Iterable[tuple[DestinationPlan, Destination]], clock: Clock
+) -> Iterator[CommandIntake]:
+    for plan, source in destinations:
+        if isinstance(source, CommandSource) and source.brings_commands:
+            yield CommandIntake(plan.name, source.commands, lambda: clock().utc_ms)
+
+
+def _commanded(running: Running) -> Iterator[Coroutine[Any, Any, None]]:
+    carry_out = Commands(running).carry_out
+    return (intake.run(carry_out) for intake in running.command_intakes)
 
 
 def _stop_signal() -> asyncio.Event:

@@ -45,6 +45,17 @@ WRONG: dict[str, tuple[dict[str, Any], str]] = {
     "no time to connect": ({"connect_timeout_s": 0}, "greater than 0"),
     "no time to answer": ({"ack_timeout_s": 0}, "greater than 0"),
     "none at a time": ({"max_in_flight": 0}, "greater than or equal to 1"),
+    "a command topic alone": ({"command_topic": "a/b"}, "commands = true"),
+    "a placeholder in the command topic": ({"commands": True, "command_topic": "a/{gauge}"}, "write station"),
+    "answers among commands": (
+        {"commands": True, "reply_topic": "gaugepost/{station}/command/r"},
+        "another reply_",
+    ),
+    "records among commands": ({"commands": True, "topic": "gaugepost/{station}/command"}, "another topic"),
+    "status among answers": (
+        {"commands": True, "reply_topic": "gaugepost/{station}/status"},
+        "another reply_",
+    ),
     "an unknown key": ({"qos": 2}, "qos"),
 }
 
@@ -64,6 +75,46 @@ def test_wrong_settings_say_what_to_write(wrong: str) -> None:
 def test_this_computer_needs_no_tls(host: str) -> None:
     """A broker on the same computer can be reached as it is."""
     assert MqttSettings(host=host).port_used == 1883
+
+
+LOCAL: dict[str, Any] = {"host": "localhost"}
+LOGIN: dict[str, Any] = {"username": "u", "password_env": "A"}
+CAUTIONS: dict[str, tuple[dict[str, Any], list[tuple[str, str]]]] = {
+    "as it comes": (TLS, []),
+    "retained by gauge and kind": ({**TLS, "retain": True}, []),
+    "retained, all in one": (
+        {**TLS, "retain": True, "topic": "a"},
+        [("retain", "write {gauge} and {kind} into")],
+    ),
+    "retained without the gauge": (
+        {**TLS, "retain": True, "topic": "{kind}"},
+        [("retain", "write {gauge} into")],
+    ),
+    "commands, well kept": ({**TLS, **LOGIN, "commands": True}, []),
+    "commands, by certificate": ({**TLS, "client_certificate_file": "a", "commands": True}, []),
+    "commands from anybody": ({**LOCAL, "commands": True}, [("commands", "write username")]),
+    "commands in the open": (
+        {"host": "broker.example", "allow_plain_mqtt": True, **LOGIN, "commands": True},
+        [("commands", "write tls = true")],
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CAUTIONS)
+def test_what_is_risky_is_said(case: str) -> None:
+    """Settings that lose retained records, or let strangers command, come with what to write instead."""
+    given, wanted = CAUTIONS[case]
+    found = [*MqttSettings(**given).cautions()]
+    assert [caution.key for caution in found] == [key for key, _ in wanted]
+    for caution, (_, write) in zip(found, wanted, strict=True):
+        assert caution.write.startswith(write)
+        assert caution.finding
+
+
+def test_commands_are_off_unless_switched_on() -> None:
+    """Nobody commands a station by topic because of a default."""
+    assert MqttSettings(**TLS).commands is False
+    assert [*MqttSettings(**TLS).come_to("bench 1")] == []
 
 
 def test_ports_and_names_of_brokers() -> None:

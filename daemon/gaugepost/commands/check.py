@@ -231,6 +231,8 @@ def _destinations(station: Station) -> Iterator[str]:
         state = ", disabled: its plug-in can't be used" if plan.problem else ""
         begins = f"from {_begin(plan.from_)} on"
         yield f"{plan.name}: {plan.kind}, {kinds}, {begins}{state}"
+        if plan.settings is not None:
+            yield from (f"  {line}" for line in plan.settings.come_to(station.name))
 
 
 def _begin(begin: StartFrom | datetime) -> str:

@@ -2,6 +2,7 @@
 
 from gaugepost.contract.adapters import (
     AdapterSettings as AdapterSettings,
+    Caution as Caution,
     Decoder as Decoder,
     Destination as Destination,
     Link as Link,

@@ -6,7 +6,7 @@ opens nothing until it is asked to.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Protocol
@@ -17,10 +17,27 @@ from pydantic import BaseModel, ConfigDict
 from gaugepost.core.indication import Chunk, Decoded, Moment
 
 
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """Something about one key of an adapter's settings: a finding, and what to write instead, if anything."""
+
+    key: str
+    finding: str
+    write: str = ""
+
+
 class AdapterSettings(BaseModel):
     """Base of every adapter's settings: unknown keys are errors, and nothing changes after the check."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    def cautions(self) -> Iterable[Caution]:
+        """Return what whoever writes them should know, though the station runs with them."""
+        return ()
+
+    def come_to(self, station: str) -> Iterable[str]:
+        """Return what they come to at `station`, where they don't say it themselves, in lines for a person."""
+        return ()
 
 
 @dataclass(frozen=True, slots=True)

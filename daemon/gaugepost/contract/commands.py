@@ -33,8 +33,12 @@ class Asked:
 class CommandSource(Protocol):
     """A destination that brings commands too, where its settings switch that on."""
 
-    def commands(self) -> AbstractAsyncContextManager[AsyncIterator[Asked]] | None:
-        """Return a connection over which commands come, or None where the settings have it bring none.
+    @property
+    def brings_commands(self) -> bool:
+        """Whether the settings switch it on."""
+
+    def commands(self) -> AbstractAsyncContextManager[AsyncIterator[Asked]]:
+        """Return a new connection over which commands come.
 
         Inside the context they come in the order in which they were asked for, each only while it is fresh: what was
         asked before the connection stood is not brought. Entering it raises `Unreachable` where they can't come,

@@ -7,6 +7,7 @@ from gaugepost.edge.asides import Asides, Command, SetAside
 from gaugepost.edge.cursors import Batch
 from gaugepost.service.facade import Running
 from gaugepost.service.views import Document
+from gaugepost.shell.command_intake import CommandStatus
 from gaugepost.shell.delivery import Status
 
 MOST_NAMED = 100
@@ -15,7 +16,11 @@ MOST_NAMED = 100
 
 def at_work(running: Running) -> list[Document]:
     """Return every destination that the station file names, in brief. Looks at no disk."""
-    listed = [_status(delivery.status()) for delivery in running.deliveries]
+    commands = {intake.destination: _commands(intake.status()) for intake in running.command_intakes}
+    listed = [
+        _status(delivery.status()) | {"takes_commands": commands.get(delivery.name)}
+        for delivery in running.deliveries
+    ]
     names = {one["destination"] for one in listed}
     return listed + [
         _absent(plan.name, plan.kind, "disabled", plan.problem, running.started.utc_ms)
@@ -95,6 +100,17 @@ def _absent(name: str, kind: str | None, state: str, problem: str | None, since_
         "refused": None,
         "skipped": None,
         "again": None,
+        "takes_commands": None,
+    }
+
+
+def _commands(status: CommandStatus) -> Document:
+    return {
+        "state": status.state,
+        "since": rfc3339(status.since_ms),
+        "last_error": status.last_error or None,
+        "accepted": status.accepted,
+        "refused": status.refused,
     }
 
 

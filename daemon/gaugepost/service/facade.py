@@ -11,6 +11,7 @@ from gaugepost.core.publication import record_id
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.stationfile import Station
+from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
@@ -30,6 +31,7 @@ class Running:
     cursors: Cursors
     now: Callable[[], Moment]
     started: Moment
+    command_intakes: Sequence[CommandIntake] = ()
     closing: asyncio.Event = field(default_factory=asyncio.Event)
     """Set when the service ends: whoever waits for records is answered at once."""
 

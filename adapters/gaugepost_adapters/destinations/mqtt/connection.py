@@ -6,7 +6,9 @@ import asyncio
 import threading
 from collections.abc import Callable, Iterable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
+from typing import Self
 
 from gaugepost.contract import Unreachable
 from gaugepost_adapters.destinations.mqtt import reasons
@@ -24,16 +26,16 @@ ENDING_S = 1.5
 class Connection:
     """One connection to the broker, from `open` to `close`. It is never made anew: that takes another object."""
 
-    def __init__(self, settings: MqttSettings, folder: Path, station: str) -> None:
+    def __init__(
+        self,
+        settings: MqttSettings,
+        network: Callable[[Callable[[], None]], Network],
+        presence: Presence | None = None,
+    ) -> None:
+        """`network` makes what the thread runs, and is given what that tells when the connection stands."""
         self._settings = settings
-        self._presence = Presence.of(settings, station)
-        self._network = Network(
-            settings,
-            folder,
-            settings.client_id_at(station),
-            self._presence.will() if self._presence else None,
-            lambda: self._tell(self._opened.set),
-        )
+        self._presence = presence
+        self._network = network(lambda: self._tell(self._opened.set))
         self._loop = asyncio.get_running_loop()
         # Daemonic, because nothing can break off the look-up of a name: alone that may outlast `close`.
         self._thread = threading.Thread(target=self._run, name=f"mqtt {settings.where}", daemon=True)
@@ -41,6 +43,14 @@ class Connection:
         self._ended = asyncio.Event()
         self._busy = False
         self._failure: BaseException | None = None
+
+    @classmethod
+    def for_records(cls, settings: MqttSettings, folder: Path, station: str) -> Self:
+        """Return one for records, with the station's status if there is a topic for it."""
+        presence = Presence.of(settings, station)
+        will = presence.will() if presence else None
+        client_id = settings.client_id_at(station)
+        return cls(settings, partial(Network, settings, folder, client_id, will), presence)
 
     @property
     def is_over(self) -> bool:

@@ -8,21 +8,29 @@
   take one of them for now (rights, quota), those after it that were on their way already come before it.
 - While nothing is to be delivered a lost connection is made anew all the same, so that the status topic stays true.
 
-Commands by topic are not taken: this destination subscribes to nothing.
+Commands come over a connection of their own (`commands`), so that no flood of them stands before an acknowledgement.
 """
 
 from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AbstractAsyncContextManager, suppress
 from typing import ClassVar
 
 import structlog
 
-from gaugepost.contract import AdapterSettings, Outcome, Publication, Refusal, StationFacts, Unreachable
-from gaugepost_adapters.destinations.mqtt import reasons
+from gaugepost.contract import (
+    AdapterSettings,
+    Asked,
+    Outcome,
+    Publication,
+    Refusal,
+    StationFacts,
+    Unreachable,
+)
+from gaugepost_adapters.destinations.mqtt import commands, reasons
 from gaugepost_adapters.destinations.mqtt.connection import Connection
 from gaugepost_adapters.destinations.mqtt.messages import composer
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
@@ -80,6 +88,15 @@ class Mqtt:
                     self._one_by_one = True
             return self._outcome(connection, batch, answers)
 
+    @property
+    def brings_commands(self) -> bool:
+        """Whether the settings switch commands on."""
+        return self._settings.commands
+
+    def commands(self) -> AbstractAsyncContextManager[AsyncIterator[Asked]]:
+        """Return a new connection over which commands come, apart from that for records."""
+        return commands.connected(self._settings, self._station)
+
     async def close(self) -> None:
         """Say that the station is offline and let the broker go; harmless when not open."""
         keeper, self._keeper = self._keeper, None
@@ -100,7 +117,7 @@ class Mqtt:
         self._connection = None
         if connection is not None:
             await connection.close()
-        connection = Connection(self._settings, self._station.data, self._station.name)
+        connection = Connection.for_records(self._settings, self._station.data, self._station.name)
         await connection.open()
         self._connection = connection
         return connection

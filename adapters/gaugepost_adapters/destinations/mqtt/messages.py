@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Literal
@@ -29,7 +29,7 @@ class Packed(Properties):
     """Properties that are packed already: paho takes longer to check and pack them than all the rest takes.
 
     The identifiers are those of MQTT 5.0, 2.2.2.2: 0x01 payload format (1: UTF-8), 0x02 message expiry, 0x03 content
-    type, 0x26 user property.
+    type, 0x09 correlation data, 0x26 user property.
     """
 
     def __init__(self, packed: bytes) -> None:
@@ -115,6 +115,16 @@ class Presence:
             said["since"] = since
         properties = Packed(_CONTENT + _user("format", FORMAT)) if self.with_properties else None
         return Message(self.topic, _json(said), retain=True, properties=properties)
+
+
+def answer(topic: str, said: Mapping[str, object], *, version: str, correlation: bytes | None) -> Message:
+    """Return the message of an answer to a command; `correlation` is what the command brought to know it by."""
+    packed = _CONTENT + _user("format", FORMAT)
+    if correlation is not None:
+        packed += b"\x09" + struct.pack("!H", len(correlation)) + correlation
+    # In ASCII: what is told of a command may repeat half a character of it.
+    payload = json.dumps(said, allow_nan=False, separators=(",", ":")).encode("ascii")
+    return Message(topic, payload, retain=False, properties=Packed(packed) if version == "5" else None)
 
 
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode

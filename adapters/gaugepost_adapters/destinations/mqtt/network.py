@@ -22,6 +22,7 @@ from typing import Any
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.properties import Properties
 
 from gaugepost.contract import Unreachable
 from gaugepost_adapters.destinations.mqtt import opening, reasons
@@ -177,7 +178,13 @@ class Network:
         # With this set paho queues packets for loop_write, instead of writing each at once.
         client.on_socket_register_write = lambda *_: None
         if settings.version == "5":
-            client.connect(settings.host, settings.port_used, settings.keepalive_s, clean_start=True)
+            client.connect(
+                settings.host,
+                settings.port_used,
+                settings.keepalive_s,
+                clean_start=True,
+                properties=self._limits_of_ours(),
+            )
         else:
             client.connect(settings.host, settings.port_used, settings.keepalive_s)
         return client
@@ -316,7 +323,15 @@ class Network:
             getattr(properties, "ReceiveMaximum", 65_535), getattr(properties, "MaximumPacketSize", None)
         )
         self._deadline = float("inf")
+        self._let_in(client)
+
+    def _let_in(self, _client: Client) -> None:
+        """Do what follows once the broker has let us in."""
         self._on_open()
+
+    def _limits_of_ours(self) -> Properties | None:
+        """Return what we tell the broker when we connect (MQTT 5.0, 3.1.2.11)."""
+        return None
 
     def _on_publish(self, _client: Client, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
         job = self._job

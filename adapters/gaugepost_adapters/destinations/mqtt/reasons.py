@@ -92,6 +92,12 @@ def not_taken(where: str, code: int, what: str) -> Unreachable:
     return Unreachable(f"{where} does not take {what}: {named(code)}", hint=_hint(code))
 
 
+def not_subscribed(where: str, code: int, topic: str) -> Unreachable:
+    """Return the error for a subscription that the broker answered with `code`."""
+    hint = "have the broker allow this user and client id to subscribe there; until then no commands come from it"
+    return Unreachable(f"{where} does not let this station subscribe to {topic}: {named(code)}", hint=hint)
+
+
 def no_trust(where: str, cause: ssl.SSLError) -> Unreachable:
     """Return the error for a TLS handshake that failed."""
     if isinstance(cause, ssl.SSLCertVerificationError):

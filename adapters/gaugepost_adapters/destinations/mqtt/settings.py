@@ -8,11 +8,12 @@ from __future__ import annotations
 import hashlib
 import ipaddress
 import re
+from collections.abc import Iterator
 from typing import Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from gaugepost.contract import AdapterSettings
+from gaugepost.contract import AdapterSettings, Caution
 from gaugepost_adapters.destinations.mqtt import topic
 
 _HOST = re.compile(r"[^\s/@?#\[\]\x00-\x1f]+")
@@ -60,6 +61,13 @@ class MqttSettings(AdapterSettings):
     """Seconds after which the broker drops a record that a subscriber has not fetched (version 5 only)."""
     status_topic: str = "gaugepost/{station}/status"
     """Topic that says, retained, whether the station is online; empty for none."""
+    commands: bool = False
+    """Whether the station takes commands from this broker. Whoever may publish below command_topic can then do what is
+    commanded over REST on the station's own computer: master, check, set, void."""
+    command_topic: str = "gaugepost/{station}/command"
+    """Topic below which commands are published, each at its name: gaugepost/bench-1/command/set."""
+    reply_topic: str = "gaugepost/{station}/reply"
+    """Topic at which every command is answered."""
     keepalive_s: int = Field(default=30, ge=5, le=65_535)
     """Seconds of silence after which the connection is tried, and after one and a half times given up by the broker."""
     connect_timeout_s: float = Field(default=10, gt=0, le=600)
@@ -116,6 +124,12 @@ class MqttSettings(AdapterSettings):
             topic.check("status_topic", template, ("station",))
         return template
 
+    @field_validator("command_topic", "reply_topic")
+    @classmethod
+    def _command_topics_stay_whole(cls, template: str, info: ValidationInfo) -> str:
+        topic.check(info.field_name or "", template, ("station",))
+        return template
+
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:
         self._check_secrets()
@@ -123,6 +137,7 @@ class MqttSettings(AdapterSettings):
             raise ValueError(
                 f'topic and status_topic are one, {self.topic!r}; write another status_topic, or "" for none'
             )
+        self._check_commands()
         if self.expiry_s is not None and self.version != "5":
             raise ValueError('expiry_s needs version 5 of the protocol; write version = "5", or take it out')
         if not self.tls and (self.ca_file or self.client_certificate_file):
@@ -141,6 +156,48 @@ class MqttSettings(AdapterSettings):
             raise ValueError("there is a password and nobody whose it is; write username too")
         if self.client_key_file and not self.client_certificate_file:
             raise ValueError("client_key_file is for a certificate; write client_certificate_file too")
+
+    def _check_commands(self) -> None:
+        if not self.commands:
+            for key in ("command_topic", "reply_topic"):
+                if key in self.model_fields_set:
+                    raise ValueError(f"{key} is of no use without commands; write commands = true")
+            return
+        for key in ("topic", "status_topic", "reply_topic"):
+            if f"{getattr(self, key)}/".startswith(f"{self.command_topic}/"):
+                raise ValueError(
+                    f"{key} lies below command_topic, {self.command_topic!r}, where commands come; write another {key}"
+                )
+        if self.reply_topic in (self.topic, self.status_topic):
+            raise ValueError("reply_topic is the topic of something else; write another reply_topic")
+
+    def cautions(self) -> Iterator[Caution]:
+        """Return what is risky about them."""
+        lost = [f"{{{name}}}" for name in ("gauge", "kind") if f"{{{name}}}" not in self.topic]
+        if self.retain and lost:
+            finding = (
+                f"topic has no {' and no '.join(lost)}, so that the last record of one replaces another's"
+            )
+            yield Caution("retain", finding, f"write {' and '.join(lost)} into topic, or retain = false")
+        if self.commands and not self.tls and not _is_this_computer(self.host):
+            finding = f"without TLS anybody on the way to {self.host} can command, and void readings"
+            yield Caution("commands", finding, "write tls = true")
+        if self.commands and self.username is None and self.client_certificate_file is None:
+            yield Caution(
+                "commands",
+                "the broker lets this station in without asking who it is, and so perhaps anybody, who can then void "
+                "readings",
+                f"write username and password_file, and have the broker let few publish to {self.command_topic}/+",
+            )
+
+    def come_to(self, station: str) -> Iterator[str]:
+        """Return where commands come, if any do."""
+        if self.commands:
+            below, reply = (
+                topic.maker(each)({"station": station}) for each in (self.command_topic, self.reply_topic)
+            )
+            yield f"takes commands at {below}/NAME and answers at {reply};"
+            yield "whoever the broker lets publish there can master, set and void"
 
     @property
     def port_used(self) -> int:

@@ -80,6 +80,21 @@ def maker(template: str) -> Callable[[Publication], str]:
     return make
 
 
+def pattern(template: str, known: Publication) -> str:
+    """Return a pattern of every topic that a `template` can give where `known` values stay what they are."""
+    parts = _PLACEHOLDER.split(template)
+    made = re.escape(parts[0])
+    for name, text in zip(parts[1::2], parts[2::2], strict=True):
+        made += (re.escape(level(str(known[name]))) if name in known else "[^/]+") + re.escape(text)
+    return made
+
+
+def is_name(text: str) -> bool:
+    """Whether `text`, which others wrote, can be published to: a topic name, not the broker's own, and not too long."""
+    broken = any(sign in "+#" or _is_no_text(sign) for sign in text)
+    return bool(text) and not broken and not text.startswith("$") and len(text.encode()) <= MOST_BYTES
+
+
 @lru_cache(maxsize=4096)
 def level(value: str) -> str:
     """Return `value` as it stands in a topic: not empty, at most `MOST_VALUE_BYTES` bytes, no / + # or NUL in it."""

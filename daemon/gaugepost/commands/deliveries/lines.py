@@ -23,6 +23,8 @@ def table(destinations: Sequence[Document]) -> Iterator[str]:
         yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         if one and one["state"] in _TROUBLED and one["last_error"]:
             yield f"    {_safe(one['last_error'])}"
+        if one and one["takes_commands"] and (trouble := _no_commands(one["takes_commands"])):
+            yield f"    {trouble}"
         if one and one["again"]:
             yield f"    {_count(one['again'], 'record')} to be handed over again"
 
@@ -71,6 +73,14 @@ def _epoch(one: Document) -> str:
     return (
         f"{one['epoch']}{here}: through {one['through']}, {one['refused']} refused, {one['skipped']} skipped"
     )
+
+
+def _no_commands(commands: Document) -> str:
+    """Say why no commands come; nothing where they do."""
+    if commands["state"] == "listening":
+        return ""
+    reason = f": {_safe(commands['last_error'])}" if commands["last_error"] else ""
+    return f"takes no commands now, {commands['state']}{reason}"
 
 
 def _count(count: int, what: str) -> str:

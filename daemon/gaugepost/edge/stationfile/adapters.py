@@ -211,4 +211,6 @@ def _settings(
             report.error((*path, "kind"), missing.finding, write=missing.hint)
         return None
     settings = checked_settings(report, path, adapter.Settings, rest, f"{table.what} of kind {toml(kind)}")
+    for caution in settings.cautions() if settings is not None else ():
+        report.warn((*path, caution.key), caution.finding, write=caution.write)
     return None if common is None or settings is None else _Found(common, adapter, settings)

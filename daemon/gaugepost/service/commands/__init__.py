@@ -1,1 +1,1 @@
-"""What people command, however it reaches the service: what each command takes, what it does, and its answer."""
+"""What people command, however it reaches the service: what each takes, what it does, and its answer."""
