@@ -81,7 +81,7 @@ def started(folder: Path, *words: str) -> Iterator[tuple[subprocess.Popen[bytes]
         str(folder),
         "--port",
         str(free_port()),
-        *words,
+        *(words if "--broker" in words else (*words, "--no-broker")),
     ]
     with output.open("wb") as out:
         demo = subprocess.Popen(

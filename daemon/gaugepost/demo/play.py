@@ -13,6 +13,7 @@ from typing import TextIO
 
 from gaugepost.commands.view import Style, clean
 from gaugepost.core.errors import GaugepostError
+from gaugepost.demo.broker import Broker, chosen
 from gaugepost.demo.process import Daemon, free_port
 from gaugepost.demo.shop import Shop
 from gaugepost.demo.stage import Stage
@@ -26,6 +27,7 @@ Before anybody does this with real parts:
   - mind sharp edges and burrs, and compressed air: chips fly
   - local rules and licensed practice come first
 """
+USUAL_BROKER = Broker("localhost")
 _SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
@@ -37,13 +39,17 @@ class Options:
     pace: float
     folder: Path | None
     port: int | None
+    broker: Broker | None
+    """A broker that was named; None for the one on this computer, if there is any."""
+    no_broker: bool = False
 
 
 def play(options: Options, out: TextIO, style: Style) -> int:
     """Play the story and print its summary; return 0, or 1 where anything went otherwise.
 
-    Raises `GaugepostError` where the folder can't be used.
+    Raises `GaugepostError` where the folder can't be used, or the broker that was named does not answer.
     """
+    broker = None if options.no_broker else chosen(options.broker, USUAL_BROKER)
     folder = _folder(options.folder)
     with contextlib.closing(Shop()) as shop, _ended_by_signal():
         print(CAUTIONS, file=out)
@@ -51,8 +57,10 @@ def play(options: Options, out: TextIO, style: Style) -> int:
         stage = story = daemon = None
         try:
             port = options.port if options.port is not None else free_port()
-            station = shop.write_station(folder, port)
+            station = shop.write_station(folder, port, broker.table() if broker else "")
             print(clean(f"The demo's files are in {folder}", style), file=out, flush=True)
+            for line in broker.told() if broker else ():
+                print(clean(line, style), file=out, flush=True)
             daemon = Daemon(station)
             daemon.wait_until_listening()
             print(f"The daemon listens at {daemon.address}: see {daemon.address}/v1", file=out, flush=True)
@@ -74,7 +82,7 @@ def play(options: Options, out: TextIO, style: Style) -> int:
         if code:
             wrong.append(f"the daemon ended with exit code {code}; its log is {folder / 'daemon.log'}")
         wrong = [*(stage.wrong if stage else []), *wrong]
-        return summary(folder, story.measured if story else [], wrong, out, style)
+        return summary(folder, story.measured if story else [], wrong, out, style, broker)
 
 
 def _folder(wanted: Path | None) -> Path:

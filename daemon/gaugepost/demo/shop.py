@@ -89,7 +89,7 @@ class Shop:
         self.thermometer = Thermometer(Port())
         self.bore_38.celsius = self.bore_750.celsius = AIR_C
 
-    def write_station(self, folder: Path, port: int) -> Path:
+    def write_station(self, folder: Path, port: int, more: str = "") -> Path:
         """Write the station file that describes this bench into `folder`, and return its path."""
         template = resources.files("gaugepost.demo").joinpath("station.toml").read_text(encoding="utf-8")
         filled = Template(template).substitute(
@@ -100,7 +100,7 @@ class Shop:
             due=date.today() + timedelta(days=200),  # noqa: DTZ011 - a certificate's date has no zone
         )
         path = folder / "station.toml"
-        path.write_text(filled, encoding="utf-8")
+        path.write_text(filled + more, encoding="utf-8")
         return path
 
     def close(self) -> None:

@@ -8,6 +8,7 @@ from typing import TextIO
 
 from gaugepost.commands.view import Style, clean, value_text, verdict_text
 from gaugepost.core.errors import GaugepostError
+from gaugepost.demo.broker import Broker, row
 from gaugepost.demo.shop import Piece
 from gaugepost.demo.stage import Published
 from gaugepost.edge.journal import FILE_NAME, examine
@@ -22,10 +23,11 @@ def summary(
     wrong: Sequence[str],
     out: TextIO,
     style: Style,
+    broker: Broker | None = None,
 ) -> int:
     """Print what came of the demo; return 0, or 1 where anything went otherwise than the story has it."""
     found = list(wrong)
-    rows = [*_table(measured), "", *_places(folder, found)]
+    rows = [*_table(measured), "", *_places(folder, found, broker)]
     print("\n" + "\n".join(clean(row, style) for row in rows), file=out)
     for finding in found:
         print(
@@ -62,11 +64,13 @@ def _cell(reading: Published | None) -> str:
     return f"{value_text(reading):>11}  {verdict_text(reading)}" if reading else ""
 
 
-def _places(folder: Path, found: list[str]) -> list[str]:
+def _places(folder: Path, found: list[str], broker: Broker | None) -> list[str]:
     """Where journal and tables lie, and what `verify` says of the chain; what is wrong is added to `found`."""
     data = folder / "data"
     journal, tables = data / FILE_NAME, sorted(data.rglob("*.csv"))
     rows = [f"journal  {journal}", *(f"table    {table}" for table in tables)]
+    if broker is not None:
+        rows.append(row(broker, data, found))
     if not tables and not found:
         found.append(f"no CSV file is below {data}")
     try:
