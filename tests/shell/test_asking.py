@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench_tools.daemon import Daemon, Port, station_file
+from tests.cli.daemons import gaugepost
 
 
 def text_link(name: str, port: Port) -> str:
@@ -89,3 +90,4 @@ turn = "10 µm"
         assert evidence["members"] == [reading["id"]]
         assert sent.startswith(bytes.fromhex(evidence["raw"]))
         assert evidence["count"] == sent[: len(evidence["raw"]) // 2].count(b"\n")
+    assert gaugepost("verify", str(daemon.data), "--numbers").returncode == 0
