@@ -14,6 +14,7 @@ from gaugepost.core.record import PUBLISHED_KINDS, Kind
 from gaugepost.core.setup import LinkEntry
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile.checked import checked, checked_settings
+from gaugepost.edge.stationfile.described import described
 from gaugepost.edge.stationfile.findings import Report, either, key_text, toml
 from gaugepost.edge.stationfile.model import DecoderTable, DestinationTable, LinkTable, Table
 from gaugepost.edge.stationfile.positions import Path
@@ -89,7 +90,10 @@ def link(find: Find, report: Report, name: str, raw: Raw) -> LinkPlan | None:
             f"write a table [{key_text((*path, 'decoder'))}] with kind = {either(map(toml, known))}",
         )
         return None
-    decoder = _usable(find, report, (*path, "decoder"), decoder_raw, DecoderTable, plugins.DECODERS)
+    told = described(report, (*path, "decoder"), decoder_raw)
+    if told is None:
+        return None
+    decoder = _usable(find, told[0], (*path, "decoder"), told[1], DecoderTable, plugins.DECODERS)
     if found is None or decoder is None:
         return None
     return LinkPlan(

@@ -200,7 +200,7 @@ def _place(
         below_raw = _below(raw, part)
         if below_raw is not _ABSENT:
             raw = below_raw
-        elif not (missing and step == len(loc) - 1):
+        elif step < len(loc) - 1 or not (missing or (isinstance(raw, dict) and _names_field(below, part))):
             continue
         key = (*key, part)
         if isinstance(part, int):
@@ -212,6 +212,11 @@ def _place(
         if field is not None:
             below = _models(field.annotation)
     return key, owner, field
+
+
+def _names_field(models: list[type[BaseModel]], part: int | str) -> bool:
+    """Whether `part` is a key of one of the models: they may find of themselves that a key is missing."""
+    return isinstance(part, str) and any(_field(model, part) is not None for model in models)
 
 
 def _below(raw: object, part: int | str) -> object:

@@ -68,8 +68,13 @@ class Report:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Everything found, in the order of the file."""
-        return tuple(sorted(self._findings, key=lambda finding: (finding.line, finding.key)))
+        """Everything found, in the order of the file, then of the files that it names; once each."""
+        return tuple(
+            sorted(
+                dict.fromkeys(self._findings),
+                key=lambda finding: (finding.file != self.file, finding.file, finding.line, finding.key),
+            )
+        )
 
     @property
     def failed(self) -> bool:
@@ -98,10 +103,16 @@ class Report:
             write = f"write {toml(best)}" if isinstance(path[-1], int) else f"write {key} = {toml(best)}"
         self.error(path, f"{toml(name)} is not {what}", either(names), write)
 
+    def add(self, finding: Finding) -> None:
+        """Note what was found in a file that this one names."""
+        self._findings.append(finding)
+
+    def made(self, path: Path, finding: str, expected: str, write: str, severity: Severity) -> Finding:
+        """Return a finding at the line of `path`."""
+        return Finding(self.file, self._line(path), key_text(path), finding, expected, write, severity)
+
     def _note(self, path: Path, finding: str, expected: str, write: str, severity: Severity) -> None:
-        self._findings.append(
-            Finding(self.file, self._line(path), key_text(path), finding, expected, write, severity)
-        )
+        self.add(self.made(path, finding, expected, write, severity))
 
     def _line(self, path: Path) -> int:
         while path and path not in self._lines:

@@ -20,12 +20,26 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 Schema = dict[str, Any]
 
+_SHARED: Schema = {
+    "type": "object",
+    "properties": {
+        "file": {
+            "type": "string",
+            "minLength": 1,
+            "description": "File with the rest, its path from this file's folder; keys here add to it and change none.",
+        }
+    },
+    "required": ["file"],
+}
+"""A decoder's table that names a description."""
+
 
 def station_schema() -> Schema:
     """Return the schema. A plug-in that can't be used is left out; `check` says why."""
     definitions: Schema = {}
     link = _kinds(definitions, plugins.LINKS, model.LinkTable)
     decoder = _kinds(definitions, plugins.DECODERS, model.DecoderTable)
+    decoder["oneOf"].append(_SHARED)
     for arm in link["oneOf"]:
         arm["properties"]["decoder"] = decoder
         arm["required"].append("decoder")

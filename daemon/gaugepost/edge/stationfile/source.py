@@ -24,26 +24,39 @@ _COLON = re.compile(r"\s*([A-Za-z0-9_.-]+)\s*:\s*(.+)")
 
 
 @dataclass(frozen=True, slots=True)
+class Sort:
+    """What a file is expected to be."""
+
+    what: str
+    begins: str
+    name: str
+
+
+STATION = Sort("a station file", 'begin with [station] and name = "bench-1"', "station.toml")
+DESCRIPTION = Sort("a gauge description", 'begin with kind = "delimited_text"', "bore.toml")
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
-    """A station file's values, and the line of every key."""
+    """A file's values, and the line of every key."""
 
     raw: dict[str, Any]
     lines: dict[positions.Path, int]
 
 
-def load(path: Path) -> Source:
-    """Return what the TOML file at `path` says.
+def load(path: Path, sort: Sort = STATION) -> Source:
+    """Return what the TOML file at `path` says, which findings call by its sort.
 
     Raises:
         StationFileError: it can't be read, or is not TOML; with the line where there is one.
     """
-    return parse(_read(path), str(path))
+    return parse(_read(path, sort), str(path), sort)
 
 
-def parse(data: bytes, file: str) -> Source:
+def parse(data: bytes, file: str, sort: Sort = STATION) -> Source:
     """Return what the TOML document `data` says; findings name it `file`. Raises as `load`."""
     if len(data) > MAX_BYTES:
-        raise _failed(file, 0, f"the file is larger than {MAX_BYTES >> 10} KiB", write="name a station file")
+        raise _failed(file, 0, f"the file is larger than {MAX_BYTES >> 10} KiB", write=f"name {sort.what}")
     if data.startswith(b"\xef\xbb\xbf"):
         raise _failed(file, 1, "the file begins with a byte order mark", write="save it as UTF-8 without one")
     try:
@@ -54,35 +67,29 @@ def parse(data: bytes, file: str) -> Source:
             file, line, f"byte 0x{data[error.start]:02x} is not UTF-8", write="save the file as UTF-8"
         ) from error
     if not text.strip():
-        raise _failed(
-            file, 0, "the file is empty", "a station file", 'begin with [station] and name = "bench-1"'
-        )
+        raise _failed(file, 0, "the file is empty", sort.what, sort.begins)
     try:
         raw = tomllib.loads(text)
     except RecursionError as error:
-        raise _too_deep(file) from error
+        raise _too_deep(file, sort) from error
     except ValueError as error:
         raise _syntax(file, text, str(error)) from error
     if _too_nested(raw):
-        raise _too_deep(file)
+        raise _too_deep(file, sort)
     return Source(raw, positions.locate(text))
 
 
-def _read(path: Path) -> bytes:
+def _read(path: Path, sort: Sort) -> bytes:
     file = str(path)
     try:
         if path.is_dir():
-            raise _failed(
-                file, 0, "is a folder", "a station file", f"name the file in it, as {path / 'station.toml'}"
-            )
+            raise _failed(file, 0, "is a folder", sort.what, f"name the file in it, as {path / sort.name}")
         if path.exists() and not path.is_file():
-            raise _failed(file, 0, "is not a regular file", "a station file")
+            raise _failed(file, 0, "is not a regular file", sort.what)
         with path.open("rb") as stream:
             return stream.read(MAX_BYTES + 1)
     except FileNotFoundError as error:
-        raise _failed(
-            file, 0, "there is no such file", "a station file", "check the name and the folder"
-        ) from error
+        raise _failed(file, 0, "there is no such file", sort.what, "check the name and the folder") from error
     except PermissionError as error:
         raise _failed(
             file, 0, "may not be read", write="give its reader the right, or become its owner"
@@ -96,10 +103,8 @@ def _failed(file: str, line: int, finding: str, expected: str = "", write: str =
     return StationFileError([Finding(file, line, "", finding, expected, write)])
 
 
-def _too_deep(file: str) -> StationFileError:
-    return _failed(
-        file, 0, f"tables or lists nest deeper than {MAX_DEPTH} levels", write="name a station file"
-    )
+def _too_deep(file: str, sort: Sort) -> StationFileError:
+    return _failed(file, 0, f"tables or lists nest deeper than {MAX_DEPTH} levels", write=f"name {sort.what}")
 
 
 def _too_nested(raw: dict[str, Any]) -> bool:
