@@ -22,6 +22,7 @@ COMMANDS = {
     "watch": "show records as they happen",
     "export": "write a journal's records as CSV or JSON",
     "verify": "prove that a journal is whole and unchanged",
+    "salvage": "copy what is whole of a damaged journal into a new one",
     "demo": "try it all with a simulated station",
 }
 _BEGIN = """\

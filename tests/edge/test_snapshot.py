@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings, strategies as st
 from hypothesis.stateful import invariant, rule
 
-from gaugepost.core.bench import State, apply, events as ev
+from gaugepost.core.bench import State, apply, events as ev, follow
 from gaugepost.core.setup import to_plain
 from gaugepost.edge import snapshot as room
 from gaugepost.edge.journal import Journal, Reader
@@ -125,9 +125,9 @@ def test_a_snapshot_is_used(data: Path, monkeypatch: pytest.MonkeyPatch) -> None
 
     def counted(*args: Any) -> State:
         applied.append(args)
-        return apply(*args)
+        return follow(*args)
 
-    monkeypatch.setattr(room, "apply", counted)
+    monkeypatch.setattr(room, "follow", counted)
     assert _restored(data) == ""
     assert len(applied) == 2
 

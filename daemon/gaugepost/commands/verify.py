@@ -110,6 +110,9 @@ def _head(text: str) -> tuple[int, bytes]:
 
 def _told(report: Report, head: tuple[int, bytes] | None) -> str:
     lines = [f"station  {report.station}", f"epoch    {report.epoch}", f"records  {report.count}"]
+    lines += [f"salvaged {earlier}, up to record {last}" for last, earlier in report.epoch.earlier]
+    if report.known_missing:
+        lines.append(f"missing  {report.known_missing} that could not be salvaged")
     if report.earliest_ms is not None and report.latest_ms is not None:
         lines.append(f"span     {rfc3339(report.earliest_ms)} to {rfc3339(report.latest_ms)}")
     if report.sound:
@@ -121,5 +124,6 @@ def _told(report: Report, head: tuple[int, bytes] | None) -> str:
     lines += [f"fault    {finding}" for finding in report.findings]
     if report.faults > len(report.findings):
         lines.append(f"         and {report.faults - len(report.findings)} more")
-    lines.append("not sound: keep this file as it is, and restore a backup that verifies")
+    lines.append("not sound: keep this file as it is, and restore a backup that verifies,")
+    lines.append("or copy what is whole into a new journal: gaugepost salvage JOURNAL NEW_FOLDER")
     return "\n".join(lines)

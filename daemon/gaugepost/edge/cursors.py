@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Literal
 
 from gaugepost.core.errors import Unreachable
+from gaugepost.core.publication import Epoch
 
 FORMAT = 2
 """Number of the tables' layout, kept in `PRAGMA user_version`; another one is set aside and begun anew."""
@@ -108,21 +109,23 @@ class Cursors:
         self._db.close()
 
     def begun(self, destination: str, epoch: str) -> bool:
-        """Return whether `destination` has a cursor in `epoch`. Raises `Unreachable` as `cursor` does."""
+        """Return whether `destination` has a cursor in `epoch`, or in one that the journal was salvaged from.
+
+        Raises `Unreachable` as `cursor` does.
+        """
         with self.transaction() as db:
-            return (
-                db.execute(
-                    "SELECT 1 FROM cursor WHERE destination = ? AND epoch = ?", (destination, epoch)
-                ).fetchone()
-                is not None
-            )
+            row = db.execute(
+                "SELECT 1 FROM cursor WHERE destination = ? AND epoch = ?", (destination, epoch)
+            ).fetchone()
+            return row is not None or _inherited(db, destination, epoch) is not None
 
     def cursor(self, destination: str, epoch: str, *, start: Start | int, head: int) -> Cursor:
         """Return where `destination` stands in `epoch`.
 
         One that was never seen starts at the beginning, after `head` where `start` is "now", or after the sequence
         that `start` is. One that has delivered from another epoch starts at the beginning of this one, or after the
-        sequence that `start` is: it is the same stream of records, under new ids.
+        sequence that `start` is: it is the same stream of records, under new ids. Where the journal was salvaged from
+        that other epoch, its records have kept their ids, and it goes on where it stood among them.
 
         Raises:
             Unreachable: the database can't be read or written.
@@ -137,7 +140,9 @@ class Cursors:
                     "SELECT EXISTS (SELECT 1 FROM cursor WHERE destination = ?) OR EXISTS (SELECT 1 FROM lost)",
                     (destination,),
                 ).fetchone()
-                through = start if isinstance(start, int) else head if start == "now" and not seen else 0
+                through = _inherited(db, destination, epoch)
+                if through is None:
+                    through = start if isinstance(start, int) else head if start == "now" and not seen else 0
                 db.execute(
                     "INSERT INTO cursor (destination, epoch, through) VALUES (?, ?, ?)",
                     (destination, epoch, through),
@@ -216,6 +221,17 @@ class Cursors:
                 raise  # our bug, not the disk's
             except sqlite3.Error as cause:
                 raise _fault(self._name, cause) from cause
+
+
+def _inherited(db: sqlite3.Connection, destination: str, epoch: str) -> int | None:
+    """Return where `destination` stood in the latest epoch that the journal was salvaged from; None where nowhere."""
+    for last, earlier in reversed(epoch.earlier if isinstance(epoch, Epoch) else ()):
+        row = db.execute(
+            "SELECT through FROM cursor WHERE destination = ? AND epoch = ?", (destination, earlier)
+        ).fetchone()
+        if row is not None:
+            return min(int(row[0]), last)
+    return None
 
 
 def _fault(name: str, cause: Exception) -> Unreachable:

@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from gaugepost import __version__, core
-from gaugepost.core.bench import State, apply
+from gaugepost.core.bench import State, follow
 from gaugepost.core.bench.state import Counts
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
@@ -73,11 +73,13 @@ class Snapshot:
             except _Unfit as unfit:
                 self.finding, state = str(unfit), State()
             self._stands_for = self._tried = state.sequence
-            last = state.sequence
+            accounted = next((last for last, _ in reversed(self._reader.epoch.earlier)), 0)
+            # Where records are missing without a salvage's account, `verify` tells of it; a snapshot would hide it.
+            self._whole = True
             for entry in self._reader.replay(after=state.sequence):
-                state, last = apply(state, entry.record), entry.sequence
-        # A journal with a gap counts otherwise than its state; `verify` tells of it, a snapshot would hide it.
-        self._whole = state.sequence == last
+                next_one = entry.sequence == state.sequence + 1
+                self._whole = self._whole and (next_one or entry.sequence <= accounted)
+                state = follow(state, entry)
         return state
 
     def save(self, state: State) -> str:

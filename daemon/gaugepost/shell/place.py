@@ -7,7 +7,7 @@ from typing import Protocol
 
 from gaugepost.contract import Publication
 from gaugepost.core.errors import CommandRefused, JournalError
-from gaugepost.core.publication import publish, record_id
+from gaugepost.core.publication import Epoch, publish, record_id
 from gaugepost.core.record import Entry, Kind
 from gaugepost.edge.asides import Asides, By, Counts
 from gaugepost.edge.cursors import Batch, Cursors, Start
@@ -90,7 +90,8 @@ class Place:
         if cursor.through > head:
             raise WrongJournal(
                 f"the cursor stands at {cursor.through} and the journal ends at {head}: an older copy of the journal "
-                f"was put in its place; restore it by command, so that its records get ids of their own"
+                f"was put in its place; `gaugepost salvage` makes a new journal of that copy, in which new records get "
+                f"ids of their own"
             )
         return True
 
@@ -102,6 +103,9 @@ class Place:
         head = self._source.head()[0]
         entries = list(self._source.entries(self.through, BATCH_RECORDS, kinds=self._kinds))
         examined = entries[-1].sequence if len(entries) == BATCH_RECORDS else max([head, *_last(entries)])
+        border = self.epoch.last(self.through + 1) if isinstance(self.epoch, Epoch) else None
+        if border is not None and border < examined:  # a batch is of one epoch: ids in it ascend
+            entries, examined = [entry for entry in entries if entry.sequence <= border], border
         skips = [self._left_out[entry.sequence] for entry in entries if entry.sequence in self._left_out]
         entries = [entry for entry in entries if entry.sequence not in self._left_out]
         if not entries:

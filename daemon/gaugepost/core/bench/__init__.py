@@ -4,7 +4,7 @@
 journal, it never decides again.
 """
 
-from gaugepost.core.bench.apply import apply as apply
+from gaugepost.core.bench.apply import apply as apply, follow as follow
 from gaugepost.core.bench.decide import decide as decide
 from gaugepost.core.bench.events import Decision as Decision, Event as Event, Reply as Reply
 from gaugepost.core.bench.state import State as State

@@ -6,6 +6,7 @@ import decimal
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from types import MappingProxyType
+from typing import Any
 
 from gaugepost.core.bench.combining import joined
 from gaugepost.core.bench.state import (
@@ -20,12 +21,13 @@ from gaugepost.core.bench.state import (
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import CONTEXT, Unit, parse_number, step_of, to_mm
-from gaugepost.core.record import Kind, Record
+from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Combine, SetUp, from_document
 
 LOT_CHANGED = "the lot changed: check before measuring on"
 SET_UP_EDITED = "the station file's entry for the gauge, its master or its temperatures was edited"
 WALL_WENT_BACK = "the wall clock went back across a start of the computer"
+RECORDS_MISSING = "records of the journal are missing: what happened meanwhile is unknown"
 
 
 def apply(state: State, record: Record) -> State:
@@ -39,6 +41,66 @@ def apply(state: State, record: Record) -> State:
         )
         step = _STEPS.get(record.kind)
         return step(moved, record) if step else moved
+
+
+def follow(state: State, entry: Entry) -> State:
+    """Return the state after `entry`, the next one that there is: where others are missing, what they said is unknown.
+
+    Total over every journal that was salvaged, whatever it lost.
+    """
+    record: Record | None = entry.record
+    if entry.sequence != state.sequence + 1:
+        state = replace(_forgotten(state), missing=state.missing + entry.sequence - 1 - state.sequence)
+        state = replace(state, sequence=entry.sequence - 1)
+    if state.missing:
+        record = _resting(state, entry.record)
+    if record is not None:
+        return apply(state, record)
+    boot = entry.record.boot or (state.now.boot if state.now else "")
+    now = Moment(entry.record.measured_at, entry.record.clock_ms, boot)
+    state = replace(state, sequence=entry.sequence, now=now)
+    gauge = entry.record.gauge or ""
+    if entry.record.kind is Kind.MASTERING and gauge in state.gauges:  # another one than that which is known
+        return _with(
+            state, gauge, replace(state.gauges[gauge], mastered=None, due=(), checked=None, procedure=None)
+        )
+    return state
+
+
+def _resting(state: State, record: Record) -> Record | None:
+    """Return what of `record` can be applied though records before it are missing; None: nothing."""
+    known = state.gauges.get(record.gauge or "")
+    if record.gauge is not None and known is None:
+        return None
+    if record.kind in (Kind.MASTERING_BEGUN, Kind.CHECK_BEGUN):
+        named = (record.master or "").split("+")
+        return record if all(name in state.set_up.masters for name in named) else None
+    if record.kind in (Kind.MASTER_READING, Kind.MASTERING, Kind.CHECK):
+        fits = known is not None and known.procedure is not None
+        fits = fits and (record.kind is Kind.MASTER_READING or record.set_up == state.set_up_sequence)
+        lacks = record.kind is Kind.CHECK and known is not None and known.mastered is None
+        return record if fits and not lacks else None
+    measured = record.kind in (Kind.READING, Kind.RESULT, Kind.ATTEMPT)
+    if measured and record.characteristic not in (None, *state.set_up.characteristics):
+        return replace(record, characteristic=None) if record.kind is Kind.READING else None
+    return record
+
+
+def _forgotten(state: State) -> State:
+    """Return what is still known where records are missing after `state`, or may be."""
+    gauges = {
+        name: replace(
+            known,
+            procedure=None,
+            characteristic=None,
+            last_raw=b"",
+            first_reading=known.first_reading or state.sequence + 1,
+        )
+        for name, known in state.gauges.items()
+    }
+    nothing: dict[str, Any] = dict.fromkeys(("operator", "lot", "piece", "position"))
+    state = replace(state, links=frozenset(), gauges=gauges, temperatures={}, groups={}, again={}, **nothing)
+    return _made_due(state, dict.fromkeys(gauges, RECORDS_MISSING))
 
 
 def _with(state: State, gauge: str, known: GaugeState) -> State:
@@ -331,4 +393,5 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.VOID: _void,
     Kind.AMENDMENT: _amendment,
     Kind.TRIGGER: _trigger,
+    Kind.SALVAGE: lambda state, record: _forgotten(state),
 }

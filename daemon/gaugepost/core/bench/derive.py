@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from gaugepost.core.bench.apply import apply
+from gaugepost.core.bench.apply import follow
 from gaugepost.core.bench.decide import decide
 from gaugepost.core.bench.events import Arrived
 from gaugepost.core.bench.state import State
@@ -36,9 +36,16 @@ def differences(entries: Iterable[Entry], decode: Decode) -> Iterator[Difference
     Yields each `Difference`, and the sequence of each record that came out the same (a result or an outcome that a
     reading completed is compared with that reading).
     """
-    state, expected = State(), list[Record]()
+    state, expected, unknown = State(), list[Record](), False
     for entry in entries:
         record = entry.record
+        unknown = record.kind is not Kind.SALVAGE and (unknown or entry.sequence != state.sequence + 1)
+        if unknown:
+            expected = []
+            if record.kind in FROM_FRAMES:
+                yield Difference(entry.sequence, "can't be derived: records that it may rest on are missing")
+            state = follow(state, entry)
+            continue
         if record.derivation not in (None, DERIVATION):
             yield Difference(
                 entry.sequence, f"made by derivation {record.derivation}, which is not known here"
@@ -52,7 +59,7 @@ def differences(entries: Iterable[Entry], decode: Decode) -> Iterator[Difference
             else:
                 yield _compared(entry, derived[0])
                 expected = derived[1:]
-        state = apply(state, record)
+        state = follow(state, entry)
 
 
 def _derived(state: State, record: Record, decode: Decode) -> list[Record] | str:

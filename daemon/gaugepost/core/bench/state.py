@@ -155,6 +155,8 @@ class State:
     groups: Mapping[str, Group] = field(default_factory=dict)
     again: Mapping[str, str] = field(default_factory=dict)
     """By characteristic, why its next reading is another attempt."""
+    missing: int = 0
+    """How many records before this one are missing: others may rest on what they said."""
     replaced: Mapping[int, int] = field(default_factory=dict)
     """Sequences of records that were voided or amended, and of what did it."""
 

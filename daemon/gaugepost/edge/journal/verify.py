@@ -1,16 +1,21 @@
 """Proof that a journal is whole: every record is what was written, where it was written, and none is missing.
 
 The chain alone can't show that its end was cut off, or that all of it was written anew: a head noted elsewhere does.
+Where a journal was salvaged, records are missing by its own account: its first record says so, and seals the others.
 """
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from gaugepost.core.errors import JournalError
+from gaugepost.core.publication import Epoch
+from gaugepost.core.record import Kind, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
 from gaugepost.edge.journal.reader import PAGE, Reader
@@ -34,7 +39,7 @@ _COLUMNS = ("measured_at", "kind", "gauge", "characteristic", "lot", "piece")
 class Report:
     """What the walk along the chain found."""
 
-    epoch: str
+    epoch: Epoch
     station: str
     count: int = 0
     earliest_ms: int | None = None
@@ -45,6 +50,15 @@ class Report:
     """What is wrong, the first `MAX_FINDINGS` of it."""
     faults: int = 0
     """How much is wrong in all."""
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+    """First and last sequence of what is missing; a seal after it makes it known, else it is a fault."""
+    known_missing: int = 0
+    """How many records are missing by the journal's own account."""
+    seal: Any = None
+    """What a salvage's seal must be here; None where no more of them can follow."""
+    epochs: list[tuple[int, str]] = field(default_factory=list)
+    """Epochs that ended, by the records that say so."""
+    epoch_now: str = ""
 
     @property
     def sound(self) -> bool:
@@ -72,6 +86,7 @@ def examine(
     try:
         report = Report(reader.epoch, reader.station)
         _walk(reader, report, head, progress)
+        _account(report)
         _structure(reader, report)
         return report
     finally:
@@ -86,7 +101,9 @@ def _walk(
 ) -> None:
     last, _ = reader.head()
     after = -(1 << 63)
-    report.head = anchor(report.epoch, report.station)
+    report.head = anchor(report.epoch.of(1), report.station)
+    report.epoch_now = report.epoch.of(1)
+    report.seal = hashlib.sha256() if report.epoch.earlier else None
     found = head is not None and head == (0, report.head)
     while after < last:
         try:
@@ -133,12 +150,7 @@ def _step(report: Report, row: tuple[object, ...]) -> None:
         report.fault(f"record {sequence} has no hash or no body")
         return
     if sequence != expected:
-        gone = (
-            f"record {expected} is"
-            if sequence == expected + 1
-            else f"records {expected} to {sequence - 1} are"
-        )
-        report.fault(f"{gone} missing")
+        report.gaps.append((expected, sequence - 1))
     elif digest != chained(previous, sequence, body):
         report.fault(f"record {sequence} was changed, or the one before it: its hash doesn't fit")
     try:
@@ -146,6 +158,10 @@ def _step(report: Report, row: tuple[object, ...]) -> None:
     except JournalError as damage:
         report.fault(f"record {sequence}: {damage.finding}")
         return
+    if record.kind is Kind.SALVAGE:
+        _sealed(report, record)
+    if report.seal is not None:
+        report.seal.update(sequence.to_bytes(8, "big") + digest + body)
     if encode(record) != body:
         report.fault(f"record {sequence} is not in the one form that this program writes")
     moment = record.measured_at
@@ -158,6 +174,27 @@ def _step(report: Report, row: tuple[object, ...]) -> None:
         report.fault(
             f"record {sequence} is filed wrongly under {', '.join(wrong) or 'a name that is not there'}"
         )
+
+
+def _sealed(report: Report, record: Record) -> None:
+    """Hold what stands before the first record of an epoch against its seal: what is missing there is known then."""
+    report.epochs.append((report.sequence - 1, record.epoch_before or ""))
+    report.epoch_now = record.epoch or ""
+    if report.seal is None or report.seal.digest() != record.seal:
+        report.fault(f"record {report.sequence} seals other records than those before it")
+        return
+    report.known_missing += sum(last - first + 1 for first, last in report.gaps)
+    report.gaps.clear()
+
+
+def _account(report: Report) -> None:
+    """Tell gaps that no seal accounts for, and epochs that are not those of the records."""
+    for first, last in report.gaps:
+        gone = f"record {first} is" if first == last else f"records {first} to {last} are"
+        report.fault(f"{gone} missing")
+    told = (report.epoch.earlier, str(report.epoch))
+    if (report.epochs or report.epoch.earlier) and told != (tuple(report.epochs), report.epoch_now):
+        report.fault("the journal's epochs are not those that its records name")
 
 
 def _structure(reader: Reader, report: Report) -> None:

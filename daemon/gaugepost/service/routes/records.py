@@ -98,7 +98,7 @@ def _sequence(running: Running, text: str) -> int:
     epoch, sequence = parse_record_id(text)
     if sequence > MAX_SEQUENCE:
         raise ValueRefused(f"no journal reaches {sequence}", hint="write the id as published")
-    if epoch != running.reader.epoch:
+    if epoch != running.reader.epoch.of(sequence):
         raise NotHere(
             f"the journal here is {running.reader.epoch}, not {epoch}",
             hint="look in the journal it came from",

@@ -84,13 +84,14 @@ class Stream(Response):
 
     def _position(self, last_id: str | None) -> tuple[int, bool]:
         """Return after which record to begin, and whether the client comes from another journal."""
-        epoch, sequence = self._running.reader.epoch, self._wanted.after
+        epoch, sequence = str(self._running.reader.epoch), self._wanted.after
         if last_id is not None:
             try:
                 epoch, sequence = parse_record_id(last_id)
             except ValueRefused:
                 return 0, True
-        if epoch != self._running.reader.epoch or sequence > self._running.growth.head:
+        same = epoch in (self._running.reader.epoch, self._running.reader.epoch.of(sequence))
+        if not same or sequence > self._running.growth.head:
             return 0, True
         return sequence, False
 
