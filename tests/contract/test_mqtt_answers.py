@@ -91,6 +91,30 @@ async def test_nothing_is_sent_past_a_record_that_waits() -> None:
     assert came == [1, 2, 3, *range(3, 10)]
 
 
+async def test_what_waits_is_overtaken_once() -> None:
+    """Those on their way past a record that is not taken for now come before it; no retry sends any past it again."""
+    came: list[int] = []
+
+    async def script(peer: Peer) -> None:
+        await peer.let_in()
+        while True:
+            message = await peer.published()
+            came.append(sequence(message))
+            peer.acknowledge(message, 0x97 if sequence(message) == 3 and came.count(3) < 4 else 0)
+
+    async with facing(script, max_in_flight=4) as destination:
+        assert await destination.deliver(samples(1, 9), "1-9") == Outcome(2)
+        overtook = came[came.index(3) + 1 :]
+        for _ in range(2):
+            with pytest.raises(Unreachable, match="0x97 quota exceeded"):
+                await destination.deliver(samples(3, 7), "3-9")
+        assert came == [1, 2, 3, *overtook, 3, 3]
+        assert overtook == [*range(4, 4 + len(overtook))]
+        assert len(overtook) <= 3
+        assert await destination.deliver(samples(3, 7), "3-9") == Outcome(9)
+    assert came[-7:] == [*range(3, 10)]
+
+
 async def test_answers_in_any_order() -> None:
     """What is done goes through the last record before the first gap, whatever came in which order."""
 

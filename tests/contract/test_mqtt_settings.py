@@ -153,6 +153,22 @@ def test_the_check_command_reads_it(tmp_path: Path) -> None:
     assert "allow_plain_mqtt = true" in " ".join(said.split())
 
 
+def test_the_check_command_says_who_may_command(tmp_path: Path) -> None:
+    """`gaugepost check` tells where commands come and warns, at its line, where anybody could send them."""
+    extra = '[destinations.broker]\nkind = "mqtt"\nhost = "localhost"\ncommands = true\n'
+    file = tmp_path / "station.toml"
+    with Port() as port:
+        file.write_text(station_file([port], extra=extra))
+    command = [sys.executable, "-m", "gaugepost", "check", str(file)]
+    found = subprocess.run(command, capture_output=True, text=True, check=False)
+    line = file.read_text().splitlines().index("commands = true") + 1
+    assert found.returncode == 0, found.stdout + found.stderr
+    assert f"{file}:{line}: warning: destinations.broker.commands: " in found.stdout
+    assert "write username and password_file" in found.stdout
+    assert "takes commands at gaugepost/test bench/command/NAME" in found.stdout
+    assert "answers at gaugepost/test bench/reply" in found.stdout
+
+
 def _secret(folder: Path, content: bytes, mode: int = 0o600) -> str | None:
     path = folder / "broker-password"
     path.write_bytes(content)

@@ -5,7 +5,9 @@
   the repeat by its id; the DUP flag says nothing about it.
 - Acknowledgements may come in any order. `through` is the last record before the first one without.
 - The broker gets several records at a time and takes them in the order in which they were sent. Only where it does not
-  take one of them for now (rights, quota), those after it that were on their way already come before it.
+  take one of them for now (rights, quota), those after it that were on their way already come before it, and once more
+  after it. No more are sent past it: until it is taken, records go out one at a time. Where not even that may happen,
+  max_in_flight is 1.
 - While nothing is to be delivered a lost connection is made anew all the same, so that the status topic stays true.
 
 Commands come over a connection of their own (`commands`), so that no flood of them stands before an acknowledgement.
@@ -38,6 +40,9 @@ from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
 FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 60.0
 
+_DONE = reasons.TAKEN | reasons.REFUSED
+"""Answers after which a record needs nothing more."""
+
 
 class Mqtt:
     """Destination of an MQTT broker."""
@@ -55,7 +60,8 @@ class Mqtt:
         self._turn = asyncio.Lock()
         self._log = structlog.get_logger().bind(broker=settings.where)
         self._one_by_one = False
-        """Whether a record is looked for at which the broker throws us out."""
+        """Whether records go out one at a time, because there is one at which the broker throws us out, or one that it
+        does not take for now."""
 
     async def open(self) -> None:
         """Connect, and stay connected until closed. Raises `Unreachable`."""
@@ -86,6 +92,8 @@ class Mqtt:
                     answers[-1] = blame
                 else:
                     self._one_by_one = True
+            elif any(answer is not None and answer not in _DONE for answer in answers):
+                self._one_by_one = True
             return self._outcome(connection, batch, answers)
 
     @property

@@ -35,9 +35,12 @@ _NAMES = {
     0x8C: "bad authentication method",
     0x8D: "keep alive timeout",
     0x8E: "session taken over",
+    0x8F: "topic filter invalid",
     0x90: "topic name invalid",
     0x91: "packet identifier in use",
+    0x92: "packet identifier not found",
     0x93: "receive maximum exceeded",
+    0x94: "topic alias invalid",
     0x95: "packet too large",
     0x96: "message rate too high",
     0x97: "quota exceeded",
@@ -47,8 +50,11 @@ _NAMES = {
     0x9B: "QoS not supported",
     0x9C: "use another server",
     0x9D: "server moved",
+    0x9E: "shared subscriptions not supported",
     0x9F: "connection rate exceeded",
     0xA0: "maximum connect time",
+    0xA1: "subscription identifiers not supported",
+    0xA2: "wildcard subscriptions not supported",
 }
 
 _HINTS = {
@@ -94,7 +100,9 @@ def not_taken(where: str, code: int, what: str) -> Unreachable:
 
 def not_subscribed(where: str, code: int, topic: str) -> Unreachable:
     """Return the error for a subscription that the broker answered with `code`."""
-    hint = "have the broker allow this user and client id to subscribe there; until then no commands come from it"
+    hints = {0x8F: "write a command_topic that the broker allows", 0xA2: "use a broker that takes wildcards"}
+    allow = "have the broker allow this user and client id to subscribe there"
+    hint = f"{hints.get(code, allow)}; until then no commands come from it"
     return Unreachable(f"{where} does not let this station subscribe to {topic}: {named(code)}", hint=hint)
 
 

@@ -75,7 +75,8 @@ class MqttSettings(AdapterSettings):
     ack_timeout_s: float = Field(default=10, gt=0, le=600)
     """Seconds that the broker may take none of what it was sent; then the connection is made anew."""
     max_in_flight: int = Field(default=200, ge=1, le=65_535)
-    """Records on their way to the broker at a time. A broker that says it takes fewer gets fewer."""
+    """Records on their way to the broker at a time. A broker that says it takes fewer gets fewer. With 1, none ever
+    comes before one that the broker does not take for now."""
 
     @field_validator("host")
     @classmethod
