@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 
 from paho.mqtt.packettypes import PacketTypes
@@ -75,8 +76,8 @@ def test_every_reason_has_its_name() -> None:
     library = names_of_the_library()
     assert len(library) > 30
     for code, names in library.items():
-        # It has "shared subscription" for 0x9E.
-        assert {name.replace("shared subscription ", "shared subscriptions ") for name in names} == {
+        # It writes two of them, 0x9E and 0xA2, in the singular.
+        assert {re.sub("(shared|wildcard) subscription ", r"\1 subscriptions ", name) for name in names} == {
             TABLE_2_6[code].casefold()
         }
 
