@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import socket
+import termios
 import threading
 import tty
 from types import TracebackType
@@ -75,6 +76,11 @@ class Pty(Hands):
         if self._master is not None:
             os.close(self._master)
             self._master = None
+
+    def attributes(self) -> list[Any]:
+        """Return how the port is set, as termios tells it."""
+        assert self._slave is not None
+        return termios.tcgetattr(self._slave)
 
     def close(self) -> None:
         """Unplug and let go of the slave."""
@@ -168,13 +174,13 @@ class PortServer:
         self._listening.settimeout(0.05)
         self.url = f"rfc2217://127.0.0.1:{self._listening.getsockname()[1]}"
         self._stop = threading.Event()
-        self._hang_up = threading.Event()
+        self._left: int | None = None
         self._thread = threading.Thread(target=self._serve)
         self._thread.start()
 
-    def hang_up(self) -> None:
-        """End the connection that there is, as a server that lost its power does."""
-        self._hang_up.set()
+    def hang_up_after(self, count: int) -> None:
+        """End the connection that there is as soon as `count` more bytes were given to it."""
+        self._left = count
 
     def close(self) -> None:
         """Stop serving."""
@@ -189,7 +195,7 @@ class PortServer:
                 connection, _ = self._listening.accept()
                 with connection:
                     self._talk(connection)
-                self._hang_up.clear()
+                self._left = None
 
     def _talk(self, connection: socket.socket) -> None:
         connection.settimeout(0.01)
@@ -199,12 +205,15 @@ class PortServer:
                 connection.sendall(data)
 
         manager: Any = serial.rfc2217.PortManager(cast("Any", self.port), cast("Any", Wire()))
-        while not (self._stop.is_set() or self._hang_up.is_set()):
+        while not self._stop.is_set() and self._left != 0:
             with contextlib.suppress(TimeoutError):
                 received = connection.recv(4096)
                 if not received:
                     return
                 self.port.write(b"".join(manager.filter(received)))
             if waiting := self.port.in_waiting:
+                said = self.port.read(waiting)
                 with contextlib.suppress(OSError):
-                    connection.sendall(b"".join(manager.escape(self.port.read(waiting))))
+                    connection.sendall(b"".join(manager.escape(said)))
+                if self._left is not None:
+                    self._left = max(0, self._left - len(said))

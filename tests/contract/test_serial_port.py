@@ -5,23 +5,22 @@ import contextlib
 import os
 import subprocess
 import sys
+import termios
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
-from serial.tools import list_ports
-from serial.tools.list_ports_common import ListPortInfo
 
 from gaugepost.contract import LinkLost, Moment
 from gaugepost_adapters.links.serial import traffic as serial_traffic
-from gaugepost_adapters.links.serial.opening import close_port, find_usb, open_port
+from gaugepost_adapters.links.serial.opening import close_port, open_port
 from gaugepost_adapters.links.serial.port import SerialPortLink
 from gaugepost_adapters.links.serial.settings import Settings
-from tests.bench_tools.far_sides import PortServer, Pty
+from tests.bench_tools.far_sides import Pty
 
-PORT_LIBRARY_WARNS = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
 NOBODY = 65534
 
 
@@ -57,6 +56,9 @@ async def _lost(link: SerialPortLink) -> LinkLost:
         ({"device": "ttyUSB0"}, "write it from the root"),
         ({"usb": "1a2b"}, "vendor:product:serial"),
         ({"usb": "1a2b:xyzw"}, "vendor:product:serial"),
+        ({"usb": "1a2b:0c0d", "usb_port": "left"}, 'as "1-1.4"'),
+        ({"device": "/dev/ttyUSB0", "usb_port": "1-1.4"}, 'write usb = "vendor:product" with it'),
+        ({"device": "/dev/ttyUSB0", "settle_s": -1}, "greater than or equal to 0"),
         ({"url": "http://host"}, "socket://host:port"),
         ({"device": "/dev/ttyS0", "stop_bits": 3}, "write 1, 1.5 or 2"),
         ({"device": "/dev/ttyS0", "flow": "rts-cts", "rts": True}, "take one of the two out"),
@@ -77,50 +79,7 @@ def test_a_link_is_named_by_place_and_settings() -> None:
     assert _link(device="/dev/ttyUSB0").describe() == "/dev/ttyUSB0 at 9600 8N1"
     settled = _link(usb="1a2b:0c0d:B7", baud=4800, bits=7, parity="even", stop_bits=1.5)
     assert settled.describe() == "USB adapter 1a2b:0c0d:B7 at 4800 7E1.5"
-
-
-def _usb(device: str, number: str | None, vendor: int = 0x1A2B, product: int = 0x0C0D) -> ListPortInfo:
-    port = ListPortInfo(device)
-    port.vid, port.pid, port.serial_number = vendor, product, number
-    return port
-
-
-def test_a_usb_adapter_is_found_by_its_numbers() -> None:
-    """Vendor, product and serial number find the one port that has them, in upper or lower case."""
-    ports = [_usb("/dev/ttyUSB1", "B2"), _usb("/dev/ttyUSB0", "B1"), _usb("/dev/ttyACM0", "B1", 0x1234)]
-    ports.append(ListPortInfo("/dev/ttyS0"))
-    assert find_usb("1A2B:0C0D:B2", ports) == "/dev/ttyUSB1"
-    assert find_usb("1234:0c0d", ports) == "/dev/ttyACM0"
-
-
-def test_an_adapter_that_is_not_plugged_in_is_told_with_those_that_are() -> None:
-    """No match names what is plugged in, ready to be written into the station file."""
-    with pytest.raises(LinkLost, match=r'no adapter ffff:0001 .* "1a2b:0c0d:B1" at /dev/ttyUSB0'):
-        find_usb("ffff:0001", [_usb("/dev/ttyUSB0", "B1")])
-    with pytest.raises(LinkLost, match="no USB serial adapter"):
-        find_usb("ffff:0001", [])
-
-
-def test_two_adapters_alike_are_never_guessed_between() -> None:
-    """Two matches are an error that names both by their serial numbers."""
-    with pytest.raises(
-        LinkLost, match=r"2 adapters .* serial number.*:B1.*ttyUSB0.*no serial number.*ttyUSB1"
-    ):
-        find_usb("1a2b:0c0d", [_usb("/dev/ttyUSB0", "B1"), _usb("/dev/ttyUSB1", None)])
-
-
-@pytest.mark.asyncio
-async def test_a_link_by_usb_opens_the_port_it_finds(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What the system lists is what is opened, looked up anew at each opening."""
-    with Pty() as first, Pty() as second:
-        link = _link(usb="1a2b:0c0d:B1")
-        for pty in (first, second):
-            monkeypatch.setattr(list_ports, "comports", lambda path=pty.path: [_usb(path, "B1")])
-            await link.open()
-            assert pty.path in link.describe()
-            await pty.say(b"here")
-            assert await _take(link, 4) == b"here"
-            await link.close()
+    assert _link(usb="1a2b:0c0d", usb_port="1-2").describe() == "USB adapter 1a2b:0c0d in 1-2 at 9600 8N1"
 
 
 @pytest.mark.asyncio
@@ -240,6 +199,28 @@ async def test_a_gauge_that_takes_nothing_never_blocks_the_loop(monkeypatch: pyt
 
 
 @pytest.mark.asyncio
+async def test_a_gauge_on_the_lines_gets_time_and_keeps_its_power() -> None:
+    """Opening waits until the gauge has settled, bytes meanwhile are kept, and closing does not drop the lines."""
+    with Pty() as pty:
+        link = _link(device=pty.path, dtr=True, settle_s=0.3)
+        begun = time.monotonic()
+        await link.open()
+        # No upper bound: what is promised is that nothing is sent before.
+        assert time.monotonic() - begun >= 0.3
+        await link.close()
+        opening = asyncio.ensure_future(link.open())
+        await asyncio.sleep(0.05)
+        await pty.say(b"ready")
+        await opening
+        assert await _take(link, 5) == b"ready"
+        await link.close()
+        # HUPCL, "lower modem control lines after last process closes the device": termios(3).
+        assert not pty.attributes()[2] & termios.HUPCL
+        await (plain := _link(device=pty.path)).open()
+        await plain.close()
+
+
+@pytest.mark.asyncio
 async def test_closing_ends_a_send_that_is_stuck() -> None:
     """Whoever waits to send is told when the link closes or the gauge goes, not at the end of a patience."""
     for end in ("close", "unplug"):
@@ -272,40 +253,6 @@ async def test_two_hundred_openings_leave_nothing() -> None:
             await link.close()
         assert threading.active_count() == threads
         assert len(os.listdir("/proc/self/fd")) == descriptors  # noqa: PTH208
-
-
-@pytest.mark.asyncio
-@PORT_LIBRARY_WARNS
-async def test_a_port_server_gets_speed_parity_and_lines() -> None:
-    """What the station file says about a port reaches a port elsewhere, lines included, before anything is sent."""
-    server = PortServer()
-    link = _link(url=server.url, baud=4800, bits=7, parity="even", stop_bits=2, dtr=False, rts=True)
-    try:
-        await link.open()
-        port = server.port
-        assert (port.baudrate, port.bytesize, port.parity, port.stopbits) == (4800, 7, "E", 2)
-        await link.send(b"over the network")
-        assert await _take(link, 16) == b"over the network"
-        assert (port.dtr, port.rts) == (False, True)
-    finally:
-        await link.close()
-        server.close()
-
-
-@pytest.mark.asyncio
-@PORT_LIBRARY_WARNS
-async def test_a_port_server_that_hangs_up_is_a_lost_link() -> None:
-    """A link read by a thread tells a loss as one on a descriptor does."""
-    server = PortServer()
-    link = _link(url=server.url)
-    try:
-        await link.open()
-        server.hang_up()
-        with pytest.raises(LinkLost, match="far side"):
-            await _take(link, 1)
-    finally:
-        await link.close()
-        server.close()
 
 
 @pytest.mark.asyncio

@@ -6,16 +6,17 @@ import contextlib
 import errno
 import grp
 import os
+import socket
 import termios
-from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import serial
 from serial.tools import list_ports
 
 from gaugepost.contract import LinkLost
 from gaugepost_adapters.links.serial.settings import Settings
+from gaugepost_adapters.links.serial.usb import find_usb
 
 FAULTS = (OSError, termios.error, ValueError)
 """All that a port that is gone or refuses can raise; the library's own error is an OSError, `termios.error` is not."""
@@ -23,14 +24,10 @@ FAULTS = (OSError, termios.error, ValueError)
 READ_TIMEOUT_S = 0.25
 """How long a thread that reads waits for a byte, so how late it may notice that it shall end."""
 
-
-class UsbPort(Protocol):
-    """What the operating system says about a port that is plugged in."""
-
-    device: str
-    vid: int | None
-    pid: int | None
-    serial_number: str | None
+QUIET_S, PROBE_EVERY_S, PROBES = 10, 5, 3
+"""A peer that says nothing for `QUIET_S` is asked whether it is still there, `PROBES` times before it is lost."""
+GONE_S = QUIET_S + PROBE_EVERY_S * PROBES
+"""How long a peer that lost its power or its cable may go unnoticed."""
 
 
 def open_port(settings: Settings) -> tuple[serial.Serial, str]:
@@ -39,7 +36,9 @@ def open_port(settings: Settings) -> tuple[serial.Serial, str]:
     Raises:
         LinkLost: it is not there, may not be opened, is in use, or refuses its settings; says which, and the remedy.
     """
-    place = settings.url or settings.device or find_usb(settings.usb or "", list_ports.comports())
+    place = settings.url or settings.device
+    if place is None:
+        place = find_usb(settings.usb or "", settings.usb_port, list_ports.comports())
     port: serial.Serial | None = None
     try:
         port = serial.serial_for_url(place, do_not_open=True, **_parameters(settings))
@@ -50,7 +49,9 @@ def open_port(settings: Settings) -> tuple[serial.Serial, str]:
             port.rts = settings.rts
         port.open()
         if not settings.url:
-            _tell_hang_up(port.fileno())
+            _set_terminal(port.fileno(), keep_lines=settings.dtr is not None or settings.rts is not None)
+        elif (wire := getattr(port, "_socket", None)) is not None:
+            _notice_silent_end(wire)
     except FAULTS as error:
         if port is not None:
             close_port(port)
@@ -74,12 +75,28 @@ def _parameters(settings: Settings) -> dict[str, Any]:
     return parameters
 
 
-def _tell_hang_up(descriptor: int) -> None:
-    """Make a read of nothing mean that the port is gone."""
+def _set_terminal(descriptor: int, *, keep_lines: bool) -> None:
+    """Make a read of nothing mean that the port is gone; `keep_lines` leaves the lines' levels when it is closed."""
     attributes = termios.tcgetattr(descriptor)
     # With VMIN = 0 a read finds "nothing yet" and "hung up" alike: 0 bytes. With 1 the former is EAGAIN.
     attributes[6][termios.VMIN] = 1
+    if keep_lines:
+        # A gauge that lives on these lines keeps its power, and so its preset, while the service starts again.
+        attributes[2] &= ~termios.HUPCL
     termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
+
+
+def _notice_silent_end(wire: socket.socket) -> None:
+    """Have the kernel end a connection whose peer is gone without a word: without power, or behind a pulled cable."""
+    wire.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for option, value in (
+        (socket.TCP_KEEPIDLE, QUIET_S),
+        (socket.TCP_KEEPINTVL, PROBE_EVERY_S),
+        (socket.TCP_KEEPCNT, PROBES),
+        # What was sent and is not acknowledged holds the probes back: it has a patience of its own.
+        (socket.TCP_USER_TIMEOUT, GONE_S * 1000),
+    ):
+        wire.setsockopt(socket.IPPROTO_TCP, option, value)
 
 
 def close_port(port: serial.Serial) -> None:
@@ -95,35 +112,6 @@ def close_port(port: serial.Serial) -> None:
         port.close()
     if wire is not None:
         wire.close()
-
-
-def find_usb(usb: str, ports: Iterable[UsbPort]) -> str:
-    """Return the device of the one port that is "vendor:product" or "vendor:product:serial".
-
-    Raises:
-        LinkLost: none is plugged in, or several are and no serial number tells them apart.
-    """
-    vendor, product, *rest = usb.split(":", 2)
-    wanted = (int(vendor, 16), int(product, 16))
-    plugged = sorted((port for port in ports if port.vid is not None), key=lambda port: port.device)
-    alike = [port for port in plugged if (port.vid, port.pid) == wanted]
-    found = [port for port in alike if not rest or port.serial_number == rest[0]]
-    if len(found) == 1:
-        return found[0].device
-    if found:
-        raise LinkLost(
-            f"{len(found)} adapters {usb} are plugged in",
-            hint=f"name one by its serial number: {'; '.join(map(_named, found))}",
-        )
-    there = "; ".join(map(_named, plugged)) or "no USB serial adapter"
-    raise LinkLost(
-        f"no adapter {usb} is plugged in", hint=f"plug it in, or correct usb; plugged in now: {there}"
-    )
-
-
-def _named(port: UsbPort) -> str:
-    number = f":{port.serial_number}" if port.serial_number else " (no serial number)"
-    return f'"{port.vid or 0:04x}:{port.pid or 0:04x}{number}" at {port.device}'
 
 
 def lost(error: BaseException, place: str) -> LinkLost:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 from collections.abc import AsyncIterator, Callable
 from typing import ClassVar
@@ -44,6 +45,8 @@ class SerialPortLink:
         self._found = place
         kind = OnDescriptor if _has_descriptor(port) else ByThread
         self._traffic = kind(port, place, self._now)
+        # What comes meanwhile is read and stamped; only whoever wants to send has to wait.
+        await asyncio.sleep(self._settings.settle_s)
 
     async def chunks(self) -> AsyncIterator[Chunk]:
         """Yield bytes in the order of arrival, stamped as they are read. Ends when closed; `LinkLost` when lost."""
@@ -65,6 +68,8 @@ class SerialPortLink:
         """Name the port and its settings, as "/dev/ttyUSB0 at 9600 8N1"."""
         settings = self._settings
         place = settings.url or settings.device or f"USB adapter {settings.usb}"
+        if settings.usb_port:
+            place += f" in {settings.usb_port}"
         if settings.usb and self._found:
             place += f" ({self._found})"
         return f"{place} at {settings.baud} {settings.bits}{settings.parity[0].upper()}{settings.stop_bits:g}"

@@ -10,6 +10,7 @@ from pydantic import Field, field_validator, model_validator
 from gaugepost.contract import AdapterSettings
 
 _USB = re.compile(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(?::.+)?")
+_USB_PORT = re.compile(r"[0-9]+-[0-9]+(?:\.[0-9]+)*(?::[0-9]+\.[0-9]+)?")
 _URL = re.compile(r"loop://.*|(?:socket|rfc2217)://.+")
 Parity = Literal["none", "even", "odd", "mark", "space"]
 Flow = Literal["none", "rts-cts", "xon-xoff", "dsr-dtr"]
@@ -22,6 +23,8 @@ class Settings(AdapterSettings):
     """Path of the port: "/dev/ttyUSB0", or its lasting name below /dev/serial/by-id."""
     usb: str | None = None
     """USB adapter by "vendor:product" or "vendor:product:serial", the first two as four hexadecimal digits each."""
+    usb_port: str | None = None
+    """USB socket that `usb` is plugged into, as "1-1.4": tells adapters apart that have no serial number."""
     url: str | None = None
     """Port elsewhere: "socket://host:port" (bytes only), "rfc2217://host:port" (a port server), "loop://" (echo)."""
     baud: int = Field(default=9600, ge=50, le=4_000_000)
@@ -38,6 +41,8 @@ class Settings(AdapterSettings):
     """Level of the line "data terminal ready" while open, where a gauge takes power or orders from it."""
     rts: bool | None = None
     """Level of the line "request to send" while open, where a gauge takes power or orders from it."""
+    settle_s: float = Field(default=0, ge=0, le=60)
+    """How long after opening nothing is sent, for a gauge that takes its power from `dtr` or `rts`."""
 
     @field_validator("device")
     @classmethod
@@ -56,6 +61,15 @@ class Settings(AdapterSettings):
                 f'{usb!r} is not a USB adapter; write "vendor:product:serial", as "1a2b:0c0d:B0042"'
             )
         return usb
+
+    @field_validator("usb_port")
+    @classmethod
+    def _usb_port_is_a_place(cls, usb_port: str | None) -> str | None:
+        if usb_port is not None and not _USB_PORT.fullmatch(usb_port):
+            raise ValueError(
+                f'{usb_port!r} is not a USB socket; write it as the system names it, as "1-1.4" or "1-1.4:1.0"'
+            )
+        return usb_port
 
     @field_validator("url")
     @classmethod
@@ -79,6 +93,8 @@ class Settings(AdapterSettings):
             raise ValueError(
                 'exactly one of device, usb and url says where the port is; write device = "/dev/ttyUSB0"'
             )
+        if self.usb_port is not None and self.usb is None:
+            raise ValueError('usb_port says where usb is plugged in; write usb = "vendor:product" with it')
         if self.flow == "rts-cts" and self.rts is not None:
             raise ValueError('flow = "rts-cts" drives the line that rts would hold; take one of the two out')
         if self.flow == "dsr-dtr" and self.dtr is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import queue
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -216,6 +217,8 @@ class ByThread:
                     data = self._port.read(min(self._port.in_waiting or 1, _READ_BYTES))
                 except FAULTS as error:
                     if not self._stopped.is_set():
+                        if data := _left_in(self._port):
+                            self._loop.call_soon_threadsafe(self.inbox.put, Chunk(data, self._now()))
                         self._loop.call_soon_threadsafe(self.inbox.end, lost(error, self._place))
                     return
                 if data:
@@ -242,6 +245,12 @@ class ByThread:
         self._stopped.set()
         await let_go(self._port, self._reader)
         self.inbox.end()
+
+
+def _left_in(port: serial.Serial) -> bytes:
+    """Return what the library's port server client had received, and does not give out once the server is gone."""
+    held: queue.Queue[bytes | None] | None = getattr(port, "_read_buffer", None)
+    return b"".join(held.get_nowait() or b"" for _ in range(held.qsize())) if held else b""
 
 
 async def let_go(port: serial.Serial, reader: threading.Thread | None = None) -> None:
