@@ -1,4 +1,4 @@
-"""Finds a USB adapter by what it is, and two that are alike by their sockets: never by the number a device was given."""
+"""Finds a USB adapter by what it is, and two that are alike by their sockets: never by the number it was given."""
 
 from __future__ import annotations
 
