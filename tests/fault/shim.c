@@ -3,6 +3,8 @@
  *
  * GAUGEPOST_SHIM_LOG      appended to, one line a call, after the call (tab-separated, times CLOCK_MONOTONIC):
  *                         begin_ns  end_ns  pid  tid  call  target  asked  result  errno  first-64-bytes-in-hex
+ * GAUGEPOST_SHIM_TAPE     appended to: what was done to files, so that each state they were in can be made again; a call is
+ *                         "call target offset size\n" and then, for a write, so many bytes
  * GAUGEPOST_SHIM_CONTROL  replaced as a whole by the test; one rule a line:
  *                         CALLS GLOB [errno=N] [stall_ms=N] [short=N] [kill=1] [after=N] [count=N]
  *
@@ -165,6 +167,29 @@ static void note(long begin, const char *call, const char *target, size_t asked,
     pthread_mutex_unlock(&lock);
 }
 
+/* Write a call that was done on the tape, in the order of their ends; `at` is -1 where the file's own place counted. */
+static void tape(int fd, const char *call, const char *target, off_t at, const void *data, ssize_t size) {
+    static int tape_fd = -1;
+    const char *path = getenv("GAUGEPOST_SHIM_TAPE");
+    char line[PATH_MAX + 64];
+    if (!path || size < 0 || target[0] != '/') return;
+    if (data && at < 0) {
+        int flags = syscall(SYS_fcntl, fd, F_GETFL);
+        off_t here = syscall(SYS_lseek, fd, 0, flags & O_APPEND ? SEEK_END : SEEK_CUR);
+        at = here - size;
+    }
+    int n = snprintf(line, sizeof line, "%s\t%s\t%ld\t%zd\n", call, target, (long)at, size);
+    struct iovec parts[2] = {{line, n}, {(void *)data, data ? size : 0}};
+    pthread_mutex_lock(&lock);
+    if (tape_fd < 0) {
+        int low = syscall(SYS_openat, AT_FDCWD, path, O_WRONLY | O_APPEND | O_CREAT | O_CLOEXEC, 0600);
+        tape_fd = syscall(SYS_fcntl, low, F_DUPFD_CLOEXEC, LOG_FD_FLOOR);
+        syscall(SYS_close, low);
+    }
+    syscall(SYS_writev, tape_fd, parts, 2);
+    pthread_mutex_unlock(&lock);
+}
+
 static void die(void) {
     syscall(SYS_kill, getpid(), SIGKILL);
     pause();
@@ -176,7 +201,7 @@ static void die(void) {
     if (!real) real = (__typeof__(&name))dlsym(RTLD_NEXT, #name)
 
 /* Around one call: DO is the call as asked, CUT_DO what it does to the first `o.cut` bytes when told to come up short. */
-#define AROUND(call, target, asked, data, shown, DO, CUT_DO) \
+#define AROUND_FILE(fd, at, call, target, asked, data, shown, DO, CUT_DO) \
     long begin = now_ns(); \
     struct order o = ask(call, target); \
     ssize_t result; \
@@ -185,30 +210,33 @@ static void die(void) {
     else if (o.kill) { result = -1; err = EINTR; } \
     else if (o.fail) { result = -1; err = o.fail; } \
     else { result = DO; err = errno; } \
+    if ((fd) >= 0) tape(fd, call, target, at, data, result); \
     note(begin, call, target, asked, result, result < 0 ? err : 0, data, shown); \
     if (o.kill) die(); \
     errno = err; \
     return result
 
+#define AROUND(...) AROUND_FILE(-1, -1, __VA_ARGS__)
+
 ssize_t write(int fd, const void *buf, size_t size) {
     REAL(write);
     char target[PATH_MAX];
     target_of(fd, target, sizeof target);
-    AROUND("write", target, size, buf, size, real(fd, buf, size), real(fd, buf, o.cut));
+    AROUND_FILE(fd, -1, "write", target, size, buf, size, real(fd, buf, size), real(fd, buf, o.cut));
 }
 
 ssize_t pwrite(int fd, const void *buf, size_t size, off_t at) {
     REAL(pwrite);
     char target[PATH_MAX];
     target_of(fd, target, sizeof target);
-    AROUND("pwrite", target, size, buf, size, real(fd, buf, size, at), real(fd, buf, o.cut, at));
+    AROUND_FILE(fd, at, "pwrite", target, size, buf, size, real(fd, buf, size, at), real(fd, buf, o.cut, at));
 }
 
 ssize_t pwrite64(int fd, const void *buf, size_t size, off64_t at) {
     REAL(pwrite64);
     char target[PATH_MAX];
     target_of(fd, target, sizeof target);
-    AROUND("pwrite", target, size, buf, size, real(fd, buf, size, at), real(fd, buf, o.cut, at));
+    AROUND_FILE(fd, at, "pwrite", target, size, buf, size, real(fd, buf, size, at), real(fd, buf, o.cut, at));
 }
 
 static size_t total(const struct iovec *parts, size_t count) {
@@ -237,28 +265,28 @@ int fsync(int fd) {
     REAL(fsync);
     char target[PATH_MAX];
     target_of(fd, target, sizeof target);
-    AROUND("fsync", target, 0, NULL, 0, real(fd), 0);
+    AROUND_FILE(fd, 0, "fsync", target, 0, NULL, 0, real(fd), 0);
 }
 
 int fdatasync(int fd) {
     REAL(fdatasync);
     char target[PATH_MAX];
     target_of(fd, target, sizeof target);
-    AROUND("fdatasync", target, 0, NULL, 0, real(fd), 0);
+    AROUND_FILE(fd, 0, "fdatasync", target, 0, NULL, 0, real(fd), 0);
 }
 
 int ftruncate(int fd, off_t size) {
     REAL(ftruncate);
     char target[PATH_MAX];
     target_of(fd, target, sizeof target);
-    AROUND("ftruncate", target, size, NULL, 0, real(fd, size), real(fd, size));
+    AROUND_FILE(fd, size, "ftruncate", target, size, NULL, 0, real(fd, size), real(fd, size));
 }
 
 int ftruncate64(int fd, off64_t size) {
     REAL(ftruncate64);
     char target[PATH_MAX];
     target_of(fd, target, sizeof target);
-    AROUND("ftruncate", target, size, NULL, 0, real(fd, size), real(fd, size));
+    AROUND_FILE(fd, size, "ftruncate", target, size, NULL, 0, real(fd, size), real(fd, size));
 }
 
 int rename(const char *from, const char *to) {

@@ -54,6 +54,27 @@ class Event:
     """At most the first 64 bytes; for a rename, the old name."""
 
 
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A call that was done to a file: its bytes and where they went; `at` is the new size for an ftruncate."""
+
+    call: str
+    target: str
+    at: int
+    data: bytes
+
+
+def taped(path: Path) -> list[Done]:
+    """Return what is on the tape at `path`, in the order in which it was done."""
+    tape, at, done = path.read_bytes(), 0, list[Done]()
+    while (end := tape.find(b"\n", at)) >= 0:
+        call, target, offset, size = tape[at:end].decode().split("\t")
+        length = int(size) if call in WRITES else 0
+        done.append(Done(call, target, int(offset), tape[end + 1 : end + 1 + length]))
+        at = end + 1 + length
+    return done
+
+
 class Shim:
     """One log and one set of rules, both in `folder`; any number of processes may run under it."""
 
@@ -88,13 +109,20 @@ class Shim:
         return sorted((_event(line) for line in whole.decode().splitlines()), key=lambda e: e.end_ns)
 
 
-def shim_env(log: Path | None = None, control: Path | None = None) -> dict[str, str]:
-    """The environment that puts a process under the shim, logging to `log` and obeying `control` where given."""
+def shim_env(
+    log: Path | None = None, control: Path | None = None, tape: Path | None = None
+) -> dict[str, str]:
+    """The environment that puts a process under the shim, logging to `log` and obeying `control` where given.
+
+    On `tape` everything is kept that is written to files, by write, pwrite and ftruncate: `taped` reads it.
+    """
     env = {"LD_PRELOAD": str(_library())}
     if log is not None:
         env["GAUGEPOST_SHIM_LOG"] = str(log)
     if control is not None:
         env["GAUGEPOST_SHIM_CONTROL"] = str(control)
+    if tape is not None:
+        env["GAUGEPOST_SHIM_TAPE"] = str(tape)
     return env
 
 
