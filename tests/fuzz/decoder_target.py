@@ -23,103 +23,137 @@ with atheris.instrument_imports(include=["gaugepost_adapters"]):
     from tests.bench_tools.captures import DECODERS, every
 
 Told = dict[str, Any]
-Choose = Callable[[list[Any]], Any]
+Choose = Callable[[Any], Any]
 
-SHARED: dict[str, list[Any]] = {
-    "quantity": ["length", "temperature"],
-    "unit": [None, "mm", "in", "µm"],
-    "scale": [None, "C", "F"],
-    "silence": [0.5, 2.0],
-}
-PLACES = ["1", "2", "3", "1-2", "2-5", "3-6", "3-10", "6-3", "7", "8", "9-12", "1-256", "0", "x"]
-SINGLE_STATUS = {"value_holds": True}
-ERROR = {"meaning": "m"}
-KEYS: dict[str, dict[str, list[Any]]] = {
-    "delimited_text": {
-        "pattern": [
-            "{value}",
-            "{sign}{value}",
-            "{channel:2}{sign}{value:7}{unit?}",
-            "{skip?}={value} {status}",
-            "A{{{value:2-5}",
-        ],
-        "fields": [
-            {"count": 2, "value": 1},
-            {"separator": " ", "count": 3, "channel": 1, "value": 2, "unit": 3},
-        ],
-        "terminator": ["\r", "\n", "\r\n", "\u0003", ";;"],
-        "start": ["", "\u0002", "K"],
-        "decimal_sign": [".", ","],
-        "implied_decimals": [None, 0, 3, 9],
-        "pad": [True, False],
-        "units": [{}, {"mm": "mm", "m": "um", "i": "in"}, {"C": "C", "F": "F"}],
-        "signs": [{" ": "+", "-": "-"}, {"0": "+", "1": "-"}],
-        "statuses": [{}, {"N": SINGLE_STATUS, "B": {"meaning": "low", "value_holds": True}, "O": ERROR}],
-        "errors": [{}, {"E2": ERROR, "E{skip}": ERROR, "{channel:2}X": ERROR}],
-        "blank_lines": [False],
-    },
-    "fixed_fields": {
-        "cells": ["characters", "nibbles-high-first", "nibbles-low-first"],
-        "framing": ["terminator", "length", "packet", "silence"],
-        "start": ["", "K", "FF", "FFFF", "\u0002"],
-        "terminator": [None, "", "\r", "55", "\u0003"],
-        "decimal_sign": [".", ","],
-        "implied_decimals": [None, 0, 3, 9],
-        "points": [{"0": 0, "1": 1, "3": 3}, {"A": 9}],
-        "pad": [True, False],
-        "signs": [{"0": "+", "8": "-"}, {" ": "+", "-": "-"}],
-        "units": [{}, {"0": "mm", "1": "in"}, {"C": "C", "F": "F"}],
-        "statuses": [{}, {"0": SINGLE_STATUS, "1": {"meaning": "low", "value_holds": True}, "2": ERROR}],
-        "errors": [{}, {"EEEE": ERROR, "E1": ERROR}],
-    },
-    "binary_number": {
-        "framing": ["length", "packet", "silence"],
-        "start": ["", "02", "A55A", "FFFF"],
-        "terminator": ["", "03", "0D0A"],
-        "number": ["signed", "unsigned", "float", "bcd"],
-        "order": ["high-first", "low-first"],
-        "multiplier": ["1", "0.001", "25.4", "100", "0.00000000000000000001"],
-        "resolution": [None, "0.0001", "1", "100", "0.00000000000000000001"],
-        "sign_nibble": [None, "first", "last"],
-        "sign_bit": [None, {"place": 3, "bit": 7}],
-        "units": [{}, {"00": "mm", "01": "in"}, {"00": "C", "01": "F"}],
-        "statuses": [{}, {"00": SINGLE_STATUS, "01": ERROR}],
-        "status_bits": [
-            {},
-            {"0": {**ERROR, "then": "value-holds"}, "7": {**ERROR, "when": 0, "then": "bad-frame"}},
-        ],
-        "ignored_bits": [[], [1, 2, 3]],
-        "errors": [{}, {"7FFFFFFF": ERROR, "00": ERROR}],
-        "not_a_number": [None, ERROR],
-        "check": [
-            None,
-            {"kind": "sum"},
-            {"kind": "negative-sum", "width": 16, "order": "low-first"},
-            {"kind": "xor", "begins": 2},
-            {"kind": "crc", "width": 16, "polynomial": 0x8005, "reflect_in": True, "reflect_out": True},
-            {"kind": "crc", "width": 32, "polynomial": 0x04C11DB7, "initial": 0xFFFFFFFF},
-        ],
-        "length_adds": [0, 3, -3],
-        "longest": [None, 40, 256],
-    },
-}
-FIELDS = {
-    "fixed_fields": ("digits", "sign", "point", "unit", "status", "channel", "ignored"),
-    "binary_number": ("value", "unit", "status", "channel", "length", "ignored"),
+WELL, LOW, OUT = {"value_holds": True}, {"meaning": "low", "value_holds": True}, {"meaning": "m"}
+CHECKS = [
+    {"kind": "sum"},
+    {"kind": "negative-sum", "width": 16, "order": "low-first"},
+    {"kind": "xor", "begins": 2},
+    {"kind": "crc", "width": 16, "polynomial": 0x8005, "reflect_in": True, "reflect_out": True},
+    {"kind": "crc", "width": 32, "polynomial": 0x04C11DB7, "initial": 0xFFFFFFFF},
+]
+PATTERNS = [
+    "{value}",
+    "{sign}{value}",
+    "{channel:2}{sign}{value:7}",
+    "{skip?}={value}",
+    "A{{{value:2-5}",
+    "{value}{sign}",
+]
+
+
+def delimited_text(choose: Choose) -> Told:
+    """Return settings for text between terminators."""
+    told: Told = {
+        "terminator": choose(["\r", "\n", "\r\n", "\u0003", ";;"]),
+        "start": choose(["", "\u0002", "K"]),
+        "pad": choose([True, False]),
+        "errors": choose([{}, {"E2": OUT, "E{skip}": OUT, "{channel:2}X": OUT}]),
+        "implied_decimals": choose([None, 0, 3, 9]),
+        **choose([{}, {"signs": {"0": "+", "1": "-"}}, {"decimal_sign": ","}]),
+    }
+    end = choose(["", " {unit}", "{unit?}", " {status}"])
+    if "unit" in end:
+        told["units"] = {"mm": "mm", "m": "um", "i": "in"}
+    if "status" in end:
+        told["statuses"] = {"N": WELL, "B": LOW, "O": OUT}
+    row = {"separator": choose([",", " ", ";"]), "count": 3, "channel": 1, "value": 2}
+    return told | choose(
+        [{"pattern": choose(PATTERNS) + end}, {"pattern": choose(PATTERNS) + end}, {"fields": row}]
+    )
+
+
+def laid_out(choose: Choose, first: int, widths: dict[str, int]) -> Told:
+    """Return fields side by side from the place `first`, in an order of choice; those of no width are left out."""
+    fields: Told = {}
+    names = [name for name, width in widths.items() if width]
+    while names:
+        name = names.pop(choose(range(len(names))))
+        last = first + widths[name] - 1
+        fields[name] = choose([f"{first}-{last}", f"{first}-{last}", f"{last}-{first}"])
+        first = last + 1
+    if choose([True, False]):
+        fields["ignored"] = first
+    return fields
+
+
+def fixed_fields(choose: Choose) -> Told:
+    """Return settings for fields at fixed places."""
+    cells = choose(["characters", "nibbles-high-first", "nibbles-low-first"])
+    nibbles = cells != "characters"
+    told: Told = {
+        "cells": cells,
+        "framing": choose(["length", "packet", "silence", *([] if nibbles else ["terminator"])]),
+    }
+    told["start"] = choose(["FFFF", "A5C3", ""] if nibbles else ["", "K", "\u0002"])
+    told["terminator"] = choose([None, "55" if nibbles else "\r"])
+    widths = {name: choose([0, 1]) for name in ("sign", "point", "unit", "status", "channel")}
+    widths["digits"] = choose(range(1, 13))
+    told["fields"] = laid_out(choose, len(told["start"]) + 1, widths)
+    if widths["sign"]:
+        told["signs"] = {"0": "+", "8": "-"} if nibbles else {" ": "+", "-": "-"}
+    if widths["unit"]:
+        told["units"] = {"0": "mm", "1": "in"}
+    if widths["status"]:
+        told["statuses"] = {"0": WELL, "1": LOW, "2": OUT}
+    if not widths["point"]:
+        told["implied_decimals"] = choose([0, 3, 9, *([] if nibbles else [None])])
+    told["pad"] = not nibbles and choose([True, False])
+    return told
+
+
+def binary_number(choose: Choose) -> Told:
+    """Return settings for binary numbers."""
+    number = choose(["signed", "unsigned", "float", "bcd"])
+    size = choose([4, 8]) if number == "float" else choose(range(1, 9))
+    told: Told = {
+        "number": number,
+        "order": choose(["high-first", "low-first"]),
+        "check": choose([*CHECKS, None]),
+    }
+    told |= {"framing": choose(["length", "packet", "silence"]), "start": choose(["A55A", "02", ""])}
+    told |= {
+        "terminator": choose(["", "03"]),
+        "multiplier": choose(["1", "0.001", "25.4", "0.00000000000000000001"]),
+    }
+    if number == "float":
+        told["resolution"] = choose(["0.0001", "1", "100", "0.00000000000000000001"])
+        told["not_a_number"] = choose([None, OUT])
+    if number == "bcd":
+        told["sign_nibble"] = choose([None, "first", "last"])
+    if number == "unsigned":
+        told["sign_bit"] = choose([None, {"place": 3, "bit": 7}])
+    unit, status, length = choose([0, 1]), choose([0, 1, 2]), choose([0, 1])
+    widths = {"value": size, "unit": unit, "status": status, "length": length, "channel": choose([0, 1])}
+    told["fields"] = laid_out(choose, len(told["start"]) // 2 + 1, widths)
+    if unit:
+        told["units"] = {"00": "mm", "01": "in"}
+    if status == 1:
+        told["statuses"] = {"00": WELL, "01": LOW, "02": OUT}
+    if status == 2:
+        told["status_bits"] = {
+            "0": {**OUT, "then": "value-holds"},
+            "7": {**OUT, "when": 0, "then": "bad-frame"},
+        }
+        told["ignored_bits"] = choose([[], [1, 2, 3, 15]])
+    if length:
+        told |= {"length_adds": choose([0, 3, -3]), "longest": choose([None, 60, 256])}
+    return told
+
+
+COMPOSERS: dict[str, Callable[[Choose], Told]] = {
+    "delimited_text": delimited_text,
+    "fixed_fields": fixed_fields,
+    "binary_number": binary_number,
 }
 
 
 def composed(name: str, choose: Choose) -> Told:
-    """Return settings of the fuzzer's choice, most of which contradict themselves."""
-    told: Told = {}
-    for key, values in (SHARED | KEYS[name]).items():
-        if choose([True, False, False]):
-            told[key] = choose(values)
-    if name in FIELDS:
-        fields: Told = {field: choose(PLACES) for field in FIELDS[name] if choose([True, False])}
-        if choose([True, False]):
-            fields["fixed"] = {choose(PLACES): choose(["00", "FFFF", "x"])}
-        told["fields"] = fields
+    """Return settings of the fuzzer's choice; some contradict themselves."""
+    told = COMPOSERS[name](choose)
+    if choose([True, False, False]) and not told.get("units"):
+        told |= {"quantity": "temperature", "scale": choose(["C", "F"])}
     return told
 
 
@@ -145,10 +179,10 @@ def one_input(name: str, broken: bool) -> Callable[[bytes], None]:
     def run(data: bytes) -> None:
         provider = atheris.FuzzedDataProvider(data)
 
-        def choose(values: list[Any]) -> Any:
+        def choose(values: Any) -> Any:
             return values[provider.ConsumeIntInRange(0, len(values) - 1)]
 
-        capture = choose([*captures, None])
+        capture = choose([*captures, *([None] if name in COMPOSERS else [])])
         try:
             told = capture.settings if capture else composed(name, choose)
             settings = kind.Settings.model_validate(told)
@@ -174,9 +208,7 @@ def one_input(name: str, broken: bool) -> Callable[[bytes], None]:
             if isinstance(event, Indication | Temperature):
                 again = make().feed(Chunk(event.raw, decoders.MOMENT, complete=True))
                 if event not in again:
-                    raise NotHeld(
-                        "a number's raw, read again, gives that number", f"{event} and {again}"
-                    )
+                    raise NotHeld("a number's raw, read again, gives that number", f"{event} and {again}")
         if b"".join(event.raw for event in events) != sent:
             raise NotHeld("every byte is in exactly one event's raw", repr(sent[:200]))
 
