@@ -59,9 +59,10 @@ def delimited_text(choose: Choose) -> Told:
     if "status" in end:
         told["statuses"] = {"N": WELL, "B": LOW, "O": OUT}
     row = {"separator": choose([",", " ", ";"]), "count": 3, "channel": 1, "value": 2}
-    return told | choose(
+    laid: Told = choose(
         [{"pattern": choose(PATTERNS) + end}, {"pattern": choose(PATTERNS) + end}, {"fields": row}]
     )
+    return told | laid
 
 
 def laid_out(choose: Choose, first: int, widths: dict[str, int]) -> Told:
