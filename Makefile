@@ -29,7 +29,7 @@ demo: $(VENV)/.app  ## a simulated station to look at; options in ARGS="..."
 	@$(BIN)/gaugepost demo $(ARGS)
 
 test: lint  ## all that a contributor runs: linters, types, imports, tests
-	$(BIN)/pytest -m "not attack"
+	$(BIN)/pytest -m "not attack" -n 3 --dist loadfile
 
 attack: apt $(VENV)/.dev  ## the slow and violent tests: kills, faults, fuzzing
 	$(BIN)/pytest -m attack
