@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -298,6 +299,9 @@ def test_a_broker_that_lets_nobody_subscribe_is_told(tmp_path: Path) -> None:
         until(lambda: taking(daemon)["state"] == "unreachable", "it is told")
         assert f"does not let this station subscribe to {COMMANDS}/+: 0x" in taking(daemon)["last_error"]
         assert "have the broker allow" in taking(daemon)["last_error"]
+        command = [sys.executable, "-m", "gaugepost", "deliveries", "--at", daemon.address]
+        shown = subprocess.run(command, capture_output=True, text=True, check=False).stdout
+        assert "takes no commands now, unreachable: " in shown
         port.send(b"38.0041 mm\r\n")
         daemon.wait_for(1, kind="reading")
         listed = daemon.get("/destinations")["destinations"]
