@@ -1,4 +1,4 @@
-"""What is plugged in now: what a link may tell besides opening, so that nobody has to guess a name for a station file."""
+"""What is plugged in now: what a link may tell besides opening, so that nobody has to guess a name for a port."""
 
 from __future__ import annotations
 

@@ -1,0 +1,52 @@
+"""Opens a keyboard for this program alone, and says in plain words why it could not. May block: never on the loop."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import select
+import struct
+import time
+from typing import TYPE_CHECKING
+
+from gaugepost.contract import LinkLost
+from gaugepost_adapters.links.device_files import Device, lost, the_one
+from gaugepost_adapters.links.wedge.keyboards import keyboards
+from gaugepost_adapters.links.wedge.settings import Settings
+
+if TYPE_CHECKING:
+    import evdev
+
+SETTLE_S = 0.25
+"""What comes so soon after the opening may have begun before it: "2.345" of a "12.345" is no frame."""
+
+_EVIOCSCLOCKID = 0x400445A0  # _IOW('E', 0xa0, int), linux/input.h; the library has no word for it
+
+
+def open_keyboard(settings: Settings) -> tuple[evdev.InputDevice[str], Device, bool]:
+    """Return the keyboard, held exclusively, what it is, and whether something was being typed already.
+
+    Raises:
+        LinkLost: it is not there, may not be opened, or another program holds it; says which, and the remedy.
+    """
+    import evdev  # only a station that names a keyboard needs the library
+
+    found = the_one("keyboard", keyboards(), settings.usb, settings.port)
+    device: evdev.InputDevice[str] | None = None
+    try:
+        device = evdev.InputDevice(found.path)
+        device.grab()
+        with contextlib.suppress(OSError):
+            # Pauses are taken from the events' times: a clock that is set must not look like one.
+            fcntl.ioctl(device.fd, _EVIOCSCLOCKID, struct.pack("i", time.CLOCK_MONOTONIC))
+        busy, _, _ = select.select([device.fd], [], [], SETTLE_S)
+    except OSError as error:
+        if device is not None:
+            device.close()
+        raise lost(error, found, "keyboard") from error
+    return device, found, bool(busy)
+
+
+def no_events(device: Device) -> LinkLost:
+    """Return the fault of a keyboard that is readable for ever and says nothing."""
+    return LinkLost(f"keyboard {device.path} ({device.name or device.usb}) is gone", hint="plug it in again")
