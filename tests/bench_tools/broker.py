@@ -201,7 +201,7 @@ class Subscriber:
 
     def close(self) -> None:
         """End it; `heard` stays."""
-        self._process.terminate()
+        self._process.kill()  # asked to go while it is in its library's lock, it waits for itself for ever
         self._thread.join()
         self._process.wait()
         if self._process.stdout is not None:

@@ -9,6 +9,7 @@ import sys
 
 NAMES = (
     "commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain", "push", "latency", "sustained",
+    "everything", "backlog",
 )  # fmt: skip
 
 

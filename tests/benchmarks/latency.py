@@ -1,4 +1,4 @@
-"""From a byte written into a gauge's port to the subscriber's callback, against a bare script, and one that syncs a row."""
+"""From a byte written into a gauge's port to a subscriber's callback, against bare scripts."""
 
 from __future__ import annotations
 
