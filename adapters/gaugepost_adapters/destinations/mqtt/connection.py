@@ -41,7 +41,8 @@ class Connection:
         self._thread = threading.Thread(target=self._run, name=f"mqtt {settings.where}", daemon=True)
         self._opened = asyncio.Event()
         self._ended = asyncio.Event()
-        self._busy = False
+        self._answered: asyncio.Event | None = None
+        """Set when a batch is answered or there will be no answer; None where none is out."""
         self._failure: BaseException | None = None
 
     @classmethod
@@ -103,23 +104,30 @@ class Connection:
         that was sent: after an answer that is neither taken nor refused nothing more is. None stands for a message
         that was not answered before the connection ended; `is_over` says that it has, and `cause` why.
         """
-        answered, self._busy = asyncio.Event(), True
+        answered = self._answered = asyncio.Event()
         job = Job(iter(messages), [None] * count, most_in_flight, lambda: self._tell(answered.set))
-        if not self.is_over:
+        if self.is_over:
+            answered.set()
+        else:
             self._network.submit(job)
         try:
-            await self._first(answered, self._ended)
+            await answered.wait()
         except asyncio.CancelledError:
             self._network.abort()  # what of it is out can't be called back
             raise
         finally:
-            self._busy = False
+            self._answered = None
         return job.answers[: job.next]
 
     async def close(self) -> None:
         """Say that the station is offline, and go; no thread is left. Harmless when it is over."""
         try:
-            if self._presence is not None and self._opened.is_set() and not (self._busy or self.is_over):
+            if (
+                self._presence is not None
+                and self._opened.is_set()
+                and self._answered is None
+                and not self.is_over
+            ):
                 with suppress(TimeoutError, Unreachable):
                     async with asyncio.timeout(FAREWELL_S):
                         await self._say(self._presence.offline())
@@ -166,7 +174,12 @@ class Connection:
             self._network.run()
         except BaseException as cause:  # noqa: BLE001 - carried over to whoever waits
             self._failure = cause
-        self._tell(self._ended.set)
+        self._tell(self._end_here)
+
+    def _end_here(self) -> None:
+        self._ended.set()
+        if self._answered is not None:
+            self._answered.set()
 
     def _tell(self, news: Callable[[], None]) -> None:
         with suppress(RuntimeError):  # the loop has ended before a name was looked up

@@ -7,13 +7,14 @@ from pathlib import Path
 from socket import socket
 from typing import Any
 
-from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.client import Client as Paho, MQTTMessage
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gaugepost.contract import MOST_COMMAND_BYTES
 from gaugepost_adapters.destinations.mqtt import reasons
+from gaugepost_adapters.destinations.mqtt.client import Client
 from gaugepost_adapters.destinations.mqtt.network import Network
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
 
@@ -49,14 +50,14 @@ class Hearing(Network):
         limits.MaximumPacketSize = MOST_PACKET_BYTES
         return limits
 
-    def _let_in(self, client: Client) -> None:
+    def _let_in(self, client: Paho) -> None:
         self._expect()
         if self._settings.version == "5":
             client.subscribe(self._topics, options=SubscribeOptions(qos=1, noLocal=True))
         else:
             client.subscribe(self._topics, 1)
 
-    def _on_subscribe(self, client: Client, _data: Any, _mid: int, codes: Any, _properties: Any) -> None:
+    def _on_subscribe(self, client: Paho, _data: Any, _mid: int, codes: Any, _properties: Any) -> None:
         self._deadline = float("inf")
         refused = [code.value for code in codes if code.value >= 0x80]
         if refused:

@@ -56,11 +56,13 @@ class Message:
     properties: Packed | None = None
     """None with MQTT 3.1.1."""
 
-    def packet_bytes(self) -> int:
-        """Return the size of the whole packet, in bytes (MQTT 5.0, 3.3)."""
-        properties = 0 if self.properties is None else len(self.properties.pack())
-        rest = 2 + len(self.topic.encode()) + 2 + properties + len(self.payload)
-        return 1 + len(_length(rest)) + rest
+    def packet(self, identifier: int) -> bytes:
+        """Return the whole packet (MQTT 5.0, 3.3)."""
+        topic = self.topic.encode()
+        properties = b"" if self.properties is None else self.properties.pack()
+        rest = _length(2 + len(topic) + 2 + len(properties) + len(self.payload))
+        first, length, number = b"\x33" if self.retain else b"\x32", _PAIR(len(topic)), _PAIR(identifier)
+        return b"".join((first, rest, length, topic, number, properties, self.payload))
 
 
 def composer(settings: MqttSettings) -> Callable[[Publication], Message]:
@@ -138,10 +140,13 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
 
 
+_PAIR = struct.Struct("!H").pack
+
+
 def _text(text: str) -> bytes:
     """Return a string with its length before it (MQTT 5.0, 1.5.4)."""
     encoded = text.encode()
-    return struct.pack("!H", len(encoded)) + encoded
+    return _PAIR(len(encoded)) + encoded
 
 
 def _user(name: str, value: str) -> bytes:

@@ -20,17 +20,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.client import Client as Paho
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 
 from gaugepost.contract import Unreachable
 from gaugepost_adapters.destinations.mqtt import opening, reasons
+from gaugepost_adapters.destinations.mqtt.client import Client
 from gaugepost_adapters.destinations.mqtt.messages import Message
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
 
 _TURN_S = 1.0
 """How often paho looks after its keep-alive."""
+
+_GO_BYTES = 16_384
+"""About what is made of messages before it is written, so that the first of many does not wait for the last."""
 
 _FAREWELL_S = 1.0
 """How long a DISCONNECT may take to get out."""
@@ -63,24 +67,6 @@ class Limits:
 
     in_flight: int
     packet_bytes: int | None
-
-
-class _Client(Client):
-    """paho on a socket that is already connected."""
-
-    def __init__(self, opened: socket.socket, settings: MqttSettings, client_id: str) -> None:
-        five = settings.version == "5"
-        super().__init__(
-            CallbackAPIVersion.VERSION2,
-            client_id,
-            None if five else True,
-            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
-            reconnect_on_failure=False,
-        )
-        self._opened = opened
-
-    def _create_socket(self) -> socket.socket:
-        return self._opened
 
 
 class Network:
@@ -164,15 +150,11 @@ class Network:
 
     def _make(self, opened: socket.socket, secret: str | None) -> Client:
         settings, will = self._settings, self._will
-        client = _Client(opened, settings, self._client_id)
-        client.max_inflight_messages = (
-            0  # the window is kept here; paho's would search all that is out at every answer
-        )
+        client = Client(opened, settings, self._client_id, self._on_answer)
         client.username_pw_set(settings.username, secret)
         if will is not None:
             client.will_set(will.topic, will.payload, 1, will.retain, will.properties)
         client.on_connect = self._on_connect
-        client.on_publish = self._on_publish
         client.on_disconnect = self._on_disconnect
         client.on_log = self._on_log
         # With this set paho queues packets for loop_write, instead of writing each at once.
@@ -216,14 +198,19 @@ class Network:
     def _turn(self, client: Client) -> None:
         """Read, publish what there is room for, write."""
         try:
-            code = client.loop_read()
+            code = client.receive()
+            while client.holds_more and code == MQTTErrorCode.MQTT_ERR_SUCCESS and not self._aborted:
+                code = client.receive()
         except _GARBAGE as cause:
             raise self._garbage() from cause
         if code == MQTTErrorCode.MQTT_ERR_PROTOCOL and self._cause is None:
             raise self._garbage()
-        self._pump(client)
-        if client.want_write():
-            client.loop_write()
+        while True:
+            more = self._pump(client)
+            if client.want_write():
+                client.loop_write()
+            if not more or client.want_write():  # the rest when there is room for it again
+                break
         client.loop_misc()
 
     def _garbage(self) -> Unreachable:
@@ -238,31 +225,36 @@ class Network:
             return 0.0
         return max(0.0, min(_TURN_S, self._deadline - time.monotonic()))
 
-    def _pump(self, client: Client) -> None:
+    def _pump(self, client: Client) -> bool:
+        """Publish messages in one go; return whether there are more to publish now."""
         limits = self._limits
         if limits is None:
-            return
+            return False
         if self._job is None:
             if not self._jobs:
-                return
+                return False
             self._job = self._jobs.popleft()
             self._expect()
         job = self._job
         window = min(job.most_in_flight, limits.in_flight)
-        while job.next < len(job.answers) and len(job.out) < window:
-            message = next(job.messages)
+        packets, size = [], 0
+        while job.next < len(job.answers) and len(job.out) < window and size < _GO_BYTES:
+            message, identifier = next(job.messages), client.next_identifier()
+            packet = message.packet(identifier)
             place, job.next = job.next, job.next + 1
-            if limits.packet_bytes is not None and message.packet_bytes() > limits.packet_bytes:
+            if limits.packet_bytes is not None and len(packet) > limits.packet_bytes:
                 job.answers[place] = reasons.TOO_LARGE  # it must not even be sent (MQTT 5.0, 3.2.2.3.6)
                 continue
-            sent = client.publish(message.topic, message.payload, 1, message.retain, message.properties)
-            if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                raise Unreachable(f"{self._settings.where} is gone: {sent.rc.name}", hint="it is tried again")
-            job.out[sent.mid] = place
+            packets.append(packet)
+            size += len(packet)
+            job.out[identifier] = place
+        if packets and not client.send(b"".join(packets)):
+            raise Unreachable(f"{self._settings.where} is gone", hint="it is tried again")
         if not job.out:
             self._job = None
             self._deadline = float("inf")
             job.done()
+        return size >= _GO_BYTES
 
     def _expect(self) -> None:
         self._deadline = time.monotonic() + self._settings.ack_timeout_s
@@ -303,7 +295,7 @@ class Network:
             hint="look at the broker and the network; records are sent again",
         )
 
-    def _on_connect(self, client: Client, _data: Any, _flags: Any, reason: Any, properties: Any) -> None:
+    def _on_connect(self, client: Paho, _data: Any, _flags: Any, reason: Any, properties: Any) -> None:
         client.on_log = None  # it is asked for every packet
         if reason.value != 0:
             self._cause = reasons.not_let_in(
@@ -325,7 +317,7 @@ class Network:
         self._deadline = float("inf")
         self._let_in(client)
 
-    def _let_in(self, _client: Client) -> None:
+    def _let_in(self, _client: Paho) -> None:
         """Do what follows once the broker has let us in."""
         self._on_open()
 
@@ -333,16 +325,16 @@ class Network:
         """Return what we tell the broker when we connect (MQTT 5.0, 3.1.2.11)."""
         return None
 
-    def _on_publish(self, _client: Client, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
+    def _on_answer(self, identifier: int, reason: int) -> None:
         job = self._job
-        place = None if job is None else job.out.pop(mid, None)
+        place = None if job is None else job.out.pop(identifier, None)
         if job is not None and place is not None:
-            job.answers[place] = reason.value
+            job.answers[place] = reason
             self._expect()
-            if reason.value not in reasons.TAKEN | reasons.REFUSED:
+            if reason not in reasons.TAKEN | reasons.REFUSED:
                 del job.answers[job.next :]  # what comes after it would overtake it
 
-    def _on_disconnect(self, _client: Client, _data: Any, flags: Any, reason: Any, properties: Any) -> None:
+    def _on_disconnect(self, _client: Paho, _data: Any, flags: Any, reason: Any, properties: Any) -> None:
         if self._cause is not None:
             return
         if flags.is_disconnect_packet_from_server:
@@ -356,6 +348,6 @@ class Network:
                 hint="look at the broker and the network; the connection is made anew",
             )
 
-    def _on_log(self, _client: Client, _data: Any, _level: int, words: str) -> None:
+    def _on_log(self, _client: Paho, _data: Any, _level: int, words: str) -> None:
         if "failed to" in words:
             self._complaint = words.partition("socket: ")[2] or words
