@@ -158,11 +158,10 @@ class Cursors:
 
     def begin(self, destination: str, epoch: str, batch: Batch) -> None:
         """Keep the boundaries of `batch`, before it is sent. Raises `Unreachable` as `cursor` does."""
-        kinds = None if batch.kinds is None else " ".join(batch.kinds)
         with self.transaction() as db:
             db.execute(
                 "UPDATE cursor SET first = ?, last = ?, key = ?, kinds = ? WHERE destination = ? AND epoch = ?",
-                (batch.first, batch.last, batch.key, kinds, destination, epoch),
+                (*_bounds(batch), destination, epoch),
             )
 
     def advance(
@@ -172,10 +171,12 @@ class Cursors:
         through: int,
         refused: Sequence[tuple[int, str]] = (),
         at_ms: int = 0,
+        begin: Batch | None = None,
     ) -> int:
         """Move the cursor to `through` and end the batch that was begun; return how many are refused in all.
 
-        `refused` are sequences with the far side's answers, set aside as of `at_ms` (UTC).
+        `refused` are sequences with the far side's answers, set aside as of `at_ms` (UTC). `begin` is the next batch,
+        where it is known already.
 
         Raises:
             Unreachable: the database can't be written; nothing was kept.
@@ -183,9 +184,9 @@ class Cursors:
         """
         with self.transaction() as db:
             moved = db.execute(
-                "UPDATE cursor SET through = ?1, first = NULL, last = NULL, key = NULL, kinds = NULL "
+                "UPDATE cursor SET through = ?1, first = ?4, last = ?5, key = ?6, kinds = ?7 "
                 "WHERE destination = ?2 AND epoch = ?3 AND through <= ?1",
-                (through, destination, epoch),
+                (through, destination, epoch, *_bounds(begin)),
             )
             if moved.rowcount != 1:
                 raise ValueError(f"the cursor of {destination} in {epoch} can't go back to {through}")
@@ -232,6 +233,12 @@ def _inherited(db: sqlite3.Connection, destination: str, epoch: str) -> int | No
         if row is not None:
             return min(int(row[0]), last)
     return None
+
+
+def _bounds(batch: Batch | None) -> tuple[int | None, int | None, str | None, str | None]:
+    if batch is None:
+        return None, None, None, None
+    return batch.first, batch.last, batch.key, None if batch.kinds is None else " ".join(batch.kinds)
 
 
 def _fault(name: str, cause: Exception) -> Unreachable:

@@ -25,7 +25,7 @@ from gaugepost.edge.cursors import Batch, Cursors, Start
 from gaugepost.shell.far_side import Broken, FarSide
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.patience import asked_s, pause_s
-from gaugepost.shell.place import Place, Source, WrongJournal
+from gaugepost.shell.place import Found, Place, Source, WrongJournal
 
 BUSY_S = 10.0
 """How long a command waits for a batch that is just being handed over."""
@@ -84,7 +84,7 @@ class Delivery:
         self.name = name
         self.kind = kind
         self._far_side = FarSide(destination)
-        self._place = Place(name, source, cursors, kinds, start, utc_ms)
+        self._place = Place(name, source, cursors, kinds, start, utc_ms, growth)
         self._growth = growth
         self._utc_ms = utc_ms
         self._random = random
@@ -98,11 +98,14 @@ class Delivery:
         """How often something was heard of the far side, good or bad."""
         self._ready = False
         self._again_next = True
+        self._begun: Found | None = None
+        """The batch under way, where it is known without asking the disk."""
         self._turn = asyncio.Lock()
         """Held while anything is handed over, or changed about what is."""
         self._hurry = asyncio.Event()
         self._mended = asyncio.Event()
-        self._asked = asyncio.Event()
+        self._woken = asyncio.Event()
+        """Set when the journal grows, or somebody wants something handed over again."""
         self._changed = asyncio.Event()
         self._thread: ThreadPoolExecutor | None = None
 
@@ -128,6 +131,7 @@ class Delivery:
         bug and comes out.
         """
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"delivery {self.name}")
+        self._growth.watch(self._woken.set)
         try:
             while True:
                 try:
@@ -139,6 +143,7 @@ class Delivery:
                 if self._state == "broken":
                     await self._await_mending()
         finally:
+            self._growth.leave(self._woken.set)
             try:
                 await self._shut()
                 await self._in_thread(int)  # what a cancelled call left running ends before the thread goes
@@ -191,7 +196,7 @@ class Delivery:
         """
         count = await self._in_thread(self._place.ask_again, sequences, by)
         self._log.info("handed over again", records=count, operator=by.operator, reason=by.reason)
-        self._asked.set()
+        self._woken.set()
         self._go_on()
         return count
 
@@ -210,6 +215,7 @@ class Delivery:
 
     async def _skipped(self, by: By, call: Callable[..., int], *what: object) -> int:
         async with self._own_turn():
+            self._begun = None
             count = await self._in_thread(call, *what, by)
         self._log.info("skipped", records=count, operator=by.operator, reason=by.reason)
         self._go_on()
@@ -241,6 +247,7 @@ class Delivery:
         """Open where needed, then deliver for as long as the destination answers."""
         place = self._place
         if not self._ready:
+            self._begun = None
             while not await self._in_thread(place.read):
                 await self._growth.wait_beyond(place.through)
             await self._far_side.open()
@@ -263,17 +270,15 @@ class Delivery:
 
     async def _news(self) -> None:
         """Wait until the journal grows or somebody wants something handed over again."""
-        self._asked.clear()
-        growing = asyncio.ensure_future(self._growth.wait_beyond(self._place.through))
-        asked = asyncio.ensure_future(self._asked.wait())
-        try:
-            await asyncio.wait((growing, asked), return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            growing.cancel()
-            asked.cancel()
+        self._woken.clear()
+        if not (self._behind() or self._place.counts.again):
+            await self._woken.wait()
 
     async def _hand_over_next(self) -> None:
-        batch, examined = await self._in_thread(self._place.next)
+        found, self._begun = self._begun, None
+        if found is None:
+            found = await self._in_thread(self._place.next)
+        batch, examined = found
         if batch:
             if self._state == "idle":
                 self._state = "delivering"
@@ -281,10 +286,11 @@ class Delivery:
             if pending is None:
                 raise AssertionError("a batch is handed over before its boundaries were kept")
             through, refused = await self._far_side.hand_over(batch, pending)
-            await self._in_thread(self._place.move, through if through < pending.last else examined, refused)
+            moved = through if through < pending.last else examined
+            self._begun = await self._in_thread(self._place.move, moved, refused)
             self._answers("delivering")
         elif examined > self._place.through:
-            await self._in_thread(self._place.move, examined, ())
+            self._begun = await self._in_thread(self._place.move, examined, ())
         self._changed.set()
 
     async def _hand_over_again(self) -> None:

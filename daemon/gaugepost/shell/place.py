@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
 from gaugepost.contract import Publication
 from gaugepost.core.errors import CommandRefused, JournalError
-from gaugepost.core.publication import Epoch, publish, record_id
+from gaugepost.core.publication import Epoch, record_id
 from gaugepost.core.record import Entry, Kind
 from gaugepost.edge.asides import Asides, By, Counts
 from gaugepost.edge.cursors import Batch, Cursors, Start
+from gaugepost.shell.growth import KEPT, Growth, Late
 
 BATCH_RECORDS = 500
+
+Found = tuple[list[Publication], int]
+"""A batch, and the sequence up to which the journal was looked through for it."""
 
 
 class Source(Protocol):
@@ -52,6 +57,7 @@ class Place:
         kinds: Iterable[Kind] | None,
         start: Start | int,
         utc_ms: Callable[[], int],
+        growth: Growth,
     ) -> None:
         """`kinds` are wanted (None: all). `start` is where a new destination begins; a number is a time (UTC, ms)."""
         self.name = name
@@ -62,6 +68,7 @@ class Place:
         self._kinds = None if kinds is None else tuple(sorted(set(kinds)))
         self._start = start
         self._utc_ms = utc_ms
+        self._growth = growth
         self._left_out: Mapping[int, int] = {}
 
     @property
@@ -95,34 +102,67 @@ class Place:
             )
         return True
 
-    def next(self) -> tuple[list[Publication], int]:
-        """Return the next batch, its boundaries kept, and the sequence up to which the journal was looked through."""
-        pending = self.pending
-        if pending is not None:
-            return self._published(self._entries_of(pending)), pending.last
-        head = self._source.head()[0]
-        entries = list(self._source.entries(self.through, BATCH_RECORDS, kinds=self._kinds))
-        examined = entries[-1].sequence if len(entries) == BATCH_RECORDS else max([head, *_last(entries)])
-        border = self.epoch.last(self.through + 1) if isinstance(self.epoch, Epoch) else None
+    def next(self) -> Found:
+        """Return the next batch, its boundaries kept."""
+        if self.pending is not None:
+            return self._published(map(Late, self._entries_of(self.pending))), self.pending.last
+        batch, lates, examined = self._following(self.through)
+        if batch is not None:
+            self._cursors.begin(self.name, self.epoch, batch)
+            self.pending = batch
+        return self._published(lates), examined
+
+    def move(self, through: int, refused: Sequence[tuple[int, str]]) -> Found | None:
+        """Move the cursor to `through`, ending the batch; what was `refused` is set aside with its answers.
+
+        Where more records wait, the next batch is begun in the same transaction and returned.
+        """
+        following: tuple[Batch | None, list[Late], int] = (None, [], through)
+        with contextlib.suppress(JournalError):  # what is settled is kept all the same; `next` comes upon it
+            following = self._following(through)
+        batch, lates, examined = following
+        count = self._cursors.advance(self.name, self.epoch, through, refused, self._utc_ms(), batch)
+        self.counts = Counts(count, self.counts.skipped, self.counts.again)
+        self.through, self.pending = through, batch
+        return None if batch is None else (self._published(lates), examined)
+
+    def _following(self, after: int) -> tuple[Batch | None, list[Late], int]:
+        """Return what comes after `after`: a batch, its records, and up to where the journal was looked through."""
+        lates, examined = self._of_late(after) or self._of_journal(after)
+        border = self.epoch.last(after + 1) if isinstance(self.epoch, Epoch) else None
         if border is not None and border < examined:  # a batch is of one epoch: ids in it ascend
-            entries, examined = [entry for entry in entries if entry.sequence <= border], border
-        skips = [self._left_out[entry.sequence] for entry in entries if entry.sequence in self._left_out]
-        entries = [entry for entry in entries if entry.sequence not in self._left_out]
-        if not entries:
-            return [], examined
-        first, last = entries[0].sequence, entries[-1].sequence
+            lates, examined = [late for late in lates if late.entry.sequence <= border], border
+        skips = [
+            self._left_out[late.entry.sequence] for late in lates if late.entry.sequence in self._left_out
+        ]
+        if skips:
+            lates = [late for late in lates if late.entry.sequence not in self._left_out]
+        if not lates:
+            return None, [], examined
+        first, last = lates[0].entry.sequence, lates[-1].entry.sequence
         # What a far side remembers of a key must be true of the batch: without the skipped ones it is another one.
         key = f"{self.epoch}-{first}-{last}" + (f"-skip-{max(skips)}" if skips else "")
-        pending = Batch(first, last, key, self._kinds)
-        self._cursors.begin(self.name, self.epoch, pending)
-        self.pending = pending
-        return self._published(entries), examined
+        return Batch(first, last, key, self._kinds), lates, examined
 
-    def move(self, through: int, refused: Sequence[tuple[int, str]]) -> None:
-        """Move the cursor to `through`, ending the batch; what was `refused` is set aside with its answers."""
-        count = self._cursors.advance(self.name, self.epoch, through, refused, self._utc_ms())
-        self.counts = Counts(count, self.counts.skipped, self.counts.again)
-        self.through, self.pending = through, None
+    def _of_late(self, after: int) -> tuple[list[Late], int] | None:
+        found = self._growth.late(after, BATCH_RECORDS if self._kinds is None else KEPT)
+        if found is None:
+            return None
+        wanted = (
+            found
+            if self._kinds is None
+            else [late for late in found if late.entry.record.kind in self._kinds]
+        )
+        if len(wanted) < BATCH_RECORDS:
+            return wanted, found[-1].entry.sequence if found else after
+        return wanted[:BATCH_RECORDS], wanted[BATCH_RECORDS - 1].entry.sequence
+
+    def _of_journal(self, after: int) -> tuple[list[Late], int]:
+        head = self._source.head()[0]
+        entries = self._source.entries(after, BATCH_RECORDS, kinds=self._kinds)
+        full = len(entries) == BATCH_RECORDS
+        examined = entries[-1].sequence if full else max([head, *(entry.sequence for entry in entries[-1:])])
+        return [Late(entry) for entry in entries], examined
 
     def again(self) -> tuple[list[Publication], Batch] | None:
         """Return records that were refused and are to be handed over again, and the batch they are."""
@@ -130,11 +170,9 @@ class Place:
         if found is None:
             return None
         number, sequences = found
-        entries = [self._entry(sequence) for sequence in sequences]
+        lates = [Late(self._entry(sequence)) for sequence in sequences]
         first, last = sequences[0], sequences[-1]
-        return self._published(entries), Batch(
-            first, last, f"again-{number}-{self.epoch}-{first}-{last}", None
-        )
+        return self._published(lates), Batch(first, last, f"again-{number}-{self.epoch}-{first}-{last}", None)
 
     def answered(self, sequences: Sequence[int], refused: Sequence[tuple[int, str]]) -> None:
         """Take what was handed over again off the list, except what was `refused` once more."""
@@ -189,9 +227,5 @@ class Place:
             )
         return entry
 
-    def _published(self, entries: Sequence[Entry]) -> list[Publication]:
-        return [publish(entry, self.epoch, self._source.station) for entry in entries]
-
-
-def _last(entries: Sequence[Entry]) -> list[int]:
-    return [entries[-1].sequence] if entries else []
+    def _published(self, lates: Iterable[Late]) -> list[Publication]:
+        return [late.published(self.epoch, self._source.station) for late in lates]

@@ -58,6 +58,8 @@ class _Item:
     records: tuple[Record, ...]
     reply: Reply
     told: asyncio.Future[Told] | None
+    after: State
+    """The bench once its records are on disk; what was decided from is the same as what is committed before it."""
     requests: tuple[str, ...] = ()
 
 
@@ -154,7 +156,16 @@ class Recorder:
             if told is not None:
                 told.set_result(Told(decision.reply))
             return
-        item = _Item(event, now, self._generation, decision.records, decision.reply, told, decision.requests)
+        item = _Item(
+            event,
+            now,
+            self._generation,
+            decision.records,
+            decision.reply,
+            told,
+            self._tentative,
+            decision.requests,
+        )
         self._pending.append(item)
         self._todo.put(item)
 
@@ -201,11 +212,10 @@ class Recorder:
     # Back in the event loop.
 
     def _committed(self, count: int, entries: Sequence[Entry]) -> None:
-        for entry in entries:
-            self.state = apply(self.state, entry.record)
         made = 0
         for _ in range(count):
             item = self._pending.popleft()
+            self.state = item.after
             if isinstance(item.event, RecordingResumed):
                 self._resume(item.event)
             if item.told is not None and not item.told.done():
@@ -214,7 +224,7 @@ class Recorder:
             made += len(item.records)
             for gauge in item.requests:
                 self.requests.put_nowait((gauge, item.now))
-        self._growth.grow(self.state.sequence)
+        self._growth.grow(self.state.sequence, entries)
         self._moved.set()
 
     def _failed(self, generation: int, error: JournalError) -> None:
