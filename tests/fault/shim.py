@@ -116,7 +116,7 @@ def shim_env(
 
     On `tape` everything is kept that is written to files, by write, pwrite and ftruncate: `taped` reads it.
     """
-    env = {"LD_PRELOAD": str(_library())}
+    env = {"LD_PRELOAD": str(built(_SOURCE))}
     if log is not None:
         env["GAUGEPOST_SHIM_LOG"] = str(log)
     if control is not None:
@@ -126,18 +126,18 @@ def shim_env(
     return env
 
 
-def _library() -> Path:
-    """The compiled shim, made when its source has changed; needs gcc, and fails without it."""
-    built = _BUILT / f"shim-{hashlib.sha256(_SOURCE.read_bytes()).hexdigest()[:16]}.so"
-    if not built.exists():
+def built(source: Path) -> Path:
+    """The library made of `source`, made when that has changed; needs gcc, and fails without it."""
+    made = _BUILT / f"{source.stem}-{hashlib.sha256(source.read_bytes()).hexdigest()[:16]}.so"
+    if not made.exists():
         _BUILT.mkdir(parents=True, exist_ok=True)
         # Made aside and moved into place, so that two test runs at once never load half a library.
         with tempfile.TemporaryDirectory(dir=_BUILT) as aside:
-            made = Path(aside) / "shim.so"
+            new = Path(aside) / "made.so"
             flags = ["-shared", "-fPIC", "-O2", "-Wall", "-Werror", "-pthread"]
-            subprocess.run(["gcc", *flags, "-o", str(made), str(_SOURCE), "-ldl"], check=True)
-            made.replace(built)
-    return built
+            subprocess.run(["gcc", *flags, "-o", str(new), str(source), "-ldl"], check=True)
+            new.replace(made)
+    return made
 
 
 def _checked(rule: str) -> str:
