@@ -136,10 +136,13 @@ class Typist:
                 return ""
             return layouts.PAD_DIGITS.get(code, self._pad_decimal)
         if alt_gr:
-            return self._layout.alt_gr.get(code, "")
-        common = {layouts.SPACE: " ", layouts.TAB: "\t", layouts.ENTER: "\r", layouts.PAD_ENTER: "\r"}
-        if found := layouts.PAD_SIGNS.get(code) or common.get(code):
-            return found
+            third = self._layout.alt_gr.get(code, "")
+            return "" if self.caps_lock and third.isalpha() else third
+        common = {layouts.SPACE: " ", layouts.ENTER: "\r", layouts.PAD_ENTER: "\r", **layouts.PAD_SIGNS}
+        if code == layouts.TAB:
+            return "" if shift else "\t"
+        if code in common:
+            return common[code]
         return self._on_level(code, shift)
 
     def _on_level(self, code: int, shift: bool) -> str:
@@ -148,6 +151,9 @@ class Typist:
             letter = plain.isalpha() and plain.upper() == shifted
             if letter or self._settings.caps_lock == "shift":
                 shift = not shift
+            elif (shifted if shift else plain).isalpha():
+                # A letter whose capital lies elsewhere, if anywhere (é, ß): systems differ.
+                return ""
         return shifted if shift else plain
 
     def _described(self, code: int) -> str:
