@@ -14,7 +14,7 @@ from gaugepost import __version__
 from gaugepost.contract import CommandSource, Destination, StationFacts
 from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
-from gaugepost.core.setup import to_document
+from gaugepost.core.setup import GaugeEntry, ThermometerEntry, to_document
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
@@ -117,7 +117,9 @@ async def _save(snapshot: Snapshot, recorder: Recorder) -> None:
 
 
 def _intake(plan: LinkPlan, station: Station, recorder: Recorder, clock: Clock) -> Intake:
-    on_link = (gauge for gauge in station.set_up.gauges.values() if gauge.link == plan.name)
+    on_link = [gauge for gauge in station.set_up.gauges.values() if gauge.link == plan.name]
+    meters = [meter for meter in station.set_up.thermometers.values() if meter.link == plan.name]
+    asked: list[GaugeEntry | ThermometerEntry] = [*(gauge for gauge in on_link if not gauge.stream), *meters]
     return Intake(
         plan.name,
         lambda: plan.link(plan.settings, clock),
@@ -125,6 +127,8 @@ def _intake(plan: LinkPlan, station: Station, recorder: Recorder, clock: Clock) 
         recorder,
         clock,
         {gauge.channel: Window(gauge) for gauge in on_link if gauge.stream},
+        {each.channel: each.answer_within_ms / 1000 for each in asked},
+        {each.channel: each.ask_every_ms / 1000 for each in asked if each.ask_every_ms is not None},
     )
 
 

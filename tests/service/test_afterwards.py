@@ -97,7 +97,8 @@ def test_the_same_on_the_command_line(bench: tuple[Daemon, Port]) -> None:
 def test_a_gauge_that_answers_when_asked(tmp_path: Path) -> None:
     """A request goes out on the gauge's line, and what comes back is a reading."""
     with Port() as port:
-        text = station_file([port]).replace('units = { mm = "mm"', 'request = "?\\r"\nunits = { mm = "mm"')
+        text = station_file([port], gauge='answer_within = "60 s"')
+        text = text.replace('units = { mm = "mm"', 'request = "?\\r"\nunits = { mm = "mm"')
         with Daemon(tmp_path, text) as daemon:
             daemon.wait_for(1, kind="link")
             daemon.post("/gauges/g0/request", {})

@@ -31,6 +31,7 @@ def ports() -> Iterator[tuple[Port, Port, Port]]:
 def station(gauge: Port, pedal: Port, scanner: Port, *, asked: bool) -> str:
     made = station_file(
         [gauge],
+        gauge='answer_within = "60 s"',
         extra=f"""
 {text_link("pedal-port", pedal)}
 {text_link("scanner-port", scanner)}

@@ -130,6 +130,10 @@ class GaugeEntry:
     """End of the day on which calibration is due, in the station's time zone."""
     debounce_ms: int = 300
     """The same digits again within this time are one send, doubled."""
+    ask_every_ms: int | None = None
+    """How often it is asked for its value; None: only when somebody wants it, or never."""
+    answer_within_ms: int = 1000
+    """How long its answer is waited for."""
     mastering_readings: int = 3
     check_readings: int = 1
     preset_limit_mm: Decimal
@@ -171,6 +175,10 @@ class ThermometerEntry:
     """Bodies without a temperature of their own that take this one, marked assumed."""
     spread_k: Decimal | None = None
     """How far such a body may be from this temperature, either way."""
+    ask_every_ms: int | None = None
+    """How often it is asked for its value; None: only when somebody wants it, or never."""
+    answer_within_ms: int = 1000
+    """How long its answer is waited for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

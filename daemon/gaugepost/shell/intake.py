@@ -13,11 +13,22 @@ from dataclasses import dataclass
 
 import structlog
 
-from gaugepost.contract import BadFrame, Chunk, Decoded, Decoder, Indication, Link, LinkLost, Moment
+from gaugepost.contract import (
+    BadFrame,
+    Chunk,
+    Condition,
+    Decoded,
+    Decoder,
+    Indication,
+    Link,
+    LinkLost,
+    Moment,
+)
 from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
-from gaugepost.shell.recorder import Recorder
+from gaugepost.shell.exchange import Exchanges
+from gaugepost.shell.recorder import MOST_HELD, Recorder
 
 FIRST_PAUSE_S = 0.2
 LONGEST_PAUSE_S = 5.0
@@ -29,6 +40,9 @@ KEPT_A_MINUTE = 20
 """Bad frames that are recorded with their bytes, a minute and channel; the rest is counted."""
 
 MINUTE_MS = 60_000
+
+UNANSWERED = "no-answer"
+"""Code of the condition of a gauge that was asked and did not answer: recorded once, and once a minute at most."""
 
 log = structlog.get_logger(__name__)
 
@@ -59,11 +73,14 @@ class Intake:
         recorder: Recorder,
         now: Callable[[], Moment],
         windows: Mapping[str, Window] | None = None,
+        answers_s: Mapping[str, float] | None = None,
+        every_s: Mapping[str, float] | None = None,
         random: Callable[[], float] = chance.random,
     ) -> None:
         """`make_link` gives a fresh link for every attempt; `random` yields numbers in [0, 1).
 
-        `windows` are those of streaming gauges, by their channels.
+        By channel: `windows` are those of streaming gauges, `answers_s` says how long the answers of the others are
+        waited for, `every_s` how often a gauge is asked by itself.
         """
         self.name = name
         self._make_link, self._decoder, self._recorder, self._now, self._random = (
@@ -80,8 +97,12 @@ class Intake:
         self._meter = BadFrameMeter()
         self._link: Link | None = None
         """The link while it is connected."""
-        self._exchange = asyncio.Lock()
         self._windows = windows or {}
+        self._every_s = every_s or {}
+        self._exchanges = Exchanges(
+            answers_s or {}, self._every_s, lambda channel: bool(decoder.request(channel)), self._unanswered
+        )
+        self._told_unanswered_ms: dict[str, int] = {}
 
     def status(self) -> LinkStatus:
         """Return how the link stands."""
@@ -89,7 +110,7 @@ class Intake:
             self.name,
             self._state,
             self._description,
-            self._problem,
+            self._problem or self._silent(),
             self._since_ms,
             self._frames,
             self._bad_frames,
@@ -128,8 +149,7 @@ class Intake:
         if not asked:
             return
         try:
-            async with self._exchange:
-                await self._link.send(asked, channel)
+            await self._exchanges.ask(self._link, asked, channel)
         except LinkLost as lost:
             raise CommandRefused(f"{self.name} was lost: {lost.finding}", hint=lost.hint) from lost
 
@@ -140,6 +160,7 @@ class Intake:
         connected = False
         try:
             await link.open()
+            self._description = link.describe()  # an open link knows where, and maybe which gauge, it is
             connected, self._link = True, link
             self._turn("connected", "")
             self._recorder.tell(LinkUp(self.name, self._description), self._now())
@@ -154,20 +175,45 @@ class Intake:
                 self._recorder.tell(LinkDown(self.name, lost.finding), self._now())
         finally:
             self._link = None
+            self._exchanges.forget()
             await link.close()
         return connected
 
     async def _listen(self, link: Link) -> None:
         heard = asyncio.Event()
-        watch = asyncio.create_task(self._watch_silence(heard), name=f"silence on {self.name}")
+        beside = [asyncio.create_task(self._watch_silence(heard), name=f"silence on {self.name}")]
+        for channel in self._every_s:
+            work = self._exchanges.keep_asking(link, self._decoder.request(channel), channel, self._may_ask)
+            beside.append(asyncio.create_task(work, name=f"asks {channel or 'the gauge'} on {self.name}"))
         try:
             async for chunk in link.chunks():
                 self._last_frame = chunk.arrived
                 self._tell(self._decoded(chunk), chunk.arrived)
                 heard.set()
         finally:
-            watch.cancel()
-            await asyncio.gather(watch, return_exceptions=True)
+            for task in beside:
+                task.cancel()
+            await asyncio.gather(*beside, return_exceptions=True)
+
+    def _may_ask(self) -> bool:
+        """Whether gauges are asked by the schedule: what is held while nothing is recorded keeps room for people."""
+        return self._recorder.held < MOST_HELD // 2
+
+    def _unanswered(self, channel: str) -> None:
+        now = self._now()
+        last_ms = self._told_unanswered_ms.get(channel, -MINUTE_MS)
+        if self._exchanges.unanswered[channel] == 1 and now.clock_ms - last_ms >= MINUTE_MS:
+            self._told_unanswered_ms[channel] = now.clock_ms
+            said = Condition(UNANSWERED, "asked for its value, and did not answer in time", b"", channel)
+            self._recorder.tell(Arrived(self.name, said), now)
+
+    def _silent(self) -> str:
+        """Say which channels do not answer."""
+        silent = self._exchanges.unanswered.items()
+        return "; ".join(
+            f"{f'channel {channel}' if channel else 'the gauge'} did not answer {count} times in a row"
+            for channel, count in silent
+        )
 
     def _open(self, window: Window) -> None:
         window.open(self._now())
@@ -180,6 +226,8 @@ class Intake:
 
     def _decoded(self, chunk: Chunk) -> list[Decoded]:
         """Return what the decoder says to `chunk`; one with a fault it never sees, and half a frame ends with it."""
+        if chunk.condition:
+            return [chunk.condition]
         if chunk.fault:
             return [*self._decoder.reset(), BadFrame(chunk.fault, chunk.data, chunk.channel)]
         return self._decoder.feed(chunk)
@@ -200,7 +248,7 @@ class Intake:
                 self._count_rest(self._now())
 
     def _tell(self, decoded: list[Decoded], now: Moment) -> None:
-        for event in decoded:
+        for event in self._exchanges.admit(decoded):
             if isinstance(event, BadFrame):
                 self._bad_frames += 1
                 for channel, count in self._meter.due(now):

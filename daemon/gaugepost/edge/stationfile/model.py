@@ -159,6 +159,10 @@ class GaugeTable(Table):
     """Maximum permissible error from its certificate."""
     debounce: DurationMs = Field(default=300)
     """The same digits again within this time are one send, doubled."""
+    ask_every: LastingMs | None = Field(default=None, examples=["500 ms"])
+    """How often it is asked for its value; where it is missing, when somebody wants it."""
+    answer_within: LastingMs = Field(default="1 s", validate_default=True)
+    """How long an answer is waited for; what comes later is a bad frame."""
     mastering_readings: Count = 3
     """Readings of the master that make a mastering."""
     check_readings: Count = 1
@@ -215,6 +219,10 @@ class ThermometerTable(Table):
     """Bodies without a temperature of their own that take the air's, marked assumed."""
     spread: DifferenceK | None = None
     """How far such a body may be from the air's temperature, either way."""
+    ask_every: LastingMs | None = Field(default=None, examples=["500 ms"])
+    """How often it is asked for its value; where it is missing, when somebody wants it."""
+    answer_within: LastingMs = Field(default="1 s", validate_default=True)
+    """How long an answer is waited for; what comes later is a bad frame."""
 
 
 class ScannerTable(Table):

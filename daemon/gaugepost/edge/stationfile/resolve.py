@@ -55,6 +55,8 @@ def gauge(name: str, table: GaugeTable, zone: ZoneInfo) -> GaugeEntry:
         maximum_error_mm=_mm(table.maximum_error),
         due_utc_ms=_end_of(table.calibration_due, zone),
         debounce_ms=table.debounce,
+        ask_every_ms=table.ask_every,
+        answer_within_ms=table.answer_within,
         mastering_readings=table.mastering_readings,
         check_readings=table.check_readings,
         preset_limit_mm=table.preset_limit.mm,
@@ -102,6 +104,8 @@ def thermometer(name: str, table: ThermometerTable) -> ThermometerEntry:
         max_age_ms=table.max_age,
         stands_in_for=tuple(table.stands_in_for),
         spread_k=table.spread,
+        ask_every_ms=table.ask_every,
+        answer_within_ms=table.answer_within,
     )
 
 

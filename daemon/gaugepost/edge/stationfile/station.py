@@ -12,7 +12,7 @@ from gaugepost.core.setup import SetUp
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
-from gaugepost.edge.stationfile.checks import ranges, references
+from gaugepost.edge.stationfile.checks import asked, ranges, references
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
 from gaugepost.edge.stationfile.source import Source, load
 
@@ -64,6 +64,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     destinations = sections.planned(partial(adapters.destination, find, zone), report, tables["destinations"])
     entries = sections.entries(report, tables, zone)
     references.check(report, tables)
+    asked.check(report, entries.gauges, entries.thermometers, links)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
     if report.failed or station is None or service is None:
         return None
