@@ -136,10 +136,10 @@ class AtWork:
 
     async def arrives(self, link: str, decoded: Indication | Temperature | BadFrame) -> None:
         """Have anything arrive, and wait until it is on disk."""
-        before = self.running.recorder.state.sequence
         self.running.recorder.tell(Arrived(link, decoded), self.running.now())
-        async with asyncio.timeout(10):
-            await self.running.growth.wait_beyond(before)
+        last = self.running.recorder._tentative.sequence  # with all that was told before and is on its way
+        async with asyncio.timeout(30):
+            await self.running.growth.wait_beyond(last - 1)
 
     async def master(self) -> None:
         """Master bore-38 and pass its check."""

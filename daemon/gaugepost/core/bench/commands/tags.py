@@ -17,14 +17,15 @@ MAX_TAG = 64
 
 def set_tags(state: State, event: SetTags, now: Moment) -> Decision:
     """Take what is in hand from now on, or refuse it with what to say instead."""
-    record = tagged(state, event.changes, now)
-    said = ", ".join(f"{key} {value}" if value else f"no {key}" for key, value in event.changes.items())
+    changes = _whole(state, event.changes)
+    record = tagged(state, changes, now)
+    said = ", ".join(f"{key} {value}" if value else f"no {key}" for key, value in changes.items())
     return Decision((record,), Reply(accepted=True, text=said or "nothing changed"))
 
 
 def tagged(state: State, said: Mapping[str, str | None], now: Moment) -> Record:
     """Return the record of what is in hand after `said`; None clears. Raises `CommandRefused`."""
-    changes = dict(said)
+    changes = _whole(state, said)
     for key, value in changes.items():
         if key not in TAGS:
             raise CommandRefused(f"{key!r} is nothing that can be set", hint=f"set {', '.join(TAGS)}")
@@ -38,8 +39,14 @@ def tagged(state: State, said: Mapping[str, str | None], now: Moment) -> Record:
         raise CommandRefused(
             f"no characteristic is named {chosen!r}", hint=f"the characteristics here: {known}"
         )
-    if changes.get("lot", state.lot) != state.lot:
-        changes.setdefault("piece", None)  # a piece is named within its lot
     tags = {key: changes.get(key, getattr(state, key)) for key in ("operator", "lot", "piece", "position")}
     cleared = "cleared" if "characteristic" in changes and chosen is None else None
     return plain(now, Kind.TAGS, characteristic=chosen, code=cleared, **tags)
+
+
+def _whole(state: State, said: Mapping[str, str | None]) -> dict[str, str | None]:
+    """Return what was said, and what it leaves nothing of: a piece is named within its lot."""
+    changes = dict(said)
+    if changes.get("lot", state.lot) != state.lot:
+        changes.setdefault("piece", None)
+    return changes
