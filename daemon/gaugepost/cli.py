@@ -16,6 +16,7 @@ COMMANDS = {
     "run": "run the station that a file describes",
     "check": "check a station file without opening anything",
     "schema": "print the station file's schema, for editors",
+    "devices": "list what is plugged in, as a station file names it",
     "limits": "say what a drawing's limits come to",
     "bench": "master and check gauges, say what is in hand, at a running station",
     "deliveries": "see how far each destination got, try again, skip",

@@ -11,6 +11,7 @@ import serial
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost_adapters.links.serial.opening import close_port, open_port
+from gaugepost_adapters.links.serial.present import present
 from gaugepost_adapters.links.serial.settings import Settings
 from gaugepost_adapters.links.serial.traffic import ByThread, OnDescriptor, in_thread
 
@@ -22,6 +23,7 @@ class SerialPortLink:
     """One serial port. Named by its USB numbers or its lasting path, it survives being plugged in elsewhere."""
 
     Settings: ClassVar[type[AdapterSettings]] = Settings
+    present = staticmethod(present)
 
     def __init__(self, settings: AdapterSettings, now: Callable[[], Moment]) -> None:
         assert isinstance(settings, Settings)

@@ -1,0 +1,143 @@
+"""`gaugepost devices`: what is plugged in, how a station file names it, who has it, and what stands in the way."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+
+from gaugepost.commands.talk import Service, add_at, service_of
+from gaugepost.core.errors import GaugepostError
+
+_EPILOG = """\
+Nothing is opened or disturbed. What a running service has open is shown with its link.
+
+examples:
+  gaugepost devices                     everything, with the lines for a station file
+  gaugepost devices keyboard_wedge      one kind of link
+  gaugepost devices --json              one JSON object a line
+
+exit code: 0; 1 where nothing is plugged in
+"""
+_NOTHING = """\
+nothing is plugged in that a link could be opened on.
+  Plug the gauge in and look again: a serial adapter shows as a port, a gauge that types as a keyboard. In a virtual
+  machine or a container the device has to be handed through first. To look around without a gauge: gaugepost demo"""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One thing that is plugged in, or why a kind of link can't say."""
+
+    kind: str
+    name: str
+    place: str
+    settings: dict[str, str]
+    decoder: dict[str, str]
+    refused: str
+    remedy: str
+    holders: list[str]
+    link: str | None
+    """The link of the running service that has it."""
+    notes: list[str]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments to `parser`."""
+    parser.description = "List what is plugged in now, with the lines that name it in a station file."
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("kind", metavar="KIND", nargs="?", help="only this kind of link")
+    parser.add_argument("--json", action="store_true", help="as one JSON object a line")
+    add_at(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what is plugged in; return 0, or 1 where nothing is.
+
+    Raises:
+        SettingsError: no link is of the kind that was named.
+    """
+    from gaugepost.edge import plugins
+
+    kinds = plugins.installed(plugins.LINKS)
+    if args.kind is not None:
+        plugins.find(plugins.LINKS, args.kind)
+        kinds = (args.kind,)
+    found, problems = [], []
+    links = _links(args)
+    for kind in kinds:
+        try:
+            found += list(_present(kind, links))
+        except GaugepostError as error:
+            problems.append((kind, error))
+    if args.json:
+        print(
+            *(json.dumps(asdict(each), ensure_ascii=False) for each in found),
+            sep="\n",
+            end="\n" * bool(found),
+        )
+    else:
+        print("\n\n".join("\n".join(_lines(each)) for each in found) or _NOTHING)
+        for kind, problem in problems:
+            print(f"\n{kind}: {problem.finding}" + (f"\n  {problem.hint}" if problem.hint else ""))
+    return 0 if found else 1
+
+
+def _present(kind: str, links: dict[str, str]) -> Iterator[Found]:
+    from gaugepost.contract.present import Lists
+    from gaugepost.edge import plugins
+
+    adapter: object = plugins.find(plugins.LINKS, kind)
+    if not isinstance(adapter, Lists):
+        return
+    for one in adapter.present():
+        here = re.compile(rf"(?<![\w/]){re.escape(one.place)}(?!\w)")
+        yield Found(
+            kind=kind,
+            name=one.name,
+            place=one.place,
+            settings=dict(one.settings),
+            decoder=dict(one.decoder),
+            refused=one.refused,
+            remedy=one.remedy,
+            holders=list(one.holders),
+            link=next((link for link, description in links.items() if here.search(description)), None),
+            notes=list(one.notes),
+        )
+
+
+def _links(args: argparse.Namespace) -> dict[str, str]:
+    """Return the descriptions of a running service's connected links, by name; none where none runs."""
+    service: Service = service_of(args)
+    try:
+        listed = service.get("/v1/links")["links"]
+    except GaugepostError:
+        if args.at is not None or args.station is not None:
+            raise
+        return {}
+    return {link["link"]: link["description"] or "" for link in listed if link["state"] == "connected"}
+
+
+def _lines(found: Found) -> Iterator[str]:
+    yield f"{found.name or 'without a name'}, at {found.place}"
+    yield "  [links.NAME]"
+    yield f'  kind = "{found.kind}"'
+    yield from (f"  {key} = {_toml(value)}" for key, value in found.settings.items())
+    if found.decoder:
+        yield "  [links.NAME.decoder]"
+        yield from (f"  {key} = {_toml(value)}" for key, value in found.decoder.items())
+    if found.link is not None:
+        yield f"  in use: link {found.link} of the running service"
+    elif found.holders:
+        yield f"  in use: {' and '.join(found.holders)}"
+    if found.refused:
+        yield f"  not permitted: {found.refused}"
+        yield f"    {found.remedy}"
+    yield from (f"  note: {note}" for note in found.notes)
+
+
+def _toml(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
