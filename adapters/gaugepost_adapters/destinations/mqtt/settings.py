@@ -36,7 +36,7 @@ class MqttSettings(AdapterSettings):
     drops it."""
     client_id: str | None = Field(default=None, min_length=1, max_length=256)
     """Name by which the broker knows this connection, one of a kind. Where it is missing, it is made from the station's
-    name and the topics, and stays the same."""
+    name and the topics, and stays the same. Commands come over another connection, with "-commands" after it."""
     username: str | None = Field(default=None, min_length=1)
     """User that the broker knows."""
     password_file: str | None = Field(default=None, min_length=1)
