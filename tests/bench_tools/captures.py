@@ -12,10 +12,11 @@ import json
 import tomllib
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from gaugepost.contract import Condition, Decoded, Decoder, Indication, Temperature, Unit
+from gaugepost.contract import AdapterSettings, Condition, Decoded, Decoder, Indication, Temperature, Unit
 from gaugepost.contract.kit.decoders import Sample, decode
 from gaugepost_adapters.decoders.binary.number import BinaryNumber
 from gaugepost_adapters.decoders.delimited_text import DelimitedText
@@ -62,10 +63,14 @@ class Capture:
         usual = "length" if self.decoder == "binary_number" else "terminator"
         return bool(self.settings.get("framing", usual) == "terminator")
 
+    @cached_property
+    def checked(self) -> AdapterSettings:
+        """The settings as the station file's check leaves them."""
+        return DECODERS[self.decoder].Settings.model_validate_json(json.dumps(self.settings), strict=True)
+
     def make(self) -> Decoder:
         """Return a fresh decoder with this capture's settings."""
-        kind = DECODERS[self.decoder]
-        return kind(kind.Settings.model_validate_json(json.dumps(self.settings), strict=True))
+        return DECODERS[self.decoder](self.checked)
 
     @property
     def samples(self) -> list[Sample]:

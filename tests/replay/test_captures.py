@@ -7,7 +7,7 @@ import itertools
 import random
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given, settings, strategies as st
 
 from gaugepost.contract import BadFrame, Chunk, Decoded, Indication, Moment, Temperature
 from gaugepost.contract.kit import decoders
@@ -198,12 +198,13 @@ def _without_end(event: Indication | Temperature, end: bytes) -> Indication | Te
 
 
 @EACH
+@settings(max_examples=30)
 @given(st.data())
 def test_packets_dropped_doubled_and_out_of_order_are_each_read_for_themselves(
     capture: Capture, data: st.DataObject
 ) -> None:
     """Whatever a link of packets loses, doubles or mixes up, each packet gives the events of its own frame."""
-    frames = data.draw(st.lists(st.sampled_from(capture.frames), max_size=12))
+    frames = data.draw(st.lists(st.sampled_from(capture.frames), max_size=6))
     decoder = capture.make()
     events = [
         event for frame in frames for event in decoder.feed(Chunk(frame.data, decoders.MOMENT, complete=True))
@@ -213,6 +214,7 @@ def test_packets_dropped_doubled_and_out_of_order_are_each_read_for_themselves(
 
 
 @EACH
+@settings(max_examples=30)
 @given(st.data())
 def test_a_packet_cut_short_is_no_number(capture: Capture, data: st.DataObject) -> None:
     """A packet without its beginning is a bad frame, and it does not reach into the next one."""

@@ -169,7 +169,8 @@ class Settings(MeasuringSettings):
         if self.nibbles and not told:
             return {
                 ("fields", "point"): refusal(
-                    "is missing: nibbles have no decimal sign", hint="write it, or implied_decimals = 3"
+                    "is missing: nibbles have no decimal sign",
+                    hint="write the place that says it, or implied_decimals = 3",
                 )
             }
         return {
@@ -241,7 +242,7 @@ class Settings(MeasuringSettings):
             for text in spelled if getattr(self.fields, name) and (key,) not in found else ():
                 if not _NIBBLES.issuperset(text):
                     found[key, text] = _not_hexadecimal(text)
-        whole: list[tuple[Key, str]] = [(("start",), self.start), (("terminator",), self.end)]
+        whole: list[tuple[Key, str]] = [(("start",), self.start), (("terminator",), self.terminator or "")]
         whole += [(("errors", text), text) for text in self.errors]
         for where, text in whole:
             if len(text) % 2:

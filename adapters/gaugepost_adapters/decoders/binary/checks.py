@@ -8,7 +8,7 @@ Algorithms", 1993).
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import reduce
+from functools import cache, reduce
 from operator import xor
 from typing import Literal, Self
 
@@ -101,17 +101,23 @@ def _xor_of(size: int, order: Literal["big", "little"]) -> Callable[[bytes], int
     return words
 
 
+@cache
+def _table(width: int, polynomial: int, reflected: bool) -> tuple[int, ...]:
+    """What a byte does to the register, for each of the 256."""
+    mask, table = (1 << width) - 1, []
+    for byte in range(256):
+        register = (_reflected(byte, 8) if reflected else byte) << (width - 8)
+        for _ in range(8):
+            register = ((register << 1) ^ (polynomial if register >> (width - 1) else 0)) & mask
+        table.append(_reflected(register, width) if reflected else register)
+    return tuple(table)
+
+
 def crc(check: Check) -> Callable[[bytes], int]:
-    """Return the cyclic redundancy check with these parameters, with a table made once."""
+    """Return the cyclic redundancy check with these parameters."""
     width, mask, shift = check.width, (1 << check.width) - 1, check.width - 8
     assert check.polynomial is not None
-    table: list[int] = []
-    for byte in range(256):
-        register = (_reflected(byte, 8) if check.reflect_in else byte) << shift
-        for _ in range(8):
-            register = (register << 1) ^ (check.polynomial if register >> (width - 1) else 0)
-            register &= mask
-        table.append(_reflected(register, width) if check.reflect_in else register)
+    table = _table(width, check.polynomial, check.reflect_in)
     start = _reflected(check.initial, width) if check.reflect_in else check.initial
 
     def of(data: bytes) -> int:

@@ -100,9 +100,9 @@ class Settings(MeasuringSettings):
     """Integer of 8 to 64 bits, in two's complement or unsigned; IEEE 754 single or double; packed decimal digits."""
     order: Order
     """Which byte of the number, the status and the length is sent first."""
-    multiplier: Annotated[str, Field(max_length=24)] = "1"
+    multiplier: str = Field(default="1", max_length=24, examples=["0.001"])
     """What the number is multiplied by to give the unit: "0.001"."""
-    resolution: Annotated[str, Field(max_length=24)] | None = None
+    resolution: str | None = Field(default=None, max_length=24, examples=["0.001"])
     """Step of the display, of a float: "0.0001". It is rounded to it, half to even."""
     sign_nibble: Literal["first", "last"] | None = None
     """Which nibble of packed decimal digits is the sign."""
