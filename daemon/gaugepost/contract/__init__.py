@@ -18,6 +18,11 @@ from gaugepost.contract.commands import (
     problem_details as problem_details,
     read_command as read_command,
 )
+from gaugepost.contract.refusal import (
+    Key as Key,
+    refusal as refusal,
+    refused_keys as refused_keys,
+)
 from gaugepost.contract.text import (
     cell as cell,
     neutralised as neutralised,
