@@ -8,8 +8,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from gaugepost.contract import AdapterSettings
-from gaugepost.contract.refusal import Key, refusal, refused_keys
+from gaugepost.contract import AdapterSettings, Key, refusal, refused_keys
 from gaugepost_adapters.decoders.places import Places, places, untold
 from gaugepost_adapters.decoders.shared_settings import ErrorText, MeasuringSettings, Sign, Status, Text, Word
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from gaugepost.contract.refusal import Key, refusal
+from gaugepost.contract import Key, refusal
 
 LAST_PLACE = 256
 """No gauge's frame with fields at fixed places is longer."""

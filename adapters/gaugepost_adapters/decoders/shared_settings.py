@@ -7,8 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from gaugepost.contract import AdapterSettings, ValueRefused, parse_unit
-from gaugepost.contract.refusal import Key, refusal, refused_keys
+from gaugepost.contract import AdapterSettings, Key, ValueRefused, parse_unit, refusal, refused_keys
 
 ANY = frozenset(map(chr, range(256)))
 """Every character: frames are read as ISO 8859-1, in which each byte is one."""

@@ -15,8 +15,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from gaugepost.contract import AdapterSettings
-from gaugepost.contract.refusal import Key, refusal, refused_keys
+from gaugepost.contract import AdapterSettings, Key, refusal, refused_keys
 
 Order = Literal["high-first", "low-first"]
 BIG: dict[Order, Literal["big", "little"]] = {"high-first": "big", "low-first": "little"}

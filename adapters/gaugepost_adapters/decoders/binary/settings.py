@@ -10,8 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from gaugepost.contract import AdapterSettings, ValueRefused, parse_number
-from gaugepost.contract.refusal import Key, refusal, refused_keys
+from gaugepost.contract import AdapterSettings, Key, ValueRefused, parse_number, refusal, refused_keys
 from gaugepost_adapters.decoders.binary.checks import Check, Order
 from gaugepost_adapters.decoders.places import LAST_PLACE, Places, places, untold
 from gaugepost_adapters.decoders.shared_settings import ErrorText, MeasuringSettings, Sign, Status
