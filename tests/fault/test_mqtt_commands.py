@@ -93,6 +93,7 @@ def at_work(folder: Path, more: str = "") -> Iterator[tuple[Daemon, Person, Port
         Subscriber(broker) as subscriber,
         Daemon(folder, station(port, broker, more)) as daemon,
     ):
+        daemon.wait_for(1, kind="link")
         listening(daemon)
         yield daemon, Person(broker, subscriber), port, broker
 
@@ -192,13 +193,12 @@ def test_what_is_no_command_is_told_what_to_write(tmp_path: Path) -> None:
         ("set", b'{"request": "f", "lot": "' + b"x" * 65_536 + b'"}', 413, "one command at a time"),
     ]
     with at_work(tmp_path) as (daemon, person, _, _):
-        head = daemon.get("/station")["head"]
         for name, body, status, hint in cases:
             answer = person.ask(name, body)
             assert (answer["status"], answer["command"]) == (status, name), answer
             assert answer["detail"]
             assert hint in answer.get("hint", ""), answer
-        assert daemon.get("/station")["head"] == head
+        assert {each["kind"] for each in daemon.records()} == {"start", "set-up", "link"}
         assert "\x1b" not in daemon.log()
 
 
