@@ -17,6 +17,7 @@ from gaugepost.contract.kit import decoders
 from gaugepost_adapters.decoders.binary.number import BinaryNumber
 from gaugepost_adapters.decoders.binary.numbers import float_text
 from gaugepost_adapters.decoders.binary.settings import Settings
+from tests.bench_tools.captures import every
 
 ONE = Decimal(1)
 Told = dict[str, Any]
@@ -273,6 +274,28 @@ def test_a_lost_byte_costs_the_frame_it_hit_and_no_other() -> None:
         events = decoders.decode(decoder, [good + cut + good + good])
         assert [event.raw for event in events if isinstance(event, Indication)] == [good] * 3
         assert b"".join(event.raw for event in events) == good + cut + good + good
+
+
+def test_a_false_start_that_says_a_great_length_costs_no_frame() -> None:
+    """What stands behind a start mark that led nowhere is read when the line falls silent, or as soon as that shows."""
+    capture = next(each for each in every() if each.name == "float_with_length")
+    false, good = bytes.fromhex("A5 5A 15"), capture.frames[0].data
+    decoder = capture.make()
+    assert decoders.decode(decoder, [false, good]) == []
+    assert decoder.idle(60) == [BadFrame("bytes before the start mark", false), *capture.frames[0].events]
+    assert decoder.reset() == []
+    events = decoders.decode(decoder, [false + good * 2])
+    assert [event for event in events if not isinstance(event, BadFrame)] == [*capture.frames[0].events] * 2
+    assert b"".join(event.raw for event in events) == false + good * 2
+
+
+@pytest.mark.parametrize("length", [0, 8, 10, 22, 255])
+def test_a_length_that_the_frame_does_not_have_is_a_bad_frame(length: int) -> None:
+    """The length is part of the proof: longer, shorter or none, the frame is bad and says why."""
+    capture = next(each for each in every() if each.name == "float_with_length")
+    frame = capture.frames[0].data
+    (event,) = decoders.decode(capture.make(), [frame[:2] + bytes([length]) + frame[3:]], complete=True)
+    assert isinstance(event, BadFrame)
 
 
 def test_settings_survive_the_journal() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import random
 from collections.abc import Callable
 from decimal import Decimal
 
@@ -102,6 +103,45 @@ def test_the_kit_finds_a_broken_promise(kind: type[DelimitedText], promise: str)
     """Each promise of the kit is one that a decoder can break, and the finding names it."""
     with pytest.raises(NotHeld, match=promise):
         decoders.check_decoder(lambda: kind(SETTINGS), [SAMPLE])
+
+
+class _AtSilence(DelimitedText):
+    """Reads a frame when the line falls silent, as gauges without marks need it."""
+
+    def feed(self, chunk: Chunk) -> list[Decoded]:
+        if chunk.complete:
+            return super().feed(chunk)
+        self.held = getattr(self, "held", b"") + chunk.data
+        return []
+
+    def idle(self, elapsed_s: float) -> list[Decoded]:
+        held = self.held if elapsed_s and hasattr(self, "held") else b""
+        return super().feed(Chunk(self._taken(), decoders.MOMENT, complete=True)) if held else []
+
+    def reset(self) -> list[Decoded]:
+        left = self._taken()
+        return [BadFrame("the link was lost", left)] if left else []
+
+    def _taken(self) -> bytes:
+        held, self.held = getattr(self, "held", b""), b""
+        return held
+
+
+SILENT = decoders.Sample(
+    b"+12.345", (Indication("+12.345", Decimal("12.345"), None, b"+12.345"),), silent=True
+)
+
+
+def test_the_kit_hears_frames_that_a_silence_ends() -> None:
+    """A sample that only a silence ends is looked for then, whole and cut; read before that it is a finding."""
+    fixed = Settings(terminator="\r", pattern="{sign}{value:6}")
+    for check in (decoders.check_reads, decoders.check_reset, decoders.check_truncated):
+        check(lambda: _AtSilence(fixed), SILENT)
+    decoders.check_cuts(lambda: _AtSilence(fixed), SILENT, random.Random(1))
+    with pytest.raises(NotHeld, match="that a silence ends is not read before"):
+        decoders.check_reads(lambda: _OneChunkOneFrame(fixed), SILENT)
+    with pytest.raises(NotHeld, match="gives"):
+        decoders.check_reads(lambda: DelimitedText(fixed), SILENT)
 
 
 def test_the_kit_finds_a_decoder_that_raises() -> None:
