@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings, strategies as st
 
 from gaugepost.edge.stationfile import Station, StationFileError, read_station
 
@@ -48,6 +49,13 @@ digits = "5-10"
 """
 
 
+ODD_LINES = [
+    b"", b"[fields]", b"[[fields]]", b"fields = 1", b"kind = 1", b'kind = "binary_number"', b"start = 1", b'start = ""',
+    b'digits = "9-300"', b'digits = ["5"]', b'fixed = { 1 = "F" }', b'fixed = { "" = "FF" }', b'cells = "characters"',
+    b"decoder = {}", b'file = "x"', b"signs = {}", b'signs = { "" = "+" }', b"implied_decimals = -1", b"silence = nan",
+]  # fmt: skip
+
+
 def read(folder: Path, bore: str | None = BORE, station: str = STATION) -> Station:
     (folder / "shared").mkdir()
     if bore is not None:
@@ -70,11 +78,11 @@ def test_the_set_up_holds_what_both_say_together(tmp_path: Path) -> None:
     """What is journaled is the whole: the description's keys, the station's, and every default."""
     station = read(tmp_path, BORE, added("silence = 0.5\nunit = 'mm'"))
     entry = station.set_up.links["port"]
-    settings = json.loads(entry.decoder_settings)
+    told = json.loads(entry.decoder_settings)
     assert entry.decoder == "fixed_fields"
-    assert (settings["start"], settings["fields"]["digits"]) == ("FFFF", "5-10")
-    assert (settings["silence"], settings["unit"], settings["pad"]) == (0.5, "mm", False)
-    assert "file" not in settings
+    assert (told["start"], told["fields"]["digits"]) == ("FFFF", "5-10")
+    assert (told["silence"], told["unit"], told["pad"]) == (0.5, "mm", False)
+    assert "file" not in told
 
 
 def test_a_description_may_be_written_out_instead(tmp_path: Path) -> None:
@@ -227,3 +235,39 @@ def test_a_file_that_is_something_else_is_told(tmp_path: Path, bore: str, word: 
         finding.startswith(f"bench.toml:10: links.port.decoder.file: shared/bore.toml: {word}")
         or word in finding
     )
+
+
+def test_a_link_that_leads_back_to_itself_is_told(tmp_path: Path) -> None:
+    """A symbolic link in a circle is a file that can't be read, named where the station names it."""
+    (tmp_path / "shared").mkdir()
+    (tmp_path / "shared" / "bore.toml").symlink_to("bore.toml")
+    (tmp_path / "bench.toml").write_text(STATION, encoding="utf-8")
+    with pytest.raises(StationFileError) as caught:
+        read_station(tmp_path / "bench.toml")
+    (finding,) = caught.value.findings
+    assert (finding.line, finding.key) == (10, "links.port.decoder.file")
+    assert "can't be read: " in finding.finding
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_a_mutated_description_gives_findings_or_a_station(tmp_path: Path, data: st.DataObject) -> None:
+    """Whatever a description says, the answer is a station or findings, each in the one file or the other."""
+    lines = BORE.encode().split(b"\n")
+    for _ in range(data.draw(st.integers(1, 3))):
+        at = data.draw(st.integers(0, len(lines) - 1))
+        lines[at] = data.draw(st.one_of(st.sampled_from(ODD_LINES), st.binary(max_size=12)))
+    (tmp_path / "shared").mkdir(exist_ok=True)
+    (tmp_path / "shared" / "bore.toml").write_bytes(b"\n".join(lines))
+    (tmp_path / "bench.toml").write_text(STATION, encoding="utf-8")
+    try:
+        read_station(tmp_path / "bench.toml")
+    except StationFileError as error:
+        found = error.findings
+    else:
+        return
+    assert {finding.file for finding in found} <= {
+        str(tmp_path / "bench.toml"),
+        str(tmp_path / "shared" / "bore.toml"),
+    }
+    assert all(finding.finding for finding in found)
