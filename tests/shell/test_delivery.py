@@ -34,13 +34,15 @@ class Journal:
         self.records: list[Entry] = []
         self.growth = growth
 
-    def add(self, count: int) -> None:
+    def add(self, count: int, *, known: bool = False) -> None:
+        """Record `count` more; `known` are told of as the recorder tells of them, with the growth."""
+        before = len(self.records)
         for sequence in range(len(self.records) + 1, len(self.records) + 1 + count):
             kind = Kind.CHECK if sequence % 3 == 0 else Kind.READING
             self.records.append(
                 Entry(sequence, bytes(32), Record(kind=kind, measured_at=sequence, clock_ms=0))
             )
-        self.growth.grow(len(self.records))
+        self.growth.grow(len(self.records), self.records[before:] if known else ())
 
     def head(self) -> tuple[int, bytes]:
         return len(self.records), bytes(32)

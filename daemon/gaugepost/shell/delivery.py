@@ -25,7 +25,7 @@ from gaugepost.edge.cursors import Batch, Cursors, Start
 from gaugepost.shell.far_side import Broken, FarSide
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.patience import asked_s, pause_s
-from gaugepost.shell.place import Found, Place, Source, WrongJournal
+from gaugepost.shell.place import BATCH_RECORDS, Found, Place, Source, WrongJournal
 
 BUSY_S = 10.0
 """How long a command waits for a batch that is just being handed over."""
@@ -285,13 +285,26 @@ class Delivery:
             pending = self._place.pending
             if pending is None:
                 raise AssertionError("a batch is handed over before its boundaries were kept")
-            through, refused = await self._far_side.hand_over(batch, pending)
+            async with self._reading_ahead(examined):
+                through, refused = await self._far_side.hand_over(batch, pending)
             moved = through if through < pending.last else examined
             self._begun = await self._in_thread(self._place.move, moved, refused)
             self._answers("delivering")
         elif examined > self._place.through:
             self._begun = await self._in_thread(self._place.move, examined, ())
         self._changed.set()
+
+    @contextlib.asynccontextmanager
+    async def _reading_ahead(self, after: int) -> AsyncIterator[None]:
+        """Have the next batch read meanwhile, where a whole one waits: the far side's time is not the disk's."""
+        if self._growth.head - after < BATCH_RECORDS:
+            yield
+            return
+        ahead = asyncio.ensure_future(self._in_thread(self._place.read_ahead, after))
+        try:
+            yield
+        finally:
+            await ahead
 
     async def _hand_over_again(self) -> None:
         found = await self._in_thread(self._place.again)

@@ -70,6 +70,8 @@ class Place:
         self._utc_ms = utc_ms
         self._growth = growth
         self._left_out: Mapping[int, int] = {}
+        self._ahead: tuple[int, list[Late], int] | None = None
+        """What was read ahead: after which sequence, the records, and up to where the journal was looked through."""
 
     @property
     def epoch(self) -> str:
@@ -126,9 +128,21 @@ class Place:
         self.through, self.pending = through, batch
         return None if batch is None else (self._published(lates), examined)
 
+    def read_ahead(self, after: int) -> None:
+        """Read and publish what comes after `after`; its boundaries are kept when its turn comes, not yet."""
+        self._ahead = None
+        with contextlib.suppress(JournalError):  # whoever needs it comes upon it
+            lates, examined = self._of_late(after) or self._of_journal(after)
+            self._published(lates)
+            self._ahead = after, lates, examined
+
     def _following(self, after: int) -> tuple[Batch | None, list[Late], int]:
         """Return what comes after `after`: a batch, its records, and up to where the journal was looked through."""
-        lates, examined = self._of_late(after) or self._of_journal(after)
+        ahead, self._ahead = self._ahead, None
+        if ahead is not None and ahead[0] == after:
+            _, lates, examined = ahead
+        else:
+            lates, examined = self._of_late(after) or self._of_journal(after)
         border = self.epoch.last(after + 1) if isinstance(self.epoch, Epoch) else None
         if border is not None and border < examined:  # a batch is of one epoch: ids in it ascend
             lates, examined = [late for late in lates if late.entry.sequence <= border], border
