@@ -39,8 +39,9 @@ SHEET = '[destinations.sheet]\nkind = "csv_file"\n'
 class Gauges:
     """Gauges on ports of their own. Each goes on from its last frame: none is alike the one before."""
 
-    def __init__(self, plugged: Sequence[Port]) -> None:
-        self.ports = plugged
+    def __init__(self, plugged: Sequence[Port], pid: int) -> None:
+        """`pid` is the process that listens to them."""
+        self.ports, self.pid = plugged, pid
         self._next = [0] * len(plugged)
 
     def paced(self, frames: int, pace: float) -> dict[str, list[int]]:
@@ -122,7 +123,7 @@ def script(broker: Broker, name: str, plugged: Sequence[Port], rows: Path | None
         assert bare.stdout is not None
         assert bare.stdout.readline() == "ready\n"
         try:
-            yield Gauges(plugged)
+            yield Gauges(plugged, bare.pid)
         finally:
             bare.kill()
 
@@ -151,7 +152,8 @@ def running(folder: Path, plugged: Sequence[Port], text: str) -> Iterator[tuple[
     folder.mkdir()
     with station(folder, plugged, text=text) as daemon:
         until(lambda: lags(daemon) == 0, "the masterings delivered")
-        yield daemon, Gauges(plugged)
+        assert daemon.process is not None
+        yield daemon, Gauges(plugged, daemon.process.pid)
 
 
 def lags(daemon: Daemon) -> int:
