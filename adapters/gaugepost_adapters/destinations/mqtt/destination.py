@@ -32,7 +32,8 @@ from gaugepost.contract import (
     StationFacts,
     Unreachable,
 )
-from gaugepost_adapters.destinations.mqtt import commands, reasons
+from gaugepost_adapters.destinations.mqtt import reasons
+from gaugepost_adapters.destinations.mqtt.commands.inbox import connected
 from gaugepost_adapters.destinations.mqtt.connection import Connection
 from gaugepost_adapters.destinations.mqtt.messages import composer
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
@@ -103,7 +104,7 @@ class Mqtt:
 
     def commands(self) -> AbstractAsyncContextManager[AsyncIterator[Asked]]:
         """Return a new connection over which commands come, apart from that for records."""
-        return commands.connected(self._settings, self._station)
+        return connected(self._settings, self._station)
 
     async def close(self) -> None:
         """Say that the station is offline and let the broker go; harmless when not open."""

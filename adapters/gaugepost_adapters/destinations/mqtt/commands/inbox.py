@@ -31,8 +31,8 @@ from gaugepost.contract import (
     read_command,
 )
 from gaugepost_adapters.destinations.mqtt import messages, reasons, topic
+from gaugepost_adapters.destinations.mqtt.commands.hearing import Hearing
 from gaugepost_adapters.destinations.mqtt.connection import Connection
-from gaugepost_adapters.destinations.mqtt.hearing import Hearing
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
 
 MOST_WAITING = 50

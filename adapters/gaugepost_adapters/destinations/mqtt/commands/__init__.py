@@ -1,0 +1,1 @@
+"""Commands by topic: a connection of their own, over which they come and their answers go."""
