@@ -1,4 +1,4 @@
-"""`gaugepost devices`: what is plugged in, how a station file names it, who has it, and what stands in the way."""
+"""Asks each kind of link what is plugged in for it, and prints that for a person or a program."""
 
 from __future__ import annotations
 
