@@ -42,7 +42,8 @@ def _life(chance: random.Random) -> Hand:
     def ready() -> None:
         for _ in range(2):
             hand.do(ev.BeginMastering("bore-1", ("ring-1",), ("R-1",), readings=2))
-            show("38.004"), show("38.003")
+            show("38.004")
+            show("38.003")
         hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=1))
         show("38.004")
 
