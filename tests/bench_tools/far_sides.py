@@ -206,6 +206,7 @@ class PortServer:
 
         manager: Any = serial.rfc2217.PortManager(cast("Any", self.port), cast("Any", Wire()))
         while not self._stop.is_set() and self._left != 0:
+            manager.check_modem_lines()
             with contextlib.suppress(TimeoutError):
                 received = connection.recv(4096)
                 if not received:

@@ -34,7 +34,8 @@ class Chunk:
     `complete` says that the chunk's edges are a packet's edges (Bluetooth, HID); a serial port's are not. `fault` says
     why these bytes can't be what the gauge sent (keys were lost, a person typed them): no decoder gets to see them, and
     they are a bad frame for that reason. `condition` is what the link itself was told about the gauge beside its frames
-    (a battery level has a place of its own on Bluetooth): no decoder gets to see it either.
+    (a battery level has a place of its own on Bluetooth), `trigger` that somebody pressed what is wired to the link (a
+    line of a serial port): no decoder gets to see them either.
     """
 
     data: bytes
@@ -43,6 +44,7 @@ class Chunk:
     complete: bool = False
     fault: str = ""
     condition: Condition | None = None
+    trigger: Trigger | None = None
 
 
 @dataclass(frozen=True, slots=True)

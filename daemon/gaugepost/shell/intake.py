@@ -228,6 +228,8 @@ class Intake:
         """Return what the decoder says to `chunk`; one with a fault it never sees, and half a frame ends with it."""
         if chunk.condition:
             return [chunk.condition]
+        if chunk.trigger:
+            return [chunk.trigger]
         if chunk.fault:
             return [*self._decoder.reset(), BadFrame(chunk.fault, chunk.data, chunk.channel)]
         return self._decoder.feed(chunk)

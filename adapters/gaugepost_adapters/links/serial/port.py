@@ -10,6 +10,7 @@ from typing import ClassVar
 import serial
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
+from gaugepost_adapters.links.serial.lines import LineWatch
 from gaugepost_adapters.links.serial.opening import close_port, open_port
 from gaugepost_adapters.links.serial.present import present
 from gaugepost_adapters.links.serial.settings import Settings
@@ -30,6 +31,7 @@ class SerialPortLink:
         self._settings = settings
         self._now = now
         self._traffic: OnDescriptor | ByThread | None = None
+        self._watch: LineWatch | None = None
         self._found = ""
 
     async def open(self) -> None:
@@ -47,6 +49,12 @@ class SerialPortLink:
         self._found = place
         kind = OnDescriptor if _has_descriptor(port) else ByThread
         self._traffic = kind(port, place, self._now)
+        if line := self._settings.trigger_line:
+            try:
+                self._watch = LineWatch(port, line, place, self._now, self._traffic.inbox.put)
+            except LinkLost:
+                await self.close()
+                raise
         # What comes meanwhile is read and stamped; only whoever wants to send has to wait.
         await asyncio.sleep(self._settings.settle_s)
 
@@ -63,6 +71,9 @@ class SerialPortLink:
     async def close(self) -> None:
         """Let go of the port; harmless when not open. What was read but not taken can still be taken."""
         traffic, self._traffic = self._traffic, None
+        if self._watch:
+            self._watch.stop()
+            self._watch = None
         if traffic:
             await traffic.stop()
 

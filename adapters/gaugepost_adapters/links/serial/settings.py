@@ -13,6 +13,7 @@ _USB = re.compile(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(?::.+)?")
 _USB_PORT = re.compile(r"[0-9]+-[0-9]+(?:\.[0-9]+)*(?::[0-9]+\.[0-9]+)?")
 _URL = re.compile(r"loop://.*|(?:socket|rfc2217)://.+")
 Parity = Literal["none", "even", "odd", "mark", "space"]
+Line = Literal["cts", "dsr", "ri", "cd"]
 Flow = Literal["none", "rts-cts", "xon-xoff", "dsr-dtr"]
 
 
@@ -43,6 +44,11 @@ class Settings(AdapterSettings):
     """Level of the line "request to send" while open, where a gauge takes power or orders from it."""
     settle_s: float = Field(default=0, ge=0, le=60)
     """How long after opening nothing is sent, for a gauge that takes its power from `dtr` or `rts`."""
+
+    trigger_line: Line | None = None
+    """Input line that a foot switch is wired to: clear to send, data set ready, ring indicator or carrier detect.
+
+    A trigger names this link, and the line as its channel."""
 
     @field_validator("device")
     @classmethod
@@ -97,6 +103,12 @@ class Settings(AdapterSettings):
             raise ValueError('usb_port says where usb is plugged in; write usb = "vendor:product" with it')
         if self.flow == "rts-cts" and self.rts is not None:
             raise ValueError('flow = "rts-cts" drives the line that rts would hold; take one of the two out')
+        if self.trigger_line is not None and self.url is not None and not self.url.startswith("rfc2217:"):
+            raise ValueError("trigger_line is a line of a port, and url names none; take one of the two out")
+        if self.trigger_line is not None and self.trigger_line in self.flow:
+            raise ValueError(
+                f'flow = "{self.flow}" uses the line {self.trigger_line}; name another trigger_line'
+            )
         if self.flow == "dsr-dtr" and self.dtr is not None:
             raise ValueError('flow = "dsr-dtr" drives the line that dtr would hold; take one of the two out')
         return self

@@ -102,7 +102,8 @@ class Inbox:
             self._arrived.clear()
             await self._arrived.wait()
         chunk = self._chunks.popleft()
-        self._taken()
+        if chunk.trigger is None:  # which took nobody's room
+            self._taken()
         return chunk
 
 
