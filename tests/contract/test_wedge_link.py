@@ -122,7 +122,9 @@ async def test_a_keyboard_has_one_reader(machine: Machine, gauge: Keyboard) -> N
     """A keyboard that somebody holds is refused and says so; once let go it can be had."""
     first, second = _link(), _link()
     await first.open()
-    with pytest.raises(LinkLost, match=r"event5 \(Bench Gauge\) is held by .*; close that program"):
+    with pytest.raises(
+        LinkLost, match=r"event5 \(Bench Gauge\) is held by another program; close that program"
+    ):
         await second.open()
     await first.close()
     await second.open()
@@ -195,6 +197,22 @@ async def test_what_began_before_the_opening_is_no_frame(
     await link.close()
     assert (first.data, "before the keyboard was open" in first.fault) == (b"2.345", True)
     assert (second.data, second.fault) == (b"12.345", "")
+
+
+@pytest.mark.asyncio
+async def test_lights_and_releases_at_the_opening_spoil_nothing(
+    machine: Machine, gauge: Keyboard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a computer sets on a keyboard that is plugged in, and a key let go, are no beginning of a frame."""
+    monkeypatch.setattr(opening, "SETTLE_S", 0.1)
+    lights = gauge.events((ecodes.EV_LED, ecodes.LED_NUML, 1), (ecodes.EV_KEY, ecodes.KEY_ENTER, 0))
+    await gauge.raw(lights)
+    link = _link()
+    await link.open()
+    await gauge.raw(gauge.typing("12.345"))
+    (chunk,) = await _chunks(link, 1)
+    await link.close()
+    assert (chunk.data, chunk.fault) == (b"12.345", "")
 
 
 @pytest.mark.asyncio

@@ -106,8 +106,11 @@ def lost(error: OSError, device: Device, what: str) -> LinkLost:
     if error.errno in (errno.EACCES, errno.EPERM):
         return LinkLost(f"{place} may not be opened by this user", hint=remedy(device))
     if error.errno == errno.EBUSY:
-        holders = " and ".join(holders_of([device.path])[device.path]) or "another program"
-        return LinkLost(f"{place} is held by {holders}", hint="close that program; a gauge has one reader")
+        # Some only look on: a desktop has every keyboard open, and who of them holds it is not told.
+        holders = ", ".join(holders_of([device.path])[device.path]) or "a program that this user may not see"
+        return LinkLost(
+            f"{place} is held by another program", hint=f"close that program; open now in {holders}"
+        )
     if error.errno in GONE:
         return LinkLost(f"{place} is not there", hint="plug it in again")
     return LinkLost(f"{place} went away ({error.strerror})", hint="plug it in again")

@@ -11,7 +11,7 @@ from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost_adapters.links.device_files import Device, lost
 from gaugepost_adapters.links.serial.traffic import MOST_WAITING, Inbox, in_thread
 from gaugepost_adapters.links.wedge import keyboards
-from gaugepost_adapters.links.wedge.opening import no_events, open_keyboard
+from gaugepost_adapters.links.wedge.opening import is_press, no_events, open_keyboard
 from gaugepost_adapters.links.wedge.settings import Settings
 from gaugepost_adapters.links.wedge.typist import Typed, Typist
 
@@ -42,7 +42,7 @@ class KeyboardWedgeLink:
         """Open and grab the keyboard. Raises `LinkLost` where that can't be, with the remedy."""
         await self.close()
         try:
-            device, found, busy = await in_thread(
+            device, found, early = await in_thread(
                 lambda: open_keyboard(self._settings), _OPEN_S, lambda late: late[0].close()
             )
         except TimeoutError as error:
@@ -51,8 +51,7 @@ class KeyboardWedgeLink:
             ) from error
         self._found = found.path
         self._keys = _Keys(device, found, self._settings, self._now)
-        if busy:
-            self._keys.typist.mark("it was being typed before the keyboard was open")
+        self._keys.begin(early)
 
     async def chunks(self) -> AsyncIterator[Chunk]:
         """Yield a chunk a frame, in order, stamped when it ended. Ends when closed; `LinkLost` when unplugged."""
@@ -100,7 +99,19 @@ class _Keys:
         self.typist = Typist(settings, self._key_name)
         self.inbox = Inbox(self._read_on)
         self._lights: tuple[bool, bool] | None = None
+
+    def begin(self, early: list[evdev.InputEvent]) -> None:
+        """Begin to read; `early` came as the keyboard was opened, and may lack its beginning."""
+        if any(map(is_press, early)):
+            self.typist.mark("it was being typed before the keyboard was open")
+        try:
+            for event in early:
+                self._take(event)
+        except OSError as error:
+            self._end(lost(error, self._found, "keyboard"))
+            return
         self._light()
+        self._watch_silence()
         self._read_on()
 
     def _key_name(self, code: int) -> str:

@@ -20,11 +20,14 @@ if TYPE_CHECKING:
 SETTLE_S = 0.25
 """What comes so soon after the opening may have begun before it: "2.345" of a "12.345" is no frame."""
 
+_EV_KEY = 1
 _EVIOCSCLOCKID = 0x400445A0  # _IOW('E', 0xa0, int), linux/input.h; the library has no word for it
 
 
-def open_keyboard(settings: Settings) -> tuple[evdev.InputDevice[str], Device, bool]:
-    """Return the keyboard, held exclusively, what it is, and whether something was being typed already.
+def open_keyboard(
+    settings: Settings,
+) -> tuple[evdev.InputDevice[str], Device, list[evdev.InputEvent]]:
+    """Return the keyboard, held exclusively, what it is, and what came too soon after that to be trusted.
 
     Raises:
         LinkLost: it is not there, may not be opened, or another program holds it; says which, and the remedy.
@@ -39,12 +42,32 @@ def open_keyboard(settings: Settings) -> tuple[evdev.InputDevice[str], Device, b
         with contextlib.suppress(OSError):
             # Pauses are taken from the events' times: a clock that is set must not look like one.
             fcntl.ioctl(device.fd, _EVIOCSCLOCKID, struct.pack("i", time.CLOCK_MONOTONIC))
-        busy, _, _ = select.select([device.fd], [], [], SETTLE_S)
-    except OSError as error:
+        early = _early(device, found)
+    except (OSError, LinkLost) as error:
         if device is not None:
             device.close()
-        raise lost(error, found, "keyboard") from error
-    return device, found, bool(busy)
+        raise error if isinstance(error, LinkLost) else lost(error, found, "keyboard") from error
+    return device, found, early
+
+
+def _early(device: evdev.InputDevice[str], found: Device) -> list[evdev.InputEvent]:
+    """Return what comes until the keyboard has settled, or a key is pressed before it has."""
+    early: list[evdev.InputEvent] = []
+    deadline = time.monotonic() + SETTLE_S
+    while not any(map(is_press, early)) and (rest := deadline - time.monotonic()) > 0:
+        ready, _, _ = select.select([device.fd], [], [], rest)
+        if not ready:
+            break
+        events = list(device.read())
+        if not events:
+            raise no_events(found)
+        early += events
+    return early
+
+
+def is_press(event: evdev.InputEvent) -> bool:
+    """Tell whether an event is a key that goes down or is down; lights and releases are none."""
+    return event.type == _EV_KEY and event.value != 0
 
 
 def no_events(device: Device) -> LinkLost:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import sys
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 
@@ -74,15 +75,12 @@ def run(args: argparse.Namespace) -> int:
         except GaugepostError as error:
             problems.append((kind, error))
     if args.json:
-        print(
-            *(json.dumps(asdict(each), ensure_ascii=False) for each in found),
-            sep="\n",
-            end="\n" * bool(found),
-        )
+        for each in found:
+            print(json.dumps(asdict(each), ensure_ascii=False))
     else:
         print("\n\n".join("\n".join(_lines(each)) for each in found) or _NOTHING)
-        for kind, problem in problems:
-            print(f"\n{kind}: {problem.finding}" + (f"\n  {problem.hint}" if problem.hint else ""))
+    for kind, problem in problems:
+        print(f"{kind}: {problem}", file=sys.stderr)
     return 0 if found else 1
 
 
@@ -132,7 +130,7 @@ def _lines(found: Found) -> Iterator[str]:
     if found.link is not None:
         yield f"  in use: link {found.link} of the running service"
     elif found.holders:
-        yield f"  in use: {' and '.join(found.holders)}"
+        yield f"  open in: {', '.join(found.holders)}"
     if found.refused:
         yield f"  not permitted: {found.refused}"
         yield f"    {found.remedy}"
