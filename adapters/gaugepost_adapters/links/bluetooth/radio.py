@@ -1,0 +1,228 @@
+"""One Bluetooth adapter for the whole station: one scanner that serves every gauge, and word when the service ends.
+
+A second scanner of one program is refused by the service; and a gauge that some program left connected is not heard by
+any scanner, it has to be taken over.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from bleak import BleakScanner
+from bleak.backends.bluezdbus.version import BlueZFeatures
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+
+from gaugepost.contract import LinkLost
+from gaugepost_adapters.links.bluetooth.bluez import Bluez
+from gaugepost_adapters.links.bluetooth.faults import FAULTS, bounded, lost
+
+SEEK_S = 15.0
+"""How long a gauge is listened for in one go; most advertise at least once in 10 s (common practice, no source)."""
+ALIKE_S = 1.0
+"""How long after a gauge with the right name another one of that name is listened for."""
+_STEP_S = 10.0
+"""How long the service may take to begin or end a scan."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which gauge is meant: by its address, or by its name and a service that it advertises."""
+
+    address: str | None
+    name: str | None
+    service: str | None
+
+    def is_it(self, address: str, name: str | None, services: list[str]) -> bool:
+        """Return whether this is the gauge."""
+        if self.address is not None:
+            return address.upper() == self.address
+        return name == self.name and self.service in services
+
+    def __str__(self) -> str:
+        return self.address or f'"{self.name}"'
+
+
+class Radio:
+    """An adapter, as long as a link needs it. Every link of an event loop that names the adapter shares it."""
+
+    _shared: dict[tuple[asyncio.AbstractEventLoop, str | None], Radio] = {}  # noqa: RUF012 - shared on purpose
+
+    def __init__(self, adapter: str | None) -> None:
+        self._adapter = adapter
+        self._turn = asyncio.Lock()
+        self._users: dict[object, Callable[[LinkLost], None]] = {}
+        self._bluez = Bluez(self._gone)
+        self._scanner: BleakScanner | None = None
+        self._seekers = 0
+        self._news = asyncio.Event()
+        self._taken: dict[str, object] = {}
+
+    @classmethod
+    async def join(cls, adapter: str | None, user: object, gone: Callable[[LinkLost], None]) -> Radio:
+        """Return the adapter's radio, running; `gone` is called each time that the service ends under `user`.
+
+        Raises:
+            LinkLost: this system has no Bluetooth service that runs, with the remedy.
+        """
+        key = (asyncio.get_running_loop(), adapter)
+        radio = cls._shared.setdefault(key, cls(adapter))
+        radio._users[user] = gone
+        try:
+            async with radio._turn:
+                # The library's look at the service's version, when cancelled, would block every later connection.
+                check = asyncio.ensure_future(BlueZFeatures.check_bluez_version())
+                await asyncio.shield(check)
+                await radio._bluez.connect()
+        except FAULTS as error:
+            await radio.leave(user)
+            raise lost(error, "Bluetooth can't be used") from error
+        except BaseException:
+            await radio.leave(user)
+            raise
+        return radio
+
+    async def leave(self, user: object) -> None:
+        """Let go; with the last user the scan and the watch end. Harmless when left already."""
+        self._users.pop(user, None)
+        for address in [address for address, holder in self._taken.items() if holder is user]:
+            del self._taken[address]
+        async with self._turn:
+            if not self._users:
+                await self._stop_scan()
+                await self._bluez.close()
+            if not self._users:
+                self._shared.pop((asyncio.get_running_loop(), self._adapter), None)
+
+    def _gone(self, fault: LinkLost) -> None:
+        for gone in list(self._users.values()):
+            gone(fault)
+
+    async def find(self, wanted: Wanted, user: object) -> BLEDevice:
+        """Return the gauge as heard just now, or as somebody left it connected; it is `user`'s until that leaves.
+
+        Raises:
+            LinkLost: it is not heard within `SEEK_S`, another link has it, or several gauges are alike.
+        """
+        try:
+            device = await self._left_connected(wanted) or await self._listen(wanted)
+        except FAULTS as error:
+            raise lost(error, f"listening for {wanted}") from error
+        if self._taken.setdefault(device.address, user) is not user:
+            raise LinkLost(
+                f"{wanted} ({device.address}) is open as another link already",
+                hint="name each gauge in one link only, by its address",
+            )
+        return device
+
+    async def listen(self, seconds: float) -> list[tuple[str, str | None, list[str], bool]]:
+        """Return what is heard or connected: address, name, services, whether it is connected. Raises of `FAULTS`."""
+        async with self._scanning():
+            await asyncio.sleep(seconds)
+            heard = self._scanner.discovered_devices if self._scanner is not None else []
+        paths = {device.details["path"] for device in heard}
+        return [
+            (known["Address"], _name(known), list(known.get("UUIDs", [])), bool(known.get("Connected")))
+            for path, known in await self._bluez.devices()
+            if path in paths or known.get("Connected")
+        ]
+
+    async def _left_connected(self, wanted: Wanted) -> BLEDevice | None:
+        place = f"/org/bluez/{self._adapter or ''}"
+        left = [
+            BLEDevice(properties["Address"], _name(properties), {"path": path, "props": dict(properties)})
+            for path, properties in await self._bluez.devices()
+            if path.startswith(place)
+            and properties.get("Connected")
+            and properties["Address"] not in self._taken
+            and wanted.is_it(properties["Address"], _name(properties), properties.get("UUIDs", []))
+        ]
+        return _only(wanted, left) if left else None
+
+    async def _listen(self, wanted: Wanted) -> BLEDevice:
+        async with self._scanning():
+            try:
+                async with asyncio.timeout(SEEK_S):
+                    while not self._heard(wanted):
+                        await self._news.wait()
+                    if wanted.address is None:
+                        await asyncio.sleep(ALIKE_S)
+            except TimeoutError as error:
+                async with self._turn:
+                    # An adapter that was off and on again scans no more, and nobody says so: begin anew.
+                    await self._stop_scan()
+                    if self._seekers > 1:
+                        await self._start_scan()
+                raise LinkLost(
+                    f"{wanted} was not heard within {SEEK_S:g} s",
+                    hint="switch the gauge on, bring it near, and disconnect it from other devices",
+                ) from error
+            heard = self._heard(wanted)
+        if not heard:
+            raise LinkLost(f"{wanted} is no longer heard", hint="bring the gauge near")
+        return _only(wanted, heard)
+
+    def _heard(self, wanted: Wanted) -> list[BLEDevice]:
+        self._news.clear()
+        if self._scanner is None:
+            return []
+        return [
+            device
+            for device, said in self._scanner.discovered_devices_and_advertisement_data.values()
+            if wanted.is_it(device.address, said.local_name or device.name, said.service_uuids)
+        ]
+
+    @contextlib.asynccontextmanager
+    async def _scanning(self) -> AsyncIterator[None]:
+        """Scan as long as anybody seeks."""
+        self._seekers += 1
+        try:
+            async with self._turn:
+                await self._start_scan()
+            yield
+        finally:
+            self._seekers -= 1
+            async with self._turn:
+                if not self._seekers:
+                    await self._stop_scan()
+
+    async def _start_scan(self) -> None:
+        if self._scanner is not None:
+            return
+        # No filter by services: the scan is for all gauges, and those bound by address may advertise none.
+        scanner = (
+            BleakScanner(self._on_heard, bluez={"adapter": self._adapter})
+            if self._adapter
+            else BleakScanner(self._on_heard)
+        )
+        await bounded(scanner.start(), _STEP_S)
+        self._scanner = scanner
+
+    async def _stop_scan(self) -> None:
+        scanner, self._scanner = self._scanner, None
+        if scanner is not None:
+            with contextlib.suppress(
+                *FAULTS
+            ):  # the service, or the adapter, may be gone: then so is the scan
+                await bounded(scanner.stop(), _STEP_S)
+
+    def _on_heard(self, device: BLEDevice, said: AdvertisementData) -> None:
+        self._news.set()
+
+
+def _only(wanted: Wanted, found: list[BLEDevice]) -> BLEDevice:
+    if len({device.address for device in found}) > 1:
+        listed = ", ".join(sorted(device.address for device in found))
+        raise LinkLost(
+            f"{len(found)} gauges are called {wanted}: {listed}", hint='name one by address = "..." instead'
+        )
+    return found[0]
+
+
+def _name(properties: Mapping[str, Any]) -> str | None:
+    name = properties.get("Name")
+    return name if isinstance(name, str) else None
