@@ -150,6 +150,9 @@ def test_a_gauge_that_types_is_read_held_and_found_again(machine: Machine, tmp_p
         assert machine.run("-c", GRAB, "/dev/input/event5").returncode == 16  # EBUSY
         for number in range(30):
             machine.type("event5", f"38,{number:04}")
+            if number % 4 == 3:
+                # A pty that is full hands over halves of events, which no kernel does.
+                daemon.wait_for(number + 1, kind="reading")
         came = daemon.wait_for(30, kind="reading")
         assert [record["indication"] for record in came] == [f"38.{number:04}" for number in range(30)]
         machine.press("event5", ecodes.KEY_KP3, ecodes.KEY_F1, ecodes.KEY_KP8, ecodes.KEY_KPENTER)
