@@ -49,6 +49,20 @@ static int rule_count, log_fd = -1;
 static pid_t counted_by; /* rules count per process: a fork starts anew */
 static struct { dev_t dev; ino_t ino; off_t size; struct timespec changed; } last;
 
+/* A signal's handler may write, and must not wait for what the thread that it interrupts holds. */
+static sigset_t hold(void) {
+    sigset_t all, before;
+    sigfillset(&all);
+    pthread_sigmask(SIG_SETMASK, &all, &before);
+    pthread_mutex_lock(&lock);
+    return before;
+}
+
+static void let_go(const sigset_t *before) {
+    pthread_mutex_unlock(&lock);
+    pthread_sigmask(SIG_SETMASK, before, NULL);
+}
+
 static long now_ns(void) {
     struct timespec t;
     clock_gettime(CLOCK_MONOTONIC, &t);
@@ -114,7 +128,7 @@ static int named(const char *calls, const char *call) { /* calls is "*" or names
 
 static struct order ask(const char *call, const char *target) {
     struct order o = {.cut = -1};
-    pthread_mutex_lock(&lock);
+    sigset_t before = hold();
     refresh();
     for (int i = 0; i < rule_count; i++) {
         struct rule *r = &rules[i];
@@ -127,7 +141,7 @@ static struct order ask(const char *call, const char *target) {
         if (r->cut >= 0) o.cut = r->cut;
         o.stall_ms += r->stall_ms;
     }
-    pthread_mutex_unlock(&lock);
+    let_go(&before);
     if (o.stall_ms > 0) {
         struct timespec t = {o.stall_ms / 1000, o.stall_ms % 1000 * 1000000L};
         while (nanosleep(&t, &t) != 0 && errno == EINTR) {}
@@ -156,7 +170,7 @@ static void note(long begin, const char *call, const char *target, size_t asked,
     for (size_t i = 0; data && i < size && i < SHOWN; i++)
         n += snprintf(line + n, sizeof line - n, "%02x", ((const unsigned char *)data)[i]);
     line[n++] = '\n';
-    pthread_mutex_lock(&lock);
+    sigset_t before = hold();
     if (log_fd < 0 || syscall(SYS_write, log_fd, line, n) < 0) { /* first call, or the process closed what it did not know */
         int fd = syscall(SYS_openat, AT_FDCWD, path, O_WRONLY | O_APPEND | O_CREAT | O_CLOEXEC, 0600);
         log_fd = fd < 0 ? -1 : (int)syscall(SYS_fcntl, fd, F_DUPFD_CLOEXEC, LOG_FD_FLOOR);
@@ -164,7 +178,7 @@ static void note(long begin, const char *call, const char *target, size_t asked,
         else if (fd >= 0) syscall(SYS_close, fd);
         if (log_fd >= 0) syscall(SYS_write, log_fd, line, n);
     }
-    pthread_mutex_unlock(&lock);
+    let_go(&before);
 }
 
 /* Write a call that was done on the tape, in the order of their ends; `at` is -1 where the file's own place counted. */
@@ -180,14 +194,14 @@ static void tape(int fd, const char *call, const char *target, off_t at, const v
     }
     int n = snprintf(line, sizeof line, "%s\t%s\t%ld\t%zd\n", call, target, (long)at, size);
     struct iovec parts[2] = {{line, n}, {(void *)data, data ? size : 0}};
-    pthread_mutex_lock(&lock);
+    sigset_t before = hold();
     if (tape_fd < 0) {
         int low = syscall(SYS_openat, AT_FDCWD, path, O_WRONLY | O_APPEND | O_CREAT | O_CLOEXEC, 0600);
         tape_fd = syscall(SYS_fcntl, low, F_DUPFD_CLOEXEC, LOG_FD_FLOOR);
         syscall(SYS_close, low);
     }
     syscall(SYS_writev, tape_fd, parts, 2);
-    pthread_mutex_unlock(&lock);
+    let_go(&before);
 }
 
 static void die(void) {
