@@ -116,6 +116,16 @@ def test_everything_a_number_is_made_of_can_be_typed(name: layouts.LayoutName) -
     assert _typed(_settings(layout=name), [*keys, *ENTER_KEYS]) == [Typed(wanted)]
 
 
+@hypothesis_settings(deadline=None)
+@given(name=st.sampled_from(NAMES), data=st.data())
+def test_a_text_comes_out_as_it_was_typed(name: layouts.LayoutName, data: st.DataObject) -> None:
+    """Any texts of a layout's characters, typed one after the other, are frames with just these characters."""
+    table = strokes(layouts.LAYOUTS[name])
+    texts = data.draw(st.lists(st.text(sorted(table), min_size=1, max_size=40), max_size=4))
+    keys = [key for text in texts for key in [*(k for c in text for k in table[c]), *ENTER_KEYS]]
+    assert _typed(_settings(layout=name), keys) == [Typed(text) for text in texts]
+
+
 _TEXT_KEYS = sorted(
     {code for layout in layouts.LAYOUTS.values() for code in layout.plain}
     | set(layouts.PAD_DIGITS)

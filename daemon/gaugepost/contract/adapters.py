@@ -52,7 +52,10 @@ class StationFacts:
 
 
 class Link(Protocol):
-    """What carries bytes between a gauge and the station."""
+    """What carries bytes between a gauge and the station.
+
+    One that can say what is plugged in for it offers `gaugepost.contract.present.Lists` too.
+    """
 
     Settings: ClassVar[type[AdapterSettings]]
 
