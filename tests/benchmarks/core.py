@@ -37,7 +37,7 @@ def figures() -> Iterator[Figure]:
     assert record.kind is Kind.READING
     assert record.verdict == "in-limits"
     body, entry = encode(record), Entry(1, bytes(32), record)
-    tentative = committed = state
+    tentative = state
 
     def script() -> None:
         value = float(frame(next(numbers)).split()[0])
@@ -46,15 +46,14 @@ def figures() -> Iterator[Figure]:
         )
 
     def through() -> None:
-        nonlocal tentative, committed
+        nonlocal tentative
         (event,) = decoder.feed(Chunk(frame(next(numbers)), hand.now))
         for made in decide(tentative, Arrived("usb-1", event), hand.now).records:
             tentative = apply(tentative, made)
-            committed = apply(committed, made)
 
     ways = {
         "a script": script,
-        "decoder, decide, twice apply": through,
+        "decoder, decide, apply": through,
         "  decoder": lambda: decoder.feed(Chunk(frame(next(numbers)), hand.now)),
         "  decide": lambda: decide(state, arrived[next(numbers) % CALLS], hand.now),
         "  apply": lambda: apply(state, record),
