@@ -2,40 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
 import random
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 from gaugepost.edge.journal import Reader
+from tests.bench_tools.accounts import load
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
 KILLS = 20
 GAUGES = 4
-
-
-@contextlib.contextmanager
-def load(ports: list[Port], sent: list[list[str]]) -> Iterator[None]:
-    """Have gauges send as fast as they are read, no two values alike, for the time of the block."""
-    stop = threading.Event()
-
-    def run(port: Port, values: list[str]) -> None:
-        while not stop.wait(0.004):
-            if port.room():
-                digits = f"{len(values) / 10_000:.4f}"
-                values.append(digits)  # before it is written: what may have been heard counts as sent
-                port.send(f"{digits} mm\r\n".encode())
-
-    threads = [threading.Thread(target=run, args=pair) for pair in zip(ports, sent, strict=True)]
-    for thread in threads:
-        thread.start()
-    try:
-        yield
-    finally:
-        stop.set()
-        for thread in threads:
-            thread.join()
 
 
 def test_nothing_acknowledged_is_lost_and_nothing_is_doubled(tmp_path: Path) -> None:

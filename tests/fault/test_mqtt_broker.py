@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from gaugepost.core.record import PUBLISHED_KINDS
-from gaugepost.edge.journal import Reader
-from tests.bench_tools.broker import Broker, Heard, Subscriber, until
+from tests.bench_tools.accounts import STATUS, delivered, first_seen, journalled, show, standing
+from tests.bench_tools.broker import Broker, Subscriber, until
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
-STATUS = "gaugepost/test bench/status"
 KILLS = 5
 FREEZES = 3
 
@@ -30,37 +27,6 @@ connect_timeout_s = 2
 {more}
 """
     return station_file([port], extra=table)
-
-
-def show(port: Port, numbers: range) -> None:
-    port.send("".join(f"38.{number:04} mm\r\n" for number in numbers).encode())
-
-
-def standing(daemon: Daemon) -> dict[str, Any]:
-    """How the delivery stands."""
-    listed = daemon.get("/destinations")["destinations"]
-    found: dict[str, Any] = next(one for one in listed if one["destination"] == "broker")
-    return found
-
-
-def delivered(daemon: Daemon) -> None:
-    """Wait until the broker has acknowledged all that there is."""
-    until(lambda: standing(daemon)["lag"] == 0, f"all delivered\n{daemon.log()}")
-
-
-def journalled(daemon: Daemon) -> list[str]:
-    """Ids of everything that a destination is to get, in order."""
-    with closing(Reader(daemon.journal)) as reader:
-        return [f"{reader.epoch}-{entry.sequence}" for entry in reader.replay(kinds=list(PUBLISHED_KINDS))]
-
-
-def first_seen(heard: list[Heard]) -> list[str]:
-    """Ids in the order in which a consumer sees them who tells repeats by their id; repeats are otherwise equal."""
-    seen: dict[str, bytes] = {}
-    for each in heard:
-        if each.topic != STATUS:
-            assert seen.setdefault(each.json["id"], each.payload) == each.payload, "two records under one id"
-    return list(seen)
 
 
 def statuses(subscriber: Subscriber) -> list[dict[str, Any]]:
@@ -80,7 +46,7 @@ def test_from_the_gauge_to_the_subscriber(tmp_path: Path, port: Port, version: s
         with Daemon(tmp_path, station(port, broker, f'version = "{version}"')) as daemon:
             show(port, range(1, 101))
             daemon.wait_for(100, kind="reading")
-            delivered(daemon)
+            delivered(daemon, "broker")
             published = list(daemon.records(kind="reading"))
             assert daemon.stop() == 0
         heard = subscriber.settled()
@@ -131,7 +97,7 @@ def test_a_killed_daemon_loses_and_doubles_nothing(tmp_path: Path, port: Port) -
                     lambda: [r["indication"] for r in daemon.records(kind="reading")][-1:] == ["38.0400"],
                     "the last",
                 )
-                delivered(daemon)
+                delivered(daemon, "broker")
                 recorded = [record["id"] for record in daemon.records(kind="reading")]
         heard = subscriber.settled()
     assert first_seen(heard) == journalled(daemon)
@@ -158,12 +124,12 @@ def test_readings_arrive_though_the_broker_is_killed(tmp_path: Path, port: Port,
             broker.kill()
             show(port, range(200 * kill + 101, 200 * kill + 201))
             daemon.wait_for(200 * (kill + 1), kind="reading")
-            until(lambda: standing(daemon)["state"] == "unreachable", "unreachable")
-            assert f"127.0.0.1:{broker.port}" in standing(daemon)["last_error"]
+            until(lambda: standing(daemon, "broker")["state"] == "unreachable", "unreachable")
+            assert f"127.0.0.1:{broker.port}" in standing(daemon, "broker")["last_error"]
             broker.start("clientid_prefixes subscriber")  # what comes while it is not there is lost to it
             until(lambda: subscriber.subscriptions == kill + 2, "the subscriber is back")  # noqa: B023
             broker.settle()
-            delivered(daemon)
+            delivered(daemon, "broker")
         assert daemon.stop() == 0
         heard_of = first_seen(subscriber.settled())
     assert heard_of == journalled(daemon)
@@ -184,9 +150,9 @@ def test_readings_arrive_though_the_broker_freezes(tmp_path: Path, port: Port, v
             with broker.frozen():
                 show(port, range(200 * freeze + 101, 200 * freeze + 201))
                 daemon.wait_for(200 * (freeze + 1), kind="reading")
-                until(lambda: standing(daemon)["state"] == "unreachable", "unreachable")
-                assert "s; look" in standing(daemon)["last_error"]
-            delivered(daemon)
+                until(lambda: standing(daemon, "broker")["state"] == "unreachable", "unreachable")
+                assert "s; look" in standing(daemon, "broker")["last_error"]
+            delivered(daemon, "broker")
         with Subscriber(broker, STATUS) as late:
             (kept,) = late.settled()
             assert kept.json["status"] == "online"
@@ -204,10 +170,10 @@ def test_readings_arrive_once_the_broker_lets_them(tmp_path: Path, port: Port) -
         with Daemon(tmp_path, station(port, broker)) as daemon:
             show(port, range(1, 101))
             daemon.wait_for(100, kind="reading")
-            until(lambda: standing(daemon)["state"] == "unreachable", "unreachable")
-            assert "refuses the connection: 0x" in standing(daemon)["last_error"]
+            until(lambda: standing(daemon, "broker")["state"] == "unreachable", "unreachable")
+            assert "refuses the connection: 0x" in standing(daemon, "broker")["last_error"]
             until(lambda: subscriber.subscriptions == 2, "the subscriber is back")
             broker.settle()
-            delivered(daemon)
+            delivered(daemon, "broker")
             assert daemon.stop() == 0
         assert first_seen(subscriber.settled()) == journalled(daemon)

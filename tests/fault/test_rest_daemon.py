@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable, Iterator
-from contextlib import closing
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from gaugepost.core.record import PUBLISHED_KINDS
-from gaugepost.edge.journal import Reader
-from tests.bench_tools.daemon import START_S, Daemon, Port, station_file
+from tests.bench_tools.accounts import journalled, show, standing, until
+from tests.bench_tools.daemon import Daemon, Port, station_file
 from tests.bench_tools.receiver import Receiver, Says, Stalls
 
 KILLS = 12
@@ -22,30 +20,6 @@ KILLS = 12
 def station(port: Port, receiver: Receiver, more: str = "") -> str:
     table = f'[destinations.mes]\nkind = "rest_push"\nurl = "{receiver.url}"\n{more}'
     return station_file([port], extra=table)
-
-
-def show(port: Port, numbers: range) -> None:
-    port.send("".join(f"38.{number:04} mm\r\n" for number in numbers).encode())
-
-
-def standing(daemon: Daemon) -> dict[str, Any]:
-    """How the delivery stands."""
-    listed = daemon.get("/destinations")["destinations"]
-    found: dict[str, Any] = next(one for one in listed if one["destination"] == "mes")
-    return found
-
-
-def until(daemon: Daemon, true: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + START_S
-    while not true():
-        assert time.monotonic() < deadline, f"never: {standing(daemon)}\n{daemon.log()}"
-        time.sleep(0.02)
-
-
-def journalled(daemon: Daemon) -> list[str]:
-    """Ids of everything that a destination is to get, in order."""
-    with closing(Reader(daemon.journal)) as reader:
-        return [f"{reader.epoch}-{entry.sequence}" for entry in reader.replay(kinds=list(PUBLISHED_KINDS))]
 
 
 @pytest.fixture
@@ -63,9 +37,9 @@ def test_readings_arrive_through_an_outage(tmp_path: Path, port: Port) -> None:
         with receiver.cut_off():
             show(port, range(21, 41))
             daemon.wait_for(40, kind="reading")
-            until(daemon, lambda: standing(daemon)["state"] == "unreachable")
-            assert receiver.url.removesuffix("/records") in standing(daemon)["last_error"]
-        until(daemon, lambda: standing(daemon)["lag"] == 0)
+            until(daemon, lambda: standing(daemon, "mes")["state"] == "unreachable")
+            assert receiver.url.removesuffix("/records") in standing(daemon, "mes")["last_error"]
+        until(daemon, lambda: standing(daemon, "mes")["lag"] == 0)
         assert receiver.ids == journalled(daemon)
         assert [record["indication"] for record in receiver.taken] == [f"38.{n:04}" for n in range(1, 41)]
         assert receiver.requests[0].headers["content-encoding"] == "gzip"
@@ -82,8 +56,8 @@ def test_a_refused_reading_is_set_aside_and_shown(tmp_path: Path, port: Port) ->
         show(port, range(1, 21))
         daemon.wait_for(20, kind="reading")
         until(daemon, lambda: len(receiver.ids) == 19)
-        until(daemon, lambda: standing(daemon)["lag"] == 0)
-        assert standing(daemon)["refused"] == 1
+        until(daemon, lambda: standing(daemon, "mes")["lag"] == 0)
+        assert standing(daemon, "mes")["refused"] == 1
         assert set(journalled(daemon)) - set(receiver.ids) == {daemon.wait_for(7, kind="reading")[6]["id"]}
 
 
@@ -93,8 +67,8 @@ def test_a_far_side_that_asks_for_time_is_left_alone(tmp_path: Path, port: Port)
         receiver.script.append(Says(429, {"Retry-After": "1800"}))
         show(port, range(1, 6))
         daemon.wait_for(5, kind="reading")
-        until(daemon, lambda: standing(daemon)["state"] == "unreachable")
-        assert "left alone for 1800 s" in standing(daemon)["last_error"]
+        until(daemon, lambda: standing(daemon, "mes")["state"] == "unreachable")
+        assert "left alone for 1800 s" in standing(daemon, "mes")["last_error"]
         assert len(receiver.requests) == 1
         assert daemon.stop() == 0
         assert receiver.ids == journalled(daemon)
@@ -132,12 +106,12 @@ def test_refused_readings_are_handed_over_again(tmp_path: Path, port: Port) -> N
     ):
         show(port, range(1, 11))
         daemon.wait_for(10, kind="reading")
-        until(daemon, lambda: standing(daemon)["refused"] == 3)
-        until(daemon, lambda: standing(daemon)["lag"] == 0)
+        until(daemon, lambda: standing(daemon, "mes")["refused"] == 3)
+        until(daemon, lambda: standing(daemon, "mes")["lag"] == 0)
         assert {one["answer"][:4] for one in daemon.get("/destinations/mes")["set_aside"]} == {"422 "}
         knows[0] = True
         daemon.post("/destinations/mes/retry", {"all": True, "operator": "M2"})
-        until(daemon, lambda: standing(daemon)["refused"] == 0)
+        until(daemon, lambda: standing(daemon, "mes")["refused"] == 0)
         assert receiver.requests[-1].key.startswith("again-")
         assert len(receiver.ids) == len(set(receiver.ids))
         assert set(receiver.ids) == set(journalled(daemon))
@@ -156,16 +130,16 @@ def test_a_token_is_told_to_the_far_side_alone(tmp_path: Path, port: Port) -> No
         more = f'kinds = ["reading"]\nbearer_token_file = "{token}"'
         with Daemon(tmp_path, station(port, receiver, more)) as daemon:
             show(port, range(1, 2))
-            until(daemon, lambda: standing(daemon)["refused"] == 1)
+            until(daemon, lambda: standing(daemon, "mes")["refused"] == 1)
             show(port, range(2, 3))
-            until(daemon, lambda: standing(daemon)["state"] == "unreachable")
+            until(daemon, lambda: standing(daemon, "mes")["state"] == "unreachable")
             told = f"{daemon.get('/destinations')} {daemon.get('/destinations/mes')}"
             assert "401 Unauthorized: " in told
             assert "422 Unprocessable" in told
             (tmp_path / "token.new").write_text(new)
             (tmp_path / "token.new").rename(token)
             daemon.post("/destinations/mes/retry", {"operator": "M2"})
-            until(daemon, lambda: standing(daemon)["lag"] == 0)
+            until(daemon, lambda: standing(daemon, "mes")["lag"] == 0)
             assert daemon.stop() == 0
         log = daemon.log()
     assert [r.headers["authorization"] for r in receiver.requests] == [f"Bearer {t}" for t in (old, old, new)]
@@ -186,8 +160,8 @@ def settled(daemon: Daemon, receiver: Receiver) -> None:
     with Port() as port:
         daemon.station = station(port, receiver, "most_records = 40")
         with daemon:
-            until(daemon, lambda: standing(daemon)["lag"] == 0)
-            refused = standing(daemon)["refused"]
+            until(daemon, lambda: standing(daemon, "mes")["lag"] == 0)
+            refused = standing(daemon, "mes")["refused"]
     ids = journalled(daemon)
     expected = [name for name in ids if int(name.rpartition("-")[2]) % 9 != 4]
     assert receiver.ids == expected
