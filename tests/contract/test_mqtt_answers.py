@@ -250,7 +250,10 @@ async def test_thrown_out_says_why() -> None:
 
     async def script(peer: Peer) -> None:
         await peer.let_in()
-        await peer.published()
+        for _ in range(
+            3
+        ):  # what is unread when a connection is closed resets it, and may take the reason along
+            await peer.published()
         peer.throw_out(0x8E)
 
     async with facing(script) as destination:
