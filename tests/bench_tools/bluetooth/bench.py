@@ -24,10 +24,12 @@ VALUES, REQUESTS, SERVICE = (
 """A gauge's own service, and its characteristics for values and requests: invented."""
 
 
-def gauge(at: int = 0x10, *, name: str | None = "bore gauge", **more: list[Characteristic]) -> Peripheral:
+def gauge(
+    at: int = 0x10, *, name: str | None = "bore gauge", more: dict[str, list[Characteristic]] | None = None
+) -> Peripheral:
     """Return a gauge at 00:00:5E:00:53:`at` (addresses for documentation, RFC 9542); `more` are other services."""
     own = [Characteristic(VALUES, ("notify",)), Characteristic(REQUESTS, ("write",))]
-    services = {SERVICE: own, **more}
+    services = {SERVICE: own, **(more or {})}
     return Peripheral(f"00:00:5E:00:53:{at:02X}", name, services, advertised=(SERVICE,))
 
 

@@ -7,6 +7,7 @@ messages, because the real one leaves out properties that are not known.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Coroutine
 from typing import Any
 
@@ -53,6 +54,8 @@ class Service:
         self.peripherals: dict[str, Peripheral] = {}
         self.calls: list[tuple[str, str]] = []
         """Path and method of every call, for tests to look at."""
+        self.only_early = False
+        """Gauges advertise once, before whoever starts a scan is answered, and then no more."""
 
     # --- its life -------------------------------------------------------------------------------------------------
 
@@ -77,7 +80,8 @@ class Service:
         bus, self._bus = self._bus, None
         if bus is not None:
             bus.disconnect()
-            await bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+            with contextlib.suppress(OSError, EOFError):  # the bus may have ended before it
+                await bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
         self._objects.clear()
         self._scanners.clear()
         for peripheral in self.peripherals.values():
@@ -259,7 +263,10 @@ class Service:
             self._scanners.add(sender)
             if len(self._scanners) == 1:
                 self._change(self._adapter, ADAPTER, Discovering=True)
-                self._spawn(self._hear())
+                if self.only_early:
+                    self._advertise()
+                else:
+                    self._spawn(self._hear())
         elif member == "StopDiscovery":
             if sender not in self._scanners:
                 raise DBusError("org.bluez.Error.Failed", "No discovery started")
@@ -270,11 +277,14 @@ class Service:
 
     async def _hear(self) -> None:
         while self._scanners:
-            for path, peripheral in list(self.peripherals.items()):
-                # What is connected to somebody does not advertise.
-                if peripheral.advertising and not self._connected(path):
-                    self._appear(path, peripheral)
+            self._advertise()
             await asyncio.sleep(BEAT_S)
+
+    def _advertise(self) -> None:
+        for path, peripheral in list(self.peripherals.items()):
+            # What is connected to somebody does not advertise.
+            if peripheral.advertising and not self._connected(path):
+                self._appear(path, peripheral)
 
     def _end_scan(self, sender: str) -> None:
         self._scanners.discard(sender)

@@ -108,7 +108,7 @@ class Gauge:
         )
 
     def _characteristic(self, uuid: str, key: str) -> BleakGATTCharacteristic:
-        every = list(self._client.services.characteristics.values())
+        every = sorted(self._client.services.characteristics.values(), key=lambda one: one.uuid)
         alike = [one for one in every if one.uuid == uuid]
         found = [one for one in alike if one.service_uuid == self._settings.service] or alike
         if len(found) == 1:
