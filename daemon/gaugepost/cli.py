@@ -24,6 +24,7 @@ COMMANDS = {
     "export": "write a journal's records as CSV or JSON",
     "verify": "prove that a journal is whole and unchanged",
     "salvage": "copy what is whole of a damaged journal into a new one",
+    "capture": "write what a gauge sends into a file, to replay or hand on",
     "demo": "try it all with a simulated station",
 }
 _BEGIN = """\
