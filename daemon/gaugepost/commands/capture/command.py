@@ -10,8 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
-from gaugepost.contract import Chunk, Decoded
-from gaugepost.contract.capture import Captured, frame_text, head_text
+from gaugepost.commands.capture.tape import Tape
+from gaugepost.contract.capture import head_text
 from gaugepost.core.errors import SettingsError
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.stationfile import LinkPlan, read_station
@@ -79,7 +79,7 @@ async def _capture(plan: LinkPlan, station: str, output: TextIO, most: int | Non
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
     await link.open()
-    tape: _Tape | None = None
+    tape: Tape | None = None
 
     async def listen() -> None:
         nonlocal tape
@@ -87,7 +87,7 @@ async def _capture(plan: LinkPlan, station: str, output: TextIO, most: int | Non
             if tape is None:
                 what, how = f"Link {plan.name} of {station}: {link.describe()}", f"Captured {_now()}."
                 output.write(head_text(what, how, plan.decoder_kind, told, packets=chunk.complete))
-                tape = _Tape(output, most, stop)
+                tape = Tape(output, most, stop)
             tape.hear(chunk, decoder.feed(chunk))
 
     listening = asyncio.ensure_future(listen())
@@ -108,48 +108,6 @@ async def _capture(plan: LinkPlan, station: str, output: TextIO, most: int | Non
         await asyncio.gather(listening, stopping, return_exceptions=True)
         await link.close()
     return tape.count if tape is not None else 0
-
-
-class _Tape:
-    """Cuts what came into the decoder's frames, each with the time of its first byte, and writes them down."""
-
-    def __init__(self, output: TextIO, most: int | None, stop: asyncio.Event) -> None:
-        self.count = 0
-        self.last_ms = 0
-        self._output, self._most, self._stop = output, most, stop
-        self._first_ms: int | None = None
-        self._open_ms: dict[str, int] = {}
-        """By the link's channel, when the frame that is coming in began."""
-        self._held: dict[str, int] = {}
-        """By the link's channel, how many bytes of it are in."""
-        self._waiting: list[Decoded] = []
-        self._complete, self._channel = False, ""
-
-    def hear(self, chunk: Chunk, decoded: list[Decoded]) -> None:
-        """Take a chunk and what the decoder said to it."""
-        self.last_ms = chunk.arrived.clock_ms
-        self._first_ms = self.last_ms if self._first_ms is None else self._first_ms
-        self._complete, self._channel = chunk.complete, chunk.channel
-        if not self._held.get(chunk.channel):
-            self._open_ms[chunk.channel] = self.last_ms
-        self._held[chunk.channel] = self._held.get(chunk.channel, 0) + len(chunk.data)
-        self.events(decoded)
-
-    def events(self, decoded: list[Decoded]) -> None:
-        """Write what became complete."""
-        for event in decoded:
-            self._waiting.append(event)
-            if event.raw and not self._stop.is_set():
-                at_ms = self._open_ms[self._channel] - (self._first_ms or 0)
-                frame = Captured(event.raw, at_ms, self._channel, self._complete)
-                self._output.write(frame_text(frame, self._waiting))
-                self._output.flush()
-                self._waiting, self.count = [], self.count + 1
-                # Whatever else came with this chunk began with it.
-                self._open_ms[self._channel] = self.last_ms
-                self._held[self._channel] -= len(event.raw)
-                if self.count == self._most:
-                    self._stop.set()
 
 
 def _now() -> str:
