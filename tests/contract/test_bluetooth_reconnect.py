@@ -123,6 +123,7 @@ async def test_an_adapter_that_was_off_for_a_moment_scans_again(bench: Bench) ->
     assert all(isinstance(each.exception(), LinkLost) for each in seeking)
     seeking = [asyncio.ensure_future(each.open()) for each in (absent, link)]
     await asyncio.wait(seeking)
+    assert [type(each.exception()) for each in seeking] == [LinkLost, type(None)]
     await carries(bench, link, own)
     await link.close()
 
