@@ -3,10 +3,13 @@
 import asyncio
 import contextlib
 import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 
 import pytest
 
-from gaugepost.contract import LinkLost, Moment
+from gaugepost.contract import Link, LinkLost, Moment
+from gaugepost.contract.kit import links
 from gaugepost_adapters.links.serial.opening import close_port, open_port
 from gaugepost_adapters.links.serial.port import SerialPortLink
 from gaugepost_adapters.links.serial.settings import Settings
@@ -113,3 +116,39 @@ async def test_a_peer_that_is_gone_without_a_word_is_looked_for(
         await asyncio.to_thread(close_port, port)
     finally:
         server.close()
+
+
+class _Leaves:
+    """A gauge behind a port server that loses its power."""
+
+    def __init__(self, server: PortServer) -> None:
+        self._server = server
+
+    async def say(self, data: bytes) -> None:
+        """Send from the port behind the server."""
+        self._server.port.write(data)
+
+    async def hear(self, count: int) -> bytes:
+        """Not asked for: what the port is sent, it says."""
+        raise AssertionError
+
+    async def leave(self) -> None:
+        """Hang up."""
+        self._server.hang_up_after(0)
+
+
+@pytest.mark.asyncio
+@PORT_LIBRARY_WARNS
+async def test_the_loss_of_a_port_server_keeps_the_contract() -> None:
+    """What the kit asks of a loss, at once and while waiting, holds where the far side is a port server."""
+
+    @asynccontextmanager
+    async def bench(now: links.Now) -> AsyncIterator[tuple[Link, links.FarSide]]:
+        server = PortServer()
+        link = SerialPortLink(Settings.model_validate({"url": server.url}), now)
+        yield link, _Leaves(server)
+        await link.close()
+        server.close()
+
+    await links.check_loss(bench)
+    await links.check_loss_while_waiting(bench)
