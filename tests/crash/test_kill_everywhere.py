@@ -250,7 +250,7 @@ def test_killed_200_times_every_record_is_accounted_for_everywhere(tmp_path: Pat
                 if moment == "outage":
                     broker.kill()
                     stack.enter_context(receiver.cut_off())
-                with load(ports, account.sent, 0.02):
+                with load(ports, account.sent, 0.05):
                     deaths += killed(daemon, moment, chance, account)
             if moment == "outage":
                 outages += 1
