@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,8 @@ from tests.bench_tools.bluetooth.bench import VALUES, gauge
 from tests.bench_tools.bluetooth.peripheral import Characteristic, Peripheral
 from tests.bench_tools.daemon import Daemon
 
+DESCRIPTION = Path(__file__).parents[2] / "deploy/stations/descriptions/environmental-sensing.toml"
+TEMPERATURE = Characteristic("2A6E", ("read",), bytes.fromhex("5C 08"))
 STATION = f"""
 [station]
 name = "test bench"
@@ -29,6 +32,18 @@ contact = "three-point"
 display = "absolute"
 check_limit = "2 µm"
 mastering_readings = 2
+[links.warmth]
+kind = "bluetooth_le"
+name = "thermometer"
+service = "181A"
+values = "2A6E"
+told = "on-request"
+[links.warmth.decoder]
+file = "environmental-sensing.toml"
+[thermometers.bench]
+link = "warmth"
+body = "part"
+ask_every = "1 s"
 [masters.ring-1]
 size = "38.0012 mm"
 serial_number = "R-1"
@@ -44,6 +59,16 @@ def last(daemon: Daemon) -> int:
     return int([*daemon.records()][-1]["sequence"])
 
 
+def of_the_gauge(daemon: Daemon, count: int, after: int = 0) -> list[dict[str, Any]]:
+    """Return `count` records of the gauge's link after `after`, as soon as there are so many."""
+    found: list[dict[str, Any]] = []
+    while len(found) < count:
+        came = daemon.wait_for(1, after=after, kind="link")
+        after = came[-1]["sequence"]
+        found += [record for record in came if record["link"] == "air"]
+    return found
+
+
 def shown(aside: Aside, own: Peripheral, daemon: Daemon, text: str, kind: str) -> dict[str, Any]:
     """Have the gauge show `text`; return the record that is made of it."""
     after = last(daemon)
@@ -56,14 +81,19 @@ def test_a_gauge_by_radio_through_everything(tmp_path: Path) -> None:
     level = Characteristic("2A19", ("read", "notify"), bytes([60]))
     about = Characteristic("2A25", ("read",), b"B-0042")
     own = gauge(more={"180F": [level], "180A": [about]})
+    # 21.4 °C as the SIG's Temperature has it (from memory): hundredths, low byte first.
+    warmth = Peripheral("00:00:5E:00:53:20", "thermometer", {"181A": [TEMPERATURE]}, advertised=("181A",))
+    shutil.copy(DESCRIPTION, tmp_path)
     with bench_aside() as aside:
-        aside.bench.place(own)
+        aside.bench.place(own, warmth)
         daemon = Daemon(tmp_path, STATION, {"DBUS_SYSTEM_BUS_ADDRESS": aside.bench.bus.address})
         with daemon:
             aside.wait_until(VALUES)
-            connected = daemon.wait_for(1, kind="link")[-1]
+            connected = of_the_gauge(daemon, 1)[0]
             assert "serial number B-0042" in connected["text"]
-            assert shown(aside, own, daemon, "38.0105 mm", "reading")["indication"] == "38.0105"
+            assert daemon.wait_for(1, kind="temperature")[0]["temperature_c"] == "21.40"
+            master(aside, own, daemon)
+            assert shown(aside, own, daemon, "38.0105 mm", "reading")["verdict"] == "in-limits"
             after = last(daemon)
             aside.do(aside.bench.say(own, bytes([15]), uuid="2A19"))
             low = daemon.wait_for(1, after=after, kind="condition")[-1]
@@ -73,14 +103,28 @@ def test_a_gauge_by_radio_through_everything(tmp_path: Path) -> None:
             aside.bench.service.calls.clear()
             daemon.start()
             aside.wait_until(VALUES)
-            assert shown(aside, own, daemon, "38.0106 mm", "reading")["indication"] == "38.0106"
+            assert shown(aside, own, daemon, "38.0106 mm", "reading")["verdict"] == "in-limits"
             assert "Connect" not in [call for _, call in aside.bench.service.calls]
             after = last(daemon)
             aside.do(_battery_change(aside, own))
-            lost, back = daemon.wait_for(2, after=after, kind="link")[:2]
+            lost, back = of_the_gauge(daemon, 2, after)
             assert (lost["code"], back["code"]) == ("lost", "connected")
             aside.wait_until(VALUES)
-            assert shown(aside, own, daemon, "38.0107 mm", "reading")["indication"] == "38.0107"
+            reading = shown(aside, own, daemon, "38.0107 mm", "reading")
+            assert (reading["indication"], reading["verdict"]) == ("38.0107", "not-judged")
+            assert reading["reasons"] == ["the link air was lost"]
+
+
+def master(aside: Aside, own: Peripheral, daemon: Daemon) -> None:
+    """Master the gauge, and pass its check."""
+    daemon.post("/gauges/g0/mastering", {"masters": ["ring-1"], "serials": ["R-1"]})
+    assert daemon.status == 200
+    aside.do(aside.bench.say(own, b"38.0012 mm", b"38.0014 mm"))
+    daemon.wait_for(1, kind="mastering")
+    daemon.post("/gauges/g0/check", {"master": "ring-1", "serial": "R-1"})
+    assert daemon.status == 200
+    aside.do(aside.bench.say(own, b"38.0013 mm"))
+    daemon.wait_for(1, kind="check")
 
 
 async def _battery_change(aside: Aside, own: Peripheral) -> None:
