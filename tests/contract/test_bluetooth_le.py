@@ -223,7 +223,7 @@ async def test_what_is_near_is_listed(bench: Bench) -> None:
     """What can be heard is listed with the settings that bind it, and nothing is connected."""
     bench.place(gauge(0x11, name=None), gauge(0x10))
     code = (
-        "import json; from gaugepost_adapters.links.bluetooth import nearby; nearby.LISTEN_S = 0.5\n"
+        "import json; from gaugepost_adapters.links.bluetooth import nearby; nearby.LISTEN_S = 3\n"
         "print(json.dumps([[p.name, p.settings, p.notes] for p in nearby.nearby()]))"
     )
     run = await asyncio.create_subprocess_exec(

@@ -13,7 +13,7 @@ import pytest_asyncio
 from bleak.backends.bluezdbus.version import BlueZFeatures
 
 from gaugepost.contract import LinkLost
-from gaugepost_adapters.links.bluetooth import faults, gauge as connected, radio
+from gaugepost_adapters.links.bluetooth import gauge as connected, radio
 from gaugepost_adapters.links.bluetooth.link import BluetoothLeLink
 from tests.bench_tools.bluetooth.bench import Bench, gauge, radio_bench, take
 from tests.bench_tools.bluetooth.peripheral import Peripheral
@@ -23,10 +23,7 @@ pytestmark = pytest.mark.asyncio
 
 @pytest_asyncio.fixture
 async def bench(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Bench]:
-    """A bench whose service runs, and steps that are given up soon, so that nobody waits long for a test."""
-    monkeypatch.setattr(radio, "SEEK_S", 2.0)
-    monkeypatch.setattr(connected, "STEP_S", 1.0)
-    monkeypatch.setattr(faults, "LET_GO_S", 0.2)
+    """A bench whose service runs."""
     async with radio_bench(monkeypatch) as made:
         yield made
 
@@ -109,22 +106,28 @@ async def test_the_adapter_is_switched_off_and_on(bench: Bench) -> None:
     await link.close()
 
 
-async def test_an_adapter_that_was_off_for_a_moment_scans_again(bench: Bench) -> None:
-    """A scan that an adapter's being off ended unsaid is begun anew, also while other links go on seeking."""
+async def test_an_adapter_that_was_off_for_a_moment_scans_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A scan that an adapter's being off ended unsaid is begun anew, also while another link goes on seeking."""
     own = gauge()
     link, absent = bench.link(address=own.address), bench.link(address="00:00:5E:00:53:77")
-    seeking = [asyncio.ensure_future(each.open()) for each in (link, absent)]
+    monkeypatch.setattr(radio, "SEEK_S", 120.0)
+    seeking = asyncio.ensure_future(absent.open())
     while not bench.service.scanning():  # noqa: ASYNC110 - no event for it
         await asyncio.sleep(0.01)
     bench.service.power(on=False)
     bench.service.power(on=True)
     bench.place(own)
-    await asyncio.wait(seeking)
-    assert all(isinstance(each.exception(), LinkLost) for each in seeking)
-    seeking = [asyncio.ensure_future(each.open()) for each in (absent, link)]
-    await asyncio.wait(seeking)
-    assert [type(each.exception()) for each in seeking] == [LinkLost, type(None)]
+    monkeypatch.setattr(radio, "SEEK_S", 0.3)
+    with pytest.raises(LinkLost, match="was not heard"):
+        await link.open()
+    monkeypatch.setattr(radio, "SEEK_S", 60.0)
+    await link.open()
+    assert not seeking.done()
     await carries(bench, link, own)
+    seeking.cancel()
+    await asyncio.wait([seeking])
     await link.close()
 
 
@@ -183,14 +186,16 @@ async def test_cancelled_is_cancelled(bench: Bench) -> None:
     await link.close()
 
 
-async def test_a_disconnect_without_an_answer_ends(bench: Bench) -> None:
+async def test_a_disconnect_without_an_answer_ends(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """Closing is over in bounded time though the service does not answer, and the link that is left is taken over."""
     own = bench.place(gauge())
     link = bench.link(address=own.address)
     await link.open()
     own.mute.add("Disconnect")
-    async with asyncio.timeout(60):
-        await link.close()
+    with monkeypatch.context() as soon:
+        soon.setattr(connected, "STEP_S", 0.2)
+        async with asyncio.timeout(60):
+            await link.close()
     own.mute.clear()
     assert bench.service.connected(own)
     await link.open()

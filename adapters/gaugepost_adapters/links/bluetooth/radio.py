@@ -132,7 +132,7 @@ class Radio:
         ]
 
     async def _left_connected(self, wanted: Wanted) -> BLEDevice | None:
-        place = f"/org/bluez/{self._adapter or ''}"
+        place = f"/org/bluez/{self._adapter}/" if self._adapter else "/org/bluez/"
         left = [
             BLEDevice(properties["Address"], _name(properties), {"path": path, "props": dict(properties)})
             for path, properties in await self._bluez.devices()
