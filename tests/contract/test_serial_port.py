@@ -15,6 +15,7 @@ import pytest
 from pydantic import ValidationError
 
 from gaugepost.contract import LinkLost, Moment
+from gaugepost_adapters.links import inbox
 from gaugepost_adapters.links.serial import traffic as serial_traffic
 from gaugepost_adapters.links.serial.opening import close_port, open_port
 from gaugepost_adapters.links.serial.port import SerialPortLink
@@ -234,7 +235,7 @@ async def test_closing_ends_a_send_that_is_stuck() -> None:
             else:
                 pty.unplug()
             with pytest.raises(LinkLost):
-                await asyncio.wait_for(sending, serial_traffic.STUCK_S / 2)
+                await asyncio.wait_for(sending, inbox.STUCK_S / 2)
             await link.close()
 
 
@@ -271,7 +272,7 @@ async def test_what_opens_too_late_is_closed_again() -> None:
         return "port"
 
     with pytest.raises(TimeoutError):
-        await serial_traffic.in_thread(open_slowly, 0.05, let_go)
+        await inbox.in_thread(open_slowly, 0.05, let_go)
     answer.set()
     await asyncio.wait_for(late.wait(), 20)
     assert given == ["port"]

@@ -100,6 +100,8 @@ SAME_TEXT_OTHER_MEANING = {
     # "+99.9999" is that gauge's word for "beyond its range"; to a gauge without such a word it is a length.
     ("error_codes", "bare_digits"),
     ("error_codes", "framed_by_control_characters"),
+    # Any two bytes are a temperature there: the service tells them from others by where they come from.
+    ("error_codes", "environmental_sensing"),
 }
 """(capture, decoder's capture) where the same characters mean another number to a gauge of that kind."""
 

@@ -14,8 +14,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
-from gaugepost.contract import AdapterSettings, BadFrame, Chunk, Code, Decoded
+from gaugepost.contract import AdapterSettings, Code, Decoded, ValueRefused
 from gaugepost_adapters.decoders.delimited_settings import Text, Word
+from gaugepost_adapters.decoders.framed import FramedDecoder
 from gaugepost_adapters.decoders.framing import Framer, Piece
 
 
@@ -46,64 +47,31 @@ class Settings(AdapterSettings):
     """Seconds without a byte after which half a code is a bad frame."""
 
 
-class CodeText:
+class CodeText(FramedDecoder):
     """Decodes codes. Each of a link's channels has its own half code."""
 
     Settings: ClassVar[type[AdapterSettings]] = Settings
 
     def __init__(self, settings: AdapterSettings) -> None:
         assert isinstance(settings, Settings)
+        terminator, start = settings.terminator.encode("latin-1"), settings.start.encode("latin-1")
+        super().__init__(settings.silence, lambda: Framer(terminator, start))
         self._settings = settings
-        self._framers: dict[str, Framer] = {}
 
-    def feed(self, chunk: Chunk) -> list[Decoded]:
-        """Return what became complete with this chunk, in the order of arrival."""
-        framer = self._framers.get(chunk.channel)
-        if framer is None:
-            framer = self._framers[chunk.channel] = Framer(
-                self._settings.terminator.encode("latin-1"), self._settings.start.encode("latin-1")
-            )
-        return [self._decode(piece, chunk.channel) for piece in framer.split(chunk.data, chunk.complete)]
-
-    def idle(self, elapsed_s: float) -> list[Decoded]:
-        """Return half codes as bad frames once `silence` has passed."""
-        if elapsed_s < self._settings.silence:
-            return []
-        return self._forget(f"half a code, then nothing for {self._settings.silence:g} s")
-
-    def request(self, channel: str = "") -> bytes:
-        """Return nothing: a scanner is not asked."""
-        return b""
-
-    def reset(self) -> list[Decoded]:
-        """Return half codes as bad frames: the link was lost in the middle of them."""
-        return self._forget("half a code, then the link was lost")
-
-    def _forget(self, reason: str) -> list[Decoded]:
-        return [
-            BadFrame(reason, piece.raw, channel)
-            for channel, framer in self._framers.items()
-            for piece in framer.forget(reason)
-        ]
-
-    def _decode(self, piece: Piece, channel: str) -> Decoded:
-        if piece.fault:
-            return BadFrame(piece.fault, piece.raw, channel)
+    def decode(self, piece: Piece, channel: str) -> list[Decoded]:
+        """Return the code. Raises `ValueRefused` where it can't be read or printed."""
         try:
             text = piece.body.decode(self._settings.encoding)
-        except UnicodeDecodeError:
-            return BadFrame(f"a code that is not {self._settings.encoding} text", piece.raw, channel)
+        except UnicodeDecodeError as error:
+            raise ValueRefused(f"a code that is not {self._settings.encoding} text") from error
         before, after = self._settings.prefix, self._settings.suffix
         own = text[len(before) : len(text) - len(after)]
         if f"{before}{own}{after}" != text:
-            return BadFrame(f"a code without its prefix {before!r} or suffix {after!r}", piece.raw, channel)
-        if not own or not own.isprintable() or len(own) > self._settings.longest:
-            return BadFrame(self._unusable(own), piece.raw, channel)
-        return Code(own, piece.raw, channel)
-
-    def _unusable(self, text: str) -> str:
-        if not text:
-            return "a code with nothing in it"
-        if len(text) > self._settings.longest:
-            return f"a code of {len(text)} characters, and longest is {self._settings.longest}"
-        return "a code with characters that can't be printed"
+            raise ValueRefused(f"a code without its prefix {before!r} or suffix {after!r}")
+        if not own:
+            raise ValueRefused("a code with nothing in it")
+        if len(own) > self._settings.longest:
+            raise ValueRefused(f"a code of {len(own)} characters, and longest is {self._settings.longest}")
+        if not own.isprintable():
+            raise ValueRefused("a code with characters that can't be printed")
+        return [Code(own, piece.raw, channel)]

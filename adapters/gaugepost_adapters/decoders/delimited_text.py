@@ -20,13 +20,13 @@ from typing import ClassVar
 
 from gaugepost.contract import AdapterSettings, BadFrame, Condition, Decoded, ValueRefused
 from gaugepost_adapters.decoders.delimited_settings import Settings
-from gaugepost_adapters.decoders.framed import FramedDecoder, stated, with_decimals
+from gaugepost_adapters.decoders.framed import MeasuringDecoder, stated, with_decimals
 from gaugepost_adapters.decoders.framing import Framer, Piece
 
 _SPACES = re.compile(" +")
 
 
-class DelimitedText(FramedDecoder):
+class DelimitedText(MeasuringDecoder):
     """Decodes frames of text. Each of a link's channels has its own half frame; a channel in the frame goes first."""
 
     Settings: ClassVar[type[AdapterSettings]] = Settings

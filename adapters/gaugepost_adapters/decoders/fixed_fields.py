@@ -28,7 +28,7 @@ from typing import ClassVar, TypeVar
 
 from gaugepost.contract import AdapterSettings, BadFrame, Condition, Decoded, ValueRefused
 from gaugepost_adapters.decoders.fixed_fields_settings import Settings
-from gaugepost_adapters.decoders.framed import Cutter, FramedDecoder, stated, with_decimals
+from gaugepost_adapters.decoders.framed import Cutter, MeasuringDecoder, stated, with_decimals
 from gaugepost_adapters.decoders.framing import Framer, Piece
 from gaugepost_adapters.decoders.places import places
 from gaugepost_adapters.decoders.proven_framing import EdgeFramer, ProvenFramer
@@ -38,7 +38,7 @@ _PLAIN = re.compile(r"[+-]?[0-9]+", re.ASCII)
 _PART = ("sign", "digits", "point", "unit", "status", "channel")
 
 
-class FixedFields(FramedDecoder):
+class FixedFields(MeasuringDecoder):
     """Decodes frames with fields at fixed places. A channel in the frame goes before the link's."""
 
     Settings: ClassVar[type[AdapterSettings]] = Settings

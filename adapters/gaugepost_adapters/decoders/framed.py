@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import Protocol
 
@@ -34,11 +35,12 @@ class Cutter(Protocol):
         """Return half a frame, where there is one, as a piece with the fault given; the next byte begins a frame."""
 
 
-class FramedDecoder:
+class FramedDecoder(ABC):
     """A decoder without the part that reads a frame. Each of a link's channels has its own half frame."""
 
-    def __init__(self, settings: MeasuringSettings, cutter: Callable[[], Cutter]) -> None:
-        self._measuring = settings
+    def __init__(self, silence: float, cutter: Callable[[], Cutter]) -> None:
+        """`silence` is the seconds without a byte that end a frame; `cutter` makes what cuts a channel's bytes."""
+        self._silence = silence
         self._cutter = cutter
         self._cutters: dict[str, Cutter] = {}
 
@@ -51,17 +53,18 @@ class FramedDecoder:
 
     def idle(self, elapsed_s: float) -> list[Decoded]:
         """Return what is ended once `silence` has passed: half frames are bad ones."""
-        silence = self._measuring.silence
-        if elapsed_s < silence:
+        if elapsed_s < self._silence:
             return []
         decoded: list[Decoded] = []
         for channel, cutter in self._cutters.items():
-            decoded += self._read(cutter.settle(f"half a frame, then nothing for {silence:g} s"), channel)
+            decoded += self._read(
+                cutter.settle(f"half a frame, then nothing for {self._silence:g} s"), channel
+            )
         return decoded
 
     def request(self, channel: str = "") -> bytes:
-        """Return the bytes that ask for a value; empty where `request` is, or where it needs a channel and has none."""
-        return self._measuring.asking(channel)
+        """Return the bytes that ask for a value: none, unless the decoder says otherwise."""
+        return b""
 
     def reset(self) -> list[Decoded]:
         """Return half frames as bad ones: the link was lost in the middle of them."""
@@ -82,13 +85,25 @@ class FramedDecoder:
                 decoded.append(BadFrame(str(refused.finding), piece.raw, channel))
         return decoded
 
+    @abstractmethod
     def decode(self, piece: Piece, channel: str) -> list[Decoded]:
         """Return what one frame says.
 
         Raises:
             ValueRefused: it says nothing that counts; its finding is the bad frame's reason.
         """
-        raise NotImplementedError
+
+
+class MeasuringDecoder(FramedDecoder):
+    """A framed decoder whose frames hold numbers."""
+
+    def __init__(self, settings: MeasuringSettings, cutter: Callable[[], Cutter]) -> None:
+        super().__init__(settings.silence, cutter)
+        self._measuring = settings
+
+    def request(self, channel: str = "") -> bytes:
+        """Return the bytes that ask for a value; empty where `request` is, or where it needs a channel and has none."""
+        return self._measuring.asking(channel)
 
     def measured(self, text: str, unit: str | None, raw: bytes, channel: str) -> Indication | Temperature:
         """Return the number shown as `text` in `unit` (a scale, of temperatures); None is the one in the settings.

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment, ValueRefused
 from gaugepost.contract.capture import STEP_MS, Captured, read_capture
-from gaugepost_adapters.links.serial.traffic import in_thread
+from gaugepost_adapters.links.inbox import in_thread
 
 MOST_BYTES = 50_000_000
 """A capture is held in memory; this is days of a busy gauge."""

@@ -22,7 +22,7 @@ from typing import ClassVar, TypeVar
 from gaugepost.contract import AdapterSettings, BadFrame, Condition, Decoded, ValueRefused
 from gaugepost_adapters.decoders.binary.numbers import NotFinite, bcd_text, float_text, integer, multiplied
 from gaugepost_adapters.decoders.binary.settings import Settings
-from gaugepost_adapters.decoders.framed import Cutter, FramedDecoder, stated
+from gaugepost_adapters.decoders.framed import Cutter, MeasuringDecoder, stated
 from gaugepost_adapters.decoders.framing import Piece
 from gaugepost_adapters.decoders.places import places
 from gaugepost_adapters.decoders.proven_framing import EdgeFramer, ProvenFramer
@@ -31,7 +31,7 @@ T = TypeVar("T")
 _NAMED = ("value", "unit", "status", "channel", "length")
 
 
-class BinaryNumber(FramedDecoder):
+class BinaryNumber(MeasuringDecoder):
     """Decodes frames with a binary number. A channel in the frame goes before the link's."""
 
     Settings: ClassVar[type[AdapterSettings]] = Settings

@@ -14,7 +14,7 @@ from bleak.backends.device import BLEDevice
 from gaugepost.contract import Chunk, Condition, LinkLost, Moment
 from gaugepost_adapters.links.bluetooth.faults import FAULTS, T, bounded, lost
 from gaugepost_adapters.links.bluetooth.settings import Settings, uuid_128
-from gaugepost_adapters.links.serial.traffic import Inbox
+from gaugepost_adapters.links.inbox import Inbox
 
 CONNECT_S = 20.0
 """How long a gauge that was just heard may take to be connected and to list what it offers."""

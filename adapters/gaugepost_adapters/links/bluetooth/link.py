@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, ClassVar
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost.contract.present import Present
 from gaugepost_adapters.links.bluetooth.settings import TO_INSTALL, Settings
-from gaugepost_adapters.links.serial.traffic import Inbox
+from gaugepost_adapters.links.inbox import Inbox
 
 if TYPE_CHECKING:
     from gaugepost_adapters.links.bluetooth.gauge import Gauge

@@ -12,7 +12,7 @@ from gaugepost.contract import MAX_FRAME_BYTES, AdapterSettings, Chunk, LinkLost
 from gaugepost_adapters.links.device_files import Device, lost
 from gaugepost_adapters.links.hid import opening
 from gaugepost_adapters.links.hid.settings import Settings
-from gaugepost_adapters.links.serial.traffic import MOST_WAITING, STUCK_S, Inbox, in_thread
+from gaugepost_adapters.links.inbox import MOST_WAITING, STUCK_S, Inbox, in_thread
 
 _OPEN_S = 15.0
 """A driver that takes longer to open counts as not there."""

@@ -10,11 +10,12 @@ from typing import ClassVar
 import serial
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
+from gaugepost_adapters.links.inbox import in_thread
 from gaugepost_adapters.links.serial.lines import LineWatch
 from gaugepost_adapters.links.serial.opening import close_port, open_port
 from gaugepost_adapters.links.serial.present import present
 from gaugepost_adapters.links.serial.settings import Settings
-from gaugepost_adapters.links.serial.traffic import ByThread, OnDescriptor, in_thread
+from gaugepost_adapters.links.serial.traffic import ByThread, OnDescriptor
 
 _OPEN_S = 15.0
 """A driver or a port server that takes longer to open counts as not there."""

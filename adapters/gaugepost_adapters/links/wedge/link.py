@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost_adapters.links.device_files import Device, lost
-from gaugepost_adapters.links.serial.traffic import MOST_WAITING, Inbox, in_thread
+from gaugepost_adapters.links.inbox import MOST_WAITING, Inbox, in_thread
 from gaugepost_adapters.links.wedge import keyboards
 from gaugepost_adapters.links.wedge.opening import is_press, no_events, open_keyboard
 from gaugepost_adapters.links.wedge.settings import Settings
