@@ -218,7 +218,7 @@ async def test_what_is_refused_once_works_the_next_time(bench: Bench, call: str)
 
 @pytest.mark.attack
 async def test_a_thousand_reconnects_leave_nothing(bench: Bench) -> None:
-    """Lost and found a thousand times, in every way, a link holds no more than after the tenth time."""
+    """Lost and found a thousand times, in every way, a link comes to hold no more than in the first ten times."""
     own = bench.place(gauge())
     link = bench.link(address=own.address)
     held = 0
@@ -235,9 +235,11 @@ async def test_a_thousand_reconnects_leave_nothing(bench: Bench) -> None:
         await link.close()
         if turn % 7 == 0:
             bench.service.forget(own)
-        if turn == 9:
-            held = _held()
-    assert _held() <= held
+        if turn < 10:
+            held = max(held, _held())
+    async with asyncio.timeout(30):  # what is just ending ends; what leaks stays
+        while _held() > held:  # noqa: ASYNC110 - nothing tells of it
+            await asyncio.sleep(0.05)
 
 
 def _held() -> int:
