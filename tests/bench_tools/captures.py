@@ -21,12 +21,14 @@ from gaugepost.contract.kit.decoders import Sample, decode
 from gaugepost_adapters.decoders.binary.number import BinaryNumber
 from gaugepost_adapters.decoders.delimited_text import DelimitedText
 from gaugepost_adapters.decoders.fixed_fields import FixedFields
+from gaugepost_adapters.decoders.hid.usage import HidUsage
 
 FOLDER = Path(__file__).parents[1] / "captures"
 DECODERS: dict[str, type[Decoder]] = {
     "delimited_text": DelimitedText,
     "fixed_fields": FixedFields,
     "binary_number": BinaryNumber,
+    "hid_usage": HidUsage,
 }
 
 

@@ -138,3 +138,9 @@ def test_the_decoder_keeps_the_contract() -> None:
     raw = _report(-250)
     expected = Indication("-0.0250", Decimal("-0.0250"), Unit.MM, raw)
     decoders.check_decoder(_made, [decoders.Sample(raw, (expected,), complete=True)])
+
+
+def test_nothing_says_nothing() -> None:
+    """A report without a byte, which only a broken link hands on, ends nothing and is no report."""
+    for complete in (True, False):
+        assert _made().feed(Chunk(b"", NOW, complete=complete)) == []

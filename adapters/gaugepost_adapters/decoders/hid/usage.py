@@ -135,6 +135,8 @@ class HidUsage:
     def feed(self, chunk: Chunk) -> list[Decoded]:
         """Return the value of a report; what is no whole report is a bad frame."""
         raw = chunk.data
+        if not raw:
+            return []
         if not chunk.complete or len(raw) > MAX_FRAME_BYTES:
             reason = "bytes without a report's edges: the link must be one of reports, as hid_report"
             pieces = range(0, len(raw), MAX_FRAME_BYTES)
