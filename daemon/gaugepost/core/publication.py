@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from operator import attrgetter
 from typing import Self
 
 from gaugepost.core.errors import ValueRefused
@@ -19,7 +18,6 @@ POINTERS = frozenset({"mastering", "members", "replaces", "set_up"})
 
 _BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
 _REST = tuple(f.name for f in FIELDS if f.name not in {"kind", "measured_at"})
-_values_of = attrgetter(*_REST)
 
 
 class Epoch(str):
@@ -88,7 +86,9 @@ def publish(entry: Entry, epoch: str, station: str) -> dict[str, Published]:
         "station": station,
         "measured_at": rfc3339(record.measured_at),
     }
-    for name, value in zip(_REST, _values_of(record), strict=True):
+    given = vars(record)
+    for name in _REST:
+        value = given.get(name)
         if type(value) is str:  # most are, and a word of a closed vocabulary is not quite
             published[name] = value
         elif value is not None:

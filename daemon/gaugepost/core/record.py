@@ -12,6 +12,8 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
+from gaugepost.core.frozen import sparse
+
 FORMAT = 1
 """Number of the body's format, the first thing in every body."""
 
@@ -85,7 +87,8 @@ def _word(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@sparse
+@dataclass(frozen=True, kw_only=True)
 class Record:
     """One thing that happened, with everything that made it. Fields that do not apply are None.
 

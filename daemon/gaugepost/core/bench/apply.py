@@ -18,6 +18,7 @@ from gaugepost.core.bench.state import (
     Sourced,
     State,
 )
+from gaugepost.core.frozen import changed
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import CONTEXT, Unit, parse_number, step_of, to_mm
@@ -34,7 +35,7 @@ def apply(state: State, record: Record) -> State:
     """Return the state after `record`, which is the next one in the journal."""
     with decimal.localcontext(CONTEXT):
         boot = record.boot or (state.now.boot if state.now else "")
-        moved = replace(
+        moved = changed(
             state,
             sequence=state.sequence + 1,
             now=Moment(record.measured_at, record.clock_ms, boot),
@@ -50,19 +51,19 @@ def follow(state: State, entry: Entry) -> State:
     """
     record: Record | None = entry.record
     if entry.sequence != state.sequence + 1:
-        state = replace(_forgotten(state), missing=state.missing + entry.sequence - 1 - state.sequence)
-        state = replace(state, sequence=entry.sequence - 1)
+        state = changed(_forgotten(state), missing=state.missing + entry.sequence - 1 - state.sequence)
+        state = changed(state, sequence=entry.sequence - 1)
     if state.missing:
         record = _resting(state, entry.record)
     if record is not None:
         return apply(state, record)
     boot = entry.record.boot or (state.now.boot if state.now else "")
     now = Moment(entry.record.measured_at, entry.record.clock_ms, boot)
-    state = replace(state, sequence=entry.sequence, now=now)
+    state = changed(state, sequence=entry.sequence, now=now)
     gauge = entry.record.gauge or ""
     if entry.record.kind is Kind.MASTERING and gauge in state.gauges:  # another one than that which is known
         return _with(
-            state, gauge, replace(state.gauges[gauge], mastered=None, due=(), checked=None, procedure=None)
+            state, gauge, changed(state.gauges[gauge], mastered=None, due=(), checked=None, procedure=None)
         )
     return state
 
@@ -89,7 +90,7 @@ def _resting(state: State, record: Record) -> Record | None:
 def _forgotten(state: State) -> State:
     """Return what is still known where records are missing after `state`, or may be."""
     gauges = {
-        name: replace(
+        name: changed(
             known,
             procedure=None,
             characteristic=None,
@@ -99,26 +100,26 @@ def _forgotten(state: State) -> State:
         for name, known in state.gauges.items()
     }
     nothing: dict[str, Any] = dict.fromkeys(("operator", "lot", "piece", "position"))
-    state = replace(state, links=frozenset(), gauges=gauges, temperatures={}, groups={}, again={}, **nothing)
+    state = changed(state, links=frozenset(), gauges=gauges, temperatures={}, groups={}, again={}, **nothing)
     return _made_due(state, dict.fromkeys(gauges, RECORDS_MISSING))
 
 
 def _with(state: State, gauge: str, known: GaugeState) -> State:
-    return replace(state, gauges={**state.gauges, gauge: known})
+    return changed(state, gauges={**state.gauges, gauge: known})
 
 
 def _made_due(state: State, gauges: Mapping[str, str]) -> State:
-    changed = {
-        name: replace(known, due=(*known.due, reason))
+    due = {
+        name: changed(known, due=(*known.due, reason))
         for name, reason in gauges.items()
         if (known := state.gauges[name]).mastered is not None and reason not in known.due
     }
-    return replace(state, gauges={**state.gauges, **changed}) if changed else state
+    return changed(state, gauges={**state.gauges, **due}) if due else state
 
 
 def _start(state: State, record: Record) -> State:
-    gauges = {name: replace(known, last_raw=b"") for name, known in state.gauges.items()}
-    state = replace(state, links=frozenset(), gauges=gauges, triggered_ms={})
+    gauges = {name: changed(known, last_raw=b"") for name, known in state.gauges.items()}
+    state = changed(state, links=frozenset(), gauges=gauges, triggered_ms={})
     if record.ends_mastering:
         return _made_due(state, dict.fromkeys(state.gauges, WALL_WENT_BACK))
     return state
@@ -129,12 +130,12 @@ def _set_up(state: State, record: Record) -> State:
     old, new = state.set_up, from_document(record.document)
     senders = (new.gauges, new.thermometers, new.scanners, new.triggers)
     routes = {(each.link, each.channel): each.name for section in senders for each in section.values()}
-    gauges = {name: replace(state.gauges.get(name, GaugeState()), procedure=None) for name in new.gauges}
+    gauges = {name: changed(state.gauges.get(name, GaugeState()), procedure=None) for name in new.gauges}
     for name, known in gauges.items():
         serves = new.characteristics.get(known.characteristic or "")
         if known.characteristic and (serves is None or name not in serves.gauges):
-            gauges[name] = replace(known, characteristic=None)
-    state = replace(
+            gauges[name] = changed(known, characteristic=None)
+    state = changed(
         state,
         set_up=new,
         set_up_sequence=state.sequence,
@@ -158,32 +159,32 @@ def _edited(old: SetUp, new: SetUp, gauge: str, known: GaugeState) -> bool:
 def _link(state: State, record: Record) -> State:
     assert record.link is not None
     if record.code == "connected":
-        return replace(state, links=state.links | {record.link})
+        return changed(state, links=state.links | {record.link})
     lost = {
         name: f"the link {record.link} was lost"
         for name, g in state.set_up.gauges.items()
         if g.link == record.link
     }
-    state = _made_due(replace(state, links=state.links - {record.link}), lost)
+    state = _made_due(changed(state, links=state.links - {record.link}), lost)
     gauges = {
-        name: replace(known, procedure=None) if name in lost else known
+        name: changed(known, procedure=None) if name in lost else known
         for name, known in state.gauges.items()
     }
-    return replace(state, gauges=gauges)
+    return changed(state, gauges=gauges)
 
 
 def _tags(state: State, record: Record) -> State:
     lot_changed = record.lot != state.lot
-    state = replace(
+    state = changed(
         state, operator=record.operator, lot=record.lot, piece=record.piece, position=record.position
     )
     entry = state.set_up.characteristics.get(record.characteristic or "")
     if record.code == "cleared":
-        gauges = {name: replace(known, characteristic=None) for name, known in state.gauges.items()}
-        state = replace(state, gauges=gauges)
+        gauges = {name: changed(known, characteristic=None) for name, known in state.gauges.items()}
+        state = changed(state, gauges=gauges)
     elif entry is not None:
-        chosen = {name: replace(state.gauges[name], characteristic=entry.name) for name in entry.gauges}
-        state = replace(state, gauges={**state.gauges, **chosen})
+        chosen = {name: changed(state.gauges[name], characteristic=entry.name) for name in entry.gauges}
+        state = changed(state, gauges={**state.gauges, **chosen})
     if lot_changed and state.set_up.lot_checks:
         used = {name: LOT_CHANGED for name, known in state.gauges.items() if known.readings}
         return _made_due(state, used)
@@ -193,12 +194,12 @@ def _tags(state: State, record: Record) -> State:
 def _temperature(state: State, record: Record) -> State:
     assert record.thermometer is not None and record.temperature_c is not None and state.now is not None
     shown = Shown(record.temperature_c, state.now)
-    return replace(state, temperatures={**state.temperatures, record.thermometer: shown})
+    return changed(state, temperatures={**state.temperatures, record.thermometer: shown})
 
 
 def _trigger(state: State, record: Record) -> State:
     assert record.device is not None
-    return replace(state, triggered_ms={**state.triggered_ms, record.device: record.clock_ms})
+    return changed(state, triggered_ms={**state.triggered_ms, record.device: record.clock_ms})
 
 
 def _said(state: State, record: Record) -> State:
@@ -218,7 +219,7 @@ def _begun(state: State, record: Record) -> State:
         movement={"larger": 1, "smaller": -1}.get(record.code or "", 0),
         operator=record.operator,
     )
-    return _with(state, record.gauge, replace(state.gauges[record.gauge], procedure=procedure))
+    return _with(state, record.gauge, changed(state.gauges[record.gauge], procedure=procedure))
 
 
 def _master_reading(state: State, record: Record) -> State:
@@ -232,7 +233,7 @@ def _master_reading(state: State, record: Record) -> State:
         units=known.procedure.units | {(unit, step_of(digits))},
         members=(*known.procedure.members, state.sequence),
     )
-    known = replace(known, procedure=procedure, last_raw=record.raw or b"", last_clock_ms=record.clock_ms)
+    known = changed(known, procedure=procedure, last_raw=record.raw or b"", last_clock_ms=record.clock_ms)
     return _with(state, record.gauge, known)
 
 
@@ -240,7 +241,7 @@ def _mastering(state: State, record: Record) -> State:
     assert record.gauge is not None and record.master is not None and record.master_indications_mm is not None
     known = state.gauges[record.gauge]
     if record.code != "accepted":
-        refused = replace(known, procedure=None)
+        refused = changed(known, procedure=None)
         return _made_due(
             _with(state, record.gauge, refused), {record.gauge: "the last mastering was refused"}
         )
@@ -264,7 +265,7 @@ def _mastering(state: State, record: Record) -> State:
     return _with(
         state,
         record.gauge,
-        replace(known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None),
+        changed(known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None),
     )
 
 
@@ -279,10 +280,10 @@ def _check(state: State, record: Record) -> State:
     known = state.gauges[record.gauge]
     assert known.procedure is not None and known.mastered is not None
     if record.code != "passed":
-        failed = replace(known, procedure=None)
+        failed = changed(known, procedure=None)
         return _made_due(_with(state, record.gauge, failed), {record.gauge: "the last check failed"})
     (unit, resolution), *_ = known.procedure.units
-    passed = replace(
+    passed = changed(
         known,
         mastered=replace(known.mastered, unit=unit, resolution=resolution),
         due=(),
@@ -298,14 +299,14 @@ def _check(state: State, record: Record) -> State:
 
 def _abandoned(state: State, record: Record) -> State:
     assert record.gauge is not None
-    state = _with(state, record.gauge, replace(state.gauges[record.gauge], procedure=None))
+    state = _with(state, record.gauge, changed(state.gauges[record.gauge], procedure=None))
     return _said(state, record)
 
 
 def _reading(state: State, record: Record) -> State:
     assert record.gauge is not None
     before = state.gauges[record.gauge]
-    known = replace(
+    known = changed(
         before,
         readings=before.readings + 1,
         first_reading=before.first_reading or state.sequence,
@@ -322,7 +323,7 @@ def _reading(state: State, record: Record) -> State:
         if entry.name in again:
             again = {name: why for name, why in again.items() if name != entry.name}
     gauges = {**state.gauges, record.gauge: known}
-    state = replace(state, gauges=gauges, counts=counts, groups=groups, again=again)
+    state = changed(state, gauges=gauges, counts=counts, groups=groups, again=again)
     if record.ends_mastering:
         return _made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
     return state
@@ -334,7 +335,7 @@ def _result(state: State, record: Record) -> State:
     counts = state.counts
     if record.piece is not None:
         counts = counts.one_more((record.lot, record.piece, record.characteristic, None, "result"))
-    return replace(state, groups=groups, counts=counts)
+    return changed(state, groups=groups, counts=counts)
 
 
 def _attempt(state: State, record: Record) -> State:
@@ -347,7 +348,7 @@ def _attempt(state: State, record: Record) -> State:
             key = (record.lot, record.piece, entry.name, place)
             counts = counts.filled_up(key, entry.readings)
     again = {**state.again, entry.name: record.text or record.code or ""}
-    return replace(state, groups=groups, counts=counts, again=again)
+    return changed(state, groups=groups, counts=counts, again=again)
 
 
 def _void(state: State, record: Record) -> State:
@@ -362,7 +363,7 @@ def _void(state: State, record: Record) -> State:
         )
         for name, group in state.groups.items()
     }
-    return replace(state, groups=groups, replaced={**state.replaced, record.replaces: state.sequence})
+    return changed(state, groups=groups, replaced={**state.replaced, record.replaces: state.sequence})
 
 
 def _amendment(state: State, record: Record) -> State:
@@ -370,7 +371,7 @@ def _amendment(state: State, record: Record) -> State:
     if record.characteristic is None or record.piece is None:
         return state
     key = (record.lot, record.piece, record.characteristic, record.position)
-    return replace(state, counts=state.counts.one_more(key))
+    return changed(state, counts=state.counts.one_more(key))
 
 
 _STEPS: dict[Kind, Callable[[State, Record], State]] = {

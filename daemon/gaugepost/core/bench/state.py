@@ -70,9 +70,9 @@ class Procedure:
         return self.masters[min(len(self.taken_mm) // self.wanted, len(self.masters) - 1)]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class GaugeState:
-    """What is known of one gauge."""
+    """What is known of one gauge. Without slots: `changed` makes it anew at every reading."""
 
     mastered: Mastered | None = None
     due: tuple[str, ...] = ()
@@ -130,9 +130,9 @@ class Counts:
         return counts
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class State:
-    """The bench after the record with number `sequence`."""
+    """The bench after the record with number `sequence`. Without slots: `changed` makes it anew at every record."""
 
     sequence: int = 0
     now: Moment | None = None

@@ -19,13 +19,12 @@ import hashlib
 import typing
 import uuid
 from decimal import Decimal
-from operator import attrgetter
 from typing import Any, NoReturn
 
 import cbor2
 
 from gaugepost.core.errors import JournalError, ValueRefused
-from gaugepost.core.record import FIELDS, FORMAT, Record
+from gaugepost.core.record import FIELDS, FORMAT, NUMBER_OF, Record
 
 
 def anchor(epoch: str, station: str) -> bytes:
@@ -46,9 +45,10 @@ def encode(record: Record) -> bytes:
         TypeError: a value of another type than its field's, or a word that its field doesn't know.
     """
     values: dict[int, Any] = {0: FORMAT}
-    for number, kind, numbers, value in zip(_NUMBERS, _TYPES, _NUMBERS_OF, _values_of(record), strict=True):
-        if value is None:
-            continue
+    given = vars(record)
+    for name in sorted(given, key=NUMBER_OF.__getitem__):
+        number, kind, numbers = _PLACES[name]
+        value = given[name]
         if numbers is not None:
             values[number] = numbers.get(value) or _unknown(value, number)
         elif type(value) is kind and (kind is not Decimal or value.is_finite()):
@@ -161,16 +161,18 @@ def _type(name: str) -> Any:
 
 
 _HINTS = typing.get_type_hints(Record)
-_ASCENDING = sorted(FIELDS, key=lambda field: field.metadata["number"])
-_NUMBERS: tuple[int, ...] = tuple(field.metadata["number"] for field in _ASCENDING)
-_TYPES = tuple(_type(field.name) for field in _ASCENDING)
-_NUMBERS_OF: tuple[dict[Any, int] | None, ...] = tuple(
-    {word: at for at, word in enumerate(field.metadata["words"], start=1)} or None for field in _ASCENDING
-)
+_PLACES: dict[str, tuple[int, Any, dict[Any, int] | None]] = {
+    field.name: (
+        field.metadata["number"],
+        _type(field.name),
+        {word: at for at, word in enumerate(field.metadata["words"], start=1)} or None,
+    )
+    for field in FIELDS
+}
+"""By field: its number, its type, and the numbers of its words where it has a closed vocabulary."""
 _FIELD_OF: dict[int, tuple[str, Any, dict[int, str] | None]] = {
     field.metadata["number"]: (field.name, int, dict(enumerate(field.metadata["words"], start=1)))
     if field.metadata["words"]
     else (field.name, _type(field.name), None)
     for field in FIELDS
 }
-_values_of = attrgetter(*(field.name for field in _ASCENDING))
