@@ -9,9 +9,9 @@ import decimal
 import re
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import StrEnum
 
 from gaugepost.core.errors import ValueRefused
+from gaugepost.core.frozen import Word
 
 CONTEXT = decimal.Context(
     prec=34,
@@ -27,7 +27,7 @@ MAX_DIGITS = 20
 """More digits than any gauge shows or certificate prints; longer text is refused, never cut."""
 
 
-class Unit(StrEnum):
+class Unit(Word):
     """A unit of length as written on drawings, certificates and displays."""
 
     MM = "mm"

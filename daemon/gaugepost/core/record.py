@@ -9,10 +9,9 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import StrEnum
 from typing import Any
 
-from gaugepost.core.frozen import sparse
+from gaugepost.core.frozen import Word, sparse
 
 FORMAT = 1
 """Number of the body's format, the first thing in every body."""
@@ -23,7 +22,7 @@ DERIVATION = 1
 Value = str | int | bool | bytes | Decimal | tuple[str, ...] | tuple[int, ...] | tuple[Decimal, ...]
 
 
-class Kind(StrEnum):
+class Kind(Word):
     """What happened. Only ever appended to: a kind's place, counted from 1, is its number on disk."""
 
     START = "start"

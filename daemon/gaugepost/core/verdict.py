@@ -6,15 +6,15 @@ Judged is the unrounded value: the absolute method of ASTM E29. A value equal to
 from __future__ import annotations
 
 from decimal import Decimal
-from enum import StrEnum
 
+from gaugepost.core.frozen import Word
 from gaugepost.core.quantity import CONTEXT
 
 SIMPLE_ACCEPTANCE = "simple acceptance"
 """Name of the decision rule that takes the limits as they are, without a guard band (JCGM 106:2012, 8.2)."""
 
 
-class Verdict(StrEnum):
+class Verdict(Word):
     """Where a value lies against the limits; not-judged where nothing may be said."""
 
     UNDERSIZE = "undersize"
@@ -23,7 +23,7 @@ class Verdict(StrEnum):
     NOT_JUDGED = "not-judged"
 
 
-class Decision(StrEnum):
+class Decision(Word):
     """What is done with the piece."""
 
     ACCEPT = "accept"
