@@ -6,8 +6,8 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, strategies as st
 
+from gaugepost.core.conformity import Decision, Verdict, decide_simple, deviation, judge
 from gaugepost.core.tolerance import parse_limits
-from gaugepost.core.verdict import Decision, Verdict, decide_simple, deviation, judge
 
 LIMIT = st.none() | st.decimals(min_value=-10, max_value=10, places=4)
 

@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given, strategies as st
 
 from gaugepost.core.bench.temperatures import ASSUMED, DECLARED, MEASURED
+from gaugepost.core.conformity import SIMPLE_ACCEPTANCE, Decision, Verdict
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import FIELDS, FORMAT, NUMBER_OF, Kind, Record
 from gaugepost.core.setup import Body
-from gaugepost.core.verdict import SIMPLE_ACCEPTANCE, Decision, Verdict
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
 from tests.edge.readings import reading
 from tests.edge.records import RECORDS

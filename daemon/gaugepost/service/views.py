@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 
-from gaugepost.core.bench.measuring import characteristic_of, in_unit
+from gaugepost.core.bench.judging import in_unit
+from gaugepost.core.bench.measuring import characteristic_of
 from gaugepost.core.bench.standing import master_overdue, standing
 from gaugepost.core.bench.state import Mastered, Procedure, State, elapsed_ms
 from gaugepost.core.indication import Moment

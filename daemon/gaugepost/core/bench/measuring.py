@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from functools import lru_cache
 from typing import Any
 
 from gaugepost.core.bench.combining import attempt_of, combined, joined, missing, place_of
+from gaugepost.core.bench.judging import judged
 from gaugepost.core.bench.standing import (
     changed_display,
     out_of_range,
@@ -18,20 +18,9 @@ from gaugepost.core.bench.state import Mastered, Sourced, State
 from gaugepost.core.bench.temperatures import expansion_of, temperature_of
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.mastering import Correction, Temperatures, correct
-from gaugepost.core.quantity import Unit, exact_text, from_mm, round_to, to_mm
+from gaugepost.core.quantity import exact_text, to_mm
 from gaugepost.core.record import DERIVATION, Kind, Record
 from gaugepost.core.setup import Body, CharacteristicEntry, Combine, Display
-from gaugepost.core.verdict import SIMPLE_ACCEPTANCE, Verdict, decide_simple, deviation, judge
-
-NO_CHARACTERISTIC = "no characteristic is selected for this gauge"
-
-FINEST: dict[Unit, Decimal] = {
-    Unit.MM: Decimal("1E-9"),
-    Unit.INCH: Decimal("1E-11"),
-    Unit.MICROMETRE: Decimal("1E-6"),
-    Unit.MICROINCH: Decimal("1E-5"),
-}
-"""Step that a value is published to in the drawing's unit: finer than 1e-9 mm, so that no two values look alike."""
 
 
 def measure(state: State, gauge: str, link: str, indication: Indication, now: Moment) -> tuple[Record, ...]:
@@ -85,7 +74,7 @@ def measure(state: State, gauge: str, link: str, indication: Indication, now: Mo
         set_up=state.set_up_sequence,
         derivation=DERIVATION,
         **fields,
-        **judged(characteristic, value, tuple(reasons), is_member=is_member),
+        **judged(characteristic, value, tuple(reasons), is_member=is_member, doubt=None),
     )
     if characteristic is None or reading.verdict is not None or value is None:
         return (reading,)
@@ -138,46 +127,6 @@ def _unserved(characteristic: CharacteristicEntry | None, mastered: Mastered | N
     )
 
 
-def judged(
-    characteristic: CharacteristicEntry | None,
-    value_mm: Decimal | None,
-    reasons: tuple[str, ...],
-    *,
-    is_member: bool,
-) -> dict[str, Any]:
-    """Return the fields that say what a value is worth: value, limits, deviation, verdict, decision, reasons.
-
-    A member of a group that is combined later has no verdict of its own, unless something is wrong with it.
-    """
-    fields: dict[str, Any] = {"value_mm": value_mm}
-    if characteristic is None:
-        return fields | {"verdict": Verdict.NOT_JUDGED, "reasons": (*reasons, NO_CHARACTERISTIC)}
-    unit, step = characteristic.unit, characteristic.step
-    fields["unit"] = unit
-    fields["lower"] = in_unit(characteristic.lower_mm, unit, step)
-    fields["upper"] = in_unit(characteristic.upper_mm, unit, step)
-    if value_mm is not None:
-        away = deviation(
-            value_mm, characteristic.nominal_mm, characteristic.lower_mm, characteristic.upper_mm
-        )
-        fields["value"], fields["deviation"] = in_unit(value_mm, unit, step), in_unit(away, unit, step)
-    if reasons or value_mm is None:
-        return fields | {"verdict": Verdict.NOT_JUDGED, "reasons": reasons}
-    if is_member:
-        return fields
-    verdict = judge(value_mm, characteristic.lower_mm, characteristic.upper_mm)
-    return fields | {"verdict": verdict, "decision": decide_simple(verdict), "rule": SIMPLE_ACCEPTANCE}
-
-
-@lru_cache(maxsize=4096)
-def in_unit(value_mm: Decimal | None, unit: Unit, step: Decimal) -> Decimal | None:
-    """Return a value in the drawing's unit, finer than 1e-9 mm, with at least the digits of `step`."""
-    if value_mm is None:
-        return None
-    value = round_to(from_mm(value_mm, unit), FINEST[unit]).normalize()
-    return value if value.as_tuple().exponent <= step.as_tuple().exponent else value.quantize(step)  # type: ignore[operator]
-
-
 def _completed(state: State, entry: CharacteristicEntry, reading: Record) -> tuple[Record, ...]:
     group = joined(state.groups.get(entry.name), entry, reading, state.sequence + 1)
     if missing(group, entry):
@@ -200,6 +149,6 @@ def _completed(state: State, entry: CharacteristicEntry, reading: Record) -> tup
             set_up=reading.set_up,
             derivation=DERIVATION,
             text=f"{entry.combine} of {len(members)}",
-            **judged(entry, value, (), is_member=False),
+            **judged(entry, value, (), is_member=False, doubt=None),
         ),
     )

@@ -1,0 +1,4 @@
+"""What the fields of a reading or a result say about its value, in the drawing's unit."""
+
+from gaugepost.core.bench.judging.drawing import FINEST as FINEST, in_unit as in_unit
+from gaugepost.core.bench.judging.fields import judged as judged
