@@ -96,4 +96,4 @@ def test_simple_acceptance_follows_the_limits(verdict: Verdict, decision: Decisi
 def test_the_words_are_the_published_ones() -> None:
     """Verdicts and decisions read as the record's vocabulary has them."""
     assert [*Verdict] == ["undersize", "in-limits", "oversize", "not-judged"]
-    assert [*Decision] == ["accept", "reject"]
+    assert [*Decision] == ["accept", "reject", "undecided"]

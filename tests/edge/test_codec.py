@@ -13,8 +13,10 @@ import cbor2
 import pytest
 from hypothesis import given, strategies as st
 
+from gaugepost.core.bench.judging import Remedy
+from gaugepost.core.bench.judging.fields import ABSOLUTE, ROUNDING
 from gaugepost.core.bench.temperatures import ASSUMED, DECLARED, MEASURED
-from gaugepost.core.conformity import SIMPLE_ACCEPTANCE, Decision, Verdict
+from gaugepost.core.conformity import Conformity, Decision, RuleName, Verdict
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import FIELDS, FORMAT, NUMBER_OF, Kind, Record
@@ -113,12 +115,22 @@ WORDS = {
     "unit": ["mm", "in", "µm", "µin"],
     "verdict": ["undersize", "in-limits", "oversize", "not-judged"],
     "decision": ["accept", "reject", "undecided"],
-    "rule": ["simple acceptance"],
+    "rule": [
+        "simple acceptance",
+        "guarded acceptance by factor",
+        "guarded acceptance by conformance probability",
+        "guarded acceptance by expanded uncertainty",
+        "guarded rejection by factor",
+        "guarded rejection by conformance probability",
+        "guarded rejection by expanded uncertainty",
+    ],
     "conformity": ["conformity verified", "nonconformity verified", "neither"],
     "part_temperature_source": ["measured", "declared", "assumed"],
     "gauge_temperature_source": ["measured", "declared", "assumed"],
     "master_temperature_source": ["measured", "declared", "assumed"],
     "body": ["part", "master", "gauge", "air"],
+    "remedy": ["can still be opened", "can still be taken down", "cannot be brought back"],
+    "method": ["absolute method", "rounding method"],
 }
 """Every word of format 1 as it was settled, by its number from 1: these never move, later ones come behind them."""
 
@@ -139,9 +151,12 @@ def test_every_word_of_the_core_has_a_number() -> None:
     assert set(Kind) == has["kind"]
     assert set(Unit) == has["unit"] == has["indication_unit"]
     assert set(Verdict) == has["verdict"]
-    assert set(Decision) <= has["decision"]
-    assert {SIMPLE_ACCEPTANCE} <= has["rule"]
+    assert set(Decision) == has["decision"]
+    assert set(RuleName) == has["rule"]
     assert set(Body) == has["body"]
+    assert set(Conformity) == has["conformity"]
+    assert set(Remedy) == has["remedy"]
+    assert {ABSOLUTE, ROUNDING} == has["method"]
     for body in ("part", "gauge", "master"):
         assert {MEASURED, DECLARED, ASSUMED} == has[f"{body}_temperature_source"]
 

@@ -71,8 +71,18 @@ PUBLISHED_KINDS: tuple[Kind, ...] = (
 UNITS = ("mm", "in", "µm", "µin")
 VERDICTS = ("undersize", "in-limits", "oversize", "not-judged")
 DECISIONS = ("accept", "reject", "undecided")
-RULES = ("simple acceptance",)
+RULES = (
+    "simple acceptance",
+    "guarded acceptance by factor",
+    "guarded acceptance by conformance probability",
+    "guarded acceptance by expanded uncertainty",
+    "guarded rejection by factor",
+    "guarded rejection by conformance probability",
+    "guarded rejection by expanded uncertainty",
+)
 CONFORMITIES = ("conformity verified", "nonconformity verified", "neither")
+REMEDIES = ("can still be opened", "can still be taken down", "cannot be brought back")
+METHODS = ("absolute method", "rounding method")
 SOURCES = ("measured", "declared", "assumed")
 BODIES = ("part", "master", "gauge", "air")
 """Closed vocabularies. Only ever appended to: a word's place, counted from 1, is its number on disk."""
@@ -138,7 +148,9 @@ class Record:
     probability: Decimal | None = _word(24, "probability that the true value is inside the limits")
     uncertainty_mm: Decimal | None = _word(25, "expanded uncertainty of value_mm", "mm")
     coverage_factor: Decimal | None = _word(26, "coverage factor of uncertainty_mm")
-    reasons: tuple[str, ...] | None = _word(27, "why there is no verdict, or why it was refused")
+    reasons: tuple[str, ...] | None = _word(
+        27, "why there is no verdict, why it is undecided or refused, what to know"
+    )
     master: str | None = _word(28, "the master in force (two joined by +)")
     mastering: int | None = _word(29, "sequence of the mastering in force")
     master_correction_mm: Decimal | None = _word(30, "added to the indication for the master's offset", "mm")
@@ -178,6 +190,15 @@ class Record:
     epoch_before: str | None = _word(62, "epoch of the records before this one")
     missing: tuple[str, ...] | None = _word(63, "ranges of sequences that could not be salvaged, and why")
     seal: bytes | None = _word(64, "SHA-256 over sequence, hash and body of every record before this one")
+    rule_parameter: Decimal | None = _word(
+        65, "the rule's number: factor on the standard uncertainty, probability, or multiple of U"
+    )
+    lower_acceptance: Decimal | None = _word(66, "lower acceptance limit of a guarded rule", "unit")
+    upper_acceptance: Decimal | None = _word(67, "upper acceptance limit of a guarded rule", "unit")
+    remedy: str | None = _word(68, "what can still be done with a piece that is not accepted", words=REMEDIES)
+    method: str | None = _word(
+        69, "whether the verdict is of the value as it is or as rounded (ASTM E29)", words=METHODS
+    )
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""

@@ -16,6 +16,7 @@ from enum import Enum, StrEnum
 from functools import cache
 from typing import Any
 
+from gaugepost.core.conformity.rules import Rule
 from gaugepost.core.quantity import Unit
 
 
@@ -233,6 +234,10 @@ class CharacteristicEntry:
     positions: tuple[str, ...] = ()
     size_modifier: str | None = None
     """ISO 14405-1 modifier from the drawing that allows combining over places: SA, SX or SN."""
+    rule: Rule | None = None
+    """Decision rule; None in set-ups from before there were others: simple acceptance."""
+    rounding: Decimal | None = None
+    """Step that the value is rounded to for the verdict, in the drawing's unit (ASTM E29, rounding); None: not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

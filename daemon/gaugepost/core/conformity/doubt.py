@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
@@ -11,6 +12,9 @@ class Doubt:
 
     The value is taken as normally distributed about what was measured, or as Student's t where the standard uncertainty
     rests on few observations (G.3).
+
+    Raises:
+        ValueError: one of the numbers is not above 0, or has no end where None would say so.
     """
 
     standard_mm: float
@@ -19,3 +23,9 @@ class Doubt:
     """Effective degrees of freedom of u; None: without end."""
     coverage_factor: float = 2.0
     """k: the expanded uncertainty U, as stated beside the value, is k·u."""
+
+    def __post_init__(self) -> None:
+        """Refuse what is no uncertainty: a zero would prove everything."""
+        for number in (self.standard_mm, self.degrees_of_freedom, self.coverage_factor):
+            if number is not None and not 0 < number < math.inf:
+                raise ValueError(f"an uncertainty is made of finite numbers above 0, not of {number}")

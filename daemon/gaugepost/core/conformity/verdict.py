@@ -10,9 +10,6 @@ from decimal import Decimal
 from gaugepost.core.frozen import Word
 from gaugepost.core.quantity import CONTEXT
 
-SIMPLE_ACCEPTANCE = "simple acceptance"
-"""Name of the decision rule that takes the limits as they are, without a guard band (JCGM 106:2012, 8.2)."""
-
 
 class Verdict(Word):
     """Where a value lies against the limits; not-judged where nothing may be said."""
@@ -28,6 +25,15 @@ class Decision(Word):
 
     ACCEPT = "accept"
     REJECT = "reject"
+    UNDECIDED = "undecided"
+
+
+class Conformity(Word):
+    """What is proved about the true size (ISO 14253-1)."""
+
+    VERIFIED = "conformity verified"
+    NOT = "nonconformity verified"
+    NEITHER = "neither"
 
 
 def judge(value_mm: Decimal, lower_mm: Decimal | None, upper_mm: Decimal | None) -> Verdict:
@@ -56,7 +62,7 @@ def deviation(
 
 
 def decide_simple(verdict: Verdict) -> Decision | None:
-    """Return the decision under `SIMPLE_ACCEPTANCE`; None where there is no verdict to decide by."""
+    """Return the decision under simple acceptance (JCGM 106:2012, 8.2); None where there is no verdict to decide by."""
     if verdict is Verdict.NOT_JUDGED:
         return None
     return Decision.ACCEPT if verdict is Verdict.IN_LIMITS else Decision.REJECT

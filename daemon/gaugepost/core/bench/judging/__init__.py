@@ -2,3 +2,4 @@
 
 from gaugepost.core.bench.judging.drawing import FINEST as FINEST, in_unit as in_unit
 from gaugepost.core.bench.judging.fields import judged as judged
+from gaugepost.core.bench.judging.remedy import Remedy as Remedy, remedy as remedy

@@ -6,10 +6,13 @@ from decimal import Decimal
 from typing import Any
 
 from gaugepost.core.bench.judging.drawing import in_unit
-from gaugepost.core.conformity import SIMPLE_ACCEPTANCE, Doubt, Verdict, decide_simple, deviation, judge
+from gaugepost.core.bench.judging.remedy import remedy
+from gaugepost.core.conformity import SIMPLE, Decision, Doubt, Verdict, decide, deviation, judge
+from gaugepost.core.quantity import from_mm, round_to, to_mm
 from gaugepost.core.setup import CharacteristicEntry
 
 NO_CHARACTERISTIC = "no characteristic is selected for this gauge"
+ABSOLUTE, ROUNDING = "absolute method", "rounding method"
 
 
 def judged(
@@ -23,7 +26,8 @@ def judged(
     """Return the fields that say what a value is worth: value, limits, deviation, verdict, decision, reasons.
 
     A member of a group that is combined later has no verdict of its own, unless something is wrong with it. `doubt` is
-    the value's uncertainty where that is known.
+    the value's uncertainty where that is known. Without it, and under a set-up from before there were decision rules,
+    the fields are those of that time.
     """
     fields: dict[str, Any] = {"value_mm": value_mm}
     if characteristic is None:
@@ -39,7 +43,34 @@ def judged(
         fields["value"], fields["deviation"] = in_unit(value_mm, unit, step), in_unit(away, unit, step)
     if reasons or value_mm is None:
         return fields | {"verdict": Verdict.NOT_JUDGED, "reasons": reasons}
-    if is_member:
+    return fields if is_member else fields | _decided(characteristic, value_mm, doubt)
+
+
+def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None) -> dict[str, Any]:
+    rule, limits = entry.rule or SIMPLE, (entry.lower_mm, entry.upper_mm)
+    verdict = judge(_as_compared(entry, value_mm), *limits)
+    fields: dict[str, Any] = {"verdict": verdict, "rule": rule.name}
+    if verdict is Verdict.NOT_JUDGED:
         return fields
-    verdict = judge(value_mm, characteristic.lower_mm, characteristic.upper_mm)
-    return fields | {"verdict": verdict, "decision": decide_simple(verdict), "rule": SIMPLE_ACCEPTANCE}
+    found = decide(rule, verdict, value_mm, *limits, doubt)
+    fields["decision"] = found.decision
+    if entry.rule is None and doubt is None:
+        return fields
+    if found.side is not None and found.decision is not Decision.ACCEPT:
+        fields["remedy"] = remedy(entry.feature, found.side)
+    return fields | {
+        "rule_parameter": rule.parameter,
+        "method": ABSOLUTE if entry.rounding is None else ROUNDING,
+        "conformity": found.conformity,
+        "probability": found.probability,
+        "lower_acceptance": in_unit(found.lower_acceptance_mm, entry.unit, entry.step),
+        "upper_acceptance": in_unit(found.upper_acceptance_mm, entry.unit, entry.step),
+        "reasons": found.reasons or None,
+    }
+
+
+def _as_compared(entry: CharacteristicEntry, value_mm: Decimal) -> Decimal:
+    """Return the value that is held against the limits: as it is, or rounded as the drawing's limits are (ASTM E29)."""
+    if entry.rounding is None:
+        return value_mm
+    return to_mm(round_to(from_mm(value_mm, entry.unit), entry.rounding), entry.unit)
