@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from gaugepost.contract.adapters import Destination, Outcome, Publication
+from gaugepost.contract.continuous import Continuous
 from gaugepost.contract.kit.not_held import NotHeld as NotHeld
 from gaugepost.core.errors import Unreachable
 from gaugepost.core.publication import publish
@@ -66,6 +67,7 @@ def _entry(sequence: int) -> Entry:
         value=40 + value,
         unit="mm",
         deviation=value,
+        verdict="not-judged" if sequence % 2 else "in-limits",
         reasons=("mastering is check-due", "no uncertainty") if sequence % 2 else None,
         raw=b"\x00\xff\r\n",
         text="-1+1" if sequence % 7 == 0 else "ok",
@@ -112,6 +114,31 @@ async def a_repeat_doubles_nothing(far: FarSide) -> None:
     finally:
         await destination.close()
     _compare(far, samples(1, 15))
+
+
+async def a_stream_keeps_order(far: FarSide) -> None:
+    """What goes out as it comes is held in its order; `held` says no more than that, and comes to the last record.
+
+    Only for a destination that takes records so (`Continuous`). Batches follow a stream that has settled.
+    """
+    destination = far.make()
+    if not isinstance(destination, Continuous):
+        return
+    await destination.open()
+    try:
+        stream = await destination.stream(lambda: None)
+        for first, count in ((1, 1), (2, 30), (32, 9)):
+            stream.send(samples(first, count))
+            answered, held = stream.held, set(far.held())
+            if missing := [_id(r) for r in samples(1, answered) if _id(r) not in held]:
+                raise NotHeld(f"it answered for {missing[0]}, which the far side does not hold")
+        await stream.settle()
+        if stream.over or stream.held != 40:
+            raise NotHeld(f"its stream settled at {stream.held} of 40")
+        await _deliver(destination, samples(41, 5))
+    finally:
+        await destination.close()
+    _compare(far, samples(1, 45))
 
 
 async def it_survives_closing_and_opening(far: FarSide) -> None:
@@ -187,6 +214,7 @@ CHECKS: tuple[Check, ...] = (
     order_is_kept,
     the_outcome_covers_the_batch,
     a_repeat_doubles_nothing,
+    a_stream_keeps_order,
     it_survives_closing_and_opening,
     one_object_can_be_opened_again,
     an_outage_is_unreachable_and_passes,

@@ -1,0 +1,317 @@
+"""What a workbook's cells are to show, and what has to be written for that. Pure: records and cells in, entries out.
+
+Every cell is worked out anew from what stands, and compared with what it holds:
+
+- it holds what it is to show: nothing is done;
+- it is empty, or was filled by us: it is written, or emptied where nothing is to be shown any more;
+- it holds what somebody else put there: it is left alone, and the record that should stand there is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+from gaugepost.contract import Publication
+from gaugepost.contract.text import is_number, neutralised
+from gaugepost_adapters.destinations.csv_rows import NUMBERS
+from gaugepost_adapters.destinations.workbook.layout import Block, Layout
+from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
+from gaugepost_adapters.destinations.workbook.ooxml.sheet import Held, Sheet
+from gaugepost_adapters.destinations.workbook.records import (
+    Measured,
+    Piece,
+    decision,
+    shown,
+    standing,
+    summed_up,
+)
+
+_FIGURES = NUMBERS | {"attempt", "count", "sequence"}
+"""What is shown as a number."""
+
+Record = tuple[tuple[int, int], Publication]
+"""A record and its order: epoch of the journal, counted as they were met, and sequence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a cell is to show; `kind` is number, text or time, a time's text RFC 3339."""
+
+    text: str
+    kind: str = "text"
+    of: tuple[str, ...] = ()
+    """Ids of the records it is made of."""
+
+
+@dataclass(slots=True)
+class Plan:
+    """What is to be written, and what can't be."""
+
+    entries: dict[Cell, Shown | None] = field(default_factory=dict)
+    """Cells to write; None empties one."""
+    shown: dict[Cell, Shown] = field(default_factory=dict)
+    """Every cell that shows something, written now or before."""
+    ours: dict[Cell, str] = field(default_factory=dict)
+    """Cells that hold what we filled in once this is written, and what that is."""
+    refused: dict[str, str] = field(default_factory=dict)
+    """Records that can't be shown, by id, and why."""
+    differing: list[str] = field(default_factory=list)
+    """Limits in the sheet that are not the drawing's."""
+    left: list[str] = field(default_factory=list)
+    """Cells that are left as somebody else filled them, though a record belongs there."""
+
+
+def plan(
+    layout: Layout,
+    sheets: Mapping[str, Sheet],
+    records: Sequence[Record],
+    ours: Mapping[Cell, str],
+    fresh: Iterable[str],
+    zone: ZoneInfo,
+    *,
+    dated_from_1904: bool = False,
+) -> Plan:
+    """Return what is to be written so that the sheets show what stands of `records`.
+
+    `ours` are the cells that were filled before, with what they held then; only records of `fresh` (ids) may be
+    refused, the others were taken before.
+    """
+    fresh_ids = set(fresh)
+    refused: dict[str, str] = {}
+    while True:
+        taken = [each for each in records if each[1]["id"] not in refused]
+        made = _Filling(layout, sheets, taken, ours, zone, dated_from_1904=dated_from_1904).made()
+        new = {name: why for name, why in made.refused.items() if name in fresh_ids and name not in refused}
+        if not new:
+            made.refused = refused
+            return made
+        refused |= new
+
+
+class _Filling:
+    def __init__(
+        self,
+        layout: Layout,
+        sheets: Mapping[str, Sheet],
+        records: Sequence[Record],
+        ours: Mapping[Cell, str],
+        zone: ZoneInfo,
+        *,
+        dated_from_1904: bool,
+    ) -> None:
+        self._layout, self._sheets, self._ours, self._zone = layout, sheets, ours, zone
+        self._origin = datetime(1904, 1, 1) if dated_from_1904 else datetime(1899, 12, 30)  # noqa: DTZ001 - a wall clock's
+        self._plan = Plan()
+        self._wanted: dict[Cell, Shown] = {}
+        names = {block.fill.characteristic for block in layout.blocks}
+        self._standing = [m for m in standing(records) if m.text("characteristic") in names]
+        self._seen: set[str] = set()
+        """Ids of what is shown somewhere."""
+
+    def made(self) -> Plan:
+        rows = self._placed()
+        for index, piece in rows.items():
+            here = [m for m in self._standing if piece is None or m.piece == piece]
+            for block in self._layout.blocks:
+                self._fill(
+                    block, index, [m for m in here if m.text("characteristic") == block.fill.characteristic]
+                )
+        for block in self._layout.blocks:
+            self._compare_limits(block)
+        self._fill_cells()
+        self._refuse_homeless()
+        self._settle()
+        return self._plan
+
+    def held(self, cell: Cell) -> Held:
+        return self._sheets[cell.sheet].held(cell)
+
+    def _placed(self) -> dict[int, Piece | None]:
+        """Return which piece each row (by its index) shows; None for a sheet of one piece, the last measured."""
+        layout = self._layout
+        if not layout.pieces:
+            return {0: self._standing[-1].piece} if self._standing else {}
+        names = [self._name(cell) for cell in layout.pieces]
+        lots = [self._name(cell) for cell in layout.lots] if layout.lots else [""] * len(names)
+        rows: dict[int, Piece | None] = {}
+        row_of: dict[str, int] = {}
+        for piece in dict.fromkeys(m.piece for m in self._standing if m.piece[1]):
+            lot, name = piece
+            fit = [i for i, text in enumerate(names) if text == name and i not in rows]
+            exact = [i for i in fit if not layout.lots or lots[i] in (lot, "")]
+            at = next(iter(sorted(exact, key=lambda i: lots[i] != lot)), None)
+            if at is None and not layout.lots and name in row_of:
+                other = rows[row_of[name]]
+                self._refuse_piece(
+                    piece, f"{layout.pieces[row_of[name]]} is piece {name} of lot {other[0] if other else ''}"
+                )
+                continue
+            if at is None:
+                at = next((i for i, text in enumerate(names) if not text and i not in rows), None)
+            if at is None:
+                self._refuse_piece(piece, f"the sheet is full: {len(names)} pieces, and no cell for another")
+                continue
+            rows[at], row_of[name] = piece, at
+            names[at] = name
+            of = tuple(str(m.record["id"]) for m in self._standing if m.piece == piece)
+            self._wanted[layout.pieces[at]] = Shown(name, "name", of)
+            if layout.lots and lot:
+                self._wanted[layout.lots[at]] = Shown(lot, "name", of)
+        return rows
+
+    def _name(self, cell: Cell) -> str:
+        """Return a piece's or lot's name in a cell; what we wrote there and somebody cleared still stands."""
+        held = self.held(cell)
+        return held.text.removesuffix(".0") if held.number else held.text or self._ours.get(cell, "")
+
+    def _refuse_piece(self, piece: Piece, why: str) -> None:
+        for m in self._standing:
+            if m.piece == piece:
+                self._plan.refused[str(m.record["id"])] = why
+
+    def _fill(self, block: Block, index: int, here: Sequence[Measured]) -> None:
+        positions: tuple[str | None, ...] = block.fill.positions or (None,)
+        each = [shown(here, position, block.fill.reading) for position in positions]
+        self._seen |= {
+            str(m.record["id"]) for m in here if not block.fill.positions or m.text("position") in positions
+        }
+        for name, rows in block.shown.items():
+            cells = rows[index]
+            if len(cells) < len(each):
+                of = tuple(str(m.record["id"]) for m in each if m)
+                if word := summed_up(name, each):
+                    self._wanted[cells[0]] = Shown(word, "text", of)
+                continue
+            for cell, measured in zip(cells, each, strict=True):
+                if measured is not None and (found := _shown(name, measured)):
+                    self._wanted[cell] = found
+
+    def _compare_limits(self, block: Block) -> None:
+        measured = [m for m in self._standing if m.text("characteristic") == block.fill.characteristic]
+        if not measured or (block.lower is None and block.upper is None):
+            return
+        last, differing = measured[-1], []
+        for name, cell in (("lower", block.lower), ("upper", block.upper)):
+            drawn = last.text(name)
+            if cell is None:
+                continue
+            held = self.held(cell)
+            here = held.text if held.text else ("not calculated yet" if held.formula else "empty")
+            if not _equal(held, Shown(drawn, "number")):
+                differing.append(f"{name} limit {here} in {cell.address}, {drawn or 'none'} on the drawing")
+        said = "; ".join(differing)
+        if said:
+            self._plan.differing.append(f"{block.fill.characteristic}: {said}")
+        if block.limits is not None:
+            of = (str(last.record["id"]),)
+            self._wanted[block.limits] = Shown(f"differ: {said}" if said else "as on the drawing", "text", of)
+        elif said:
+            for m in measured:
+                self._plan.refused.setdefault(
+                    str(m.record["id"]), f"{said}: put the sheet right, or add a cell for limits"
+                )
+
+    def _fill_cells(self) -> None:
+        if not self._layout.cells or not self._standing:
+            return
+        last = self._standing[-1]
+        for cell, name in self._layout.cells.items():
+            if found := _shown(name, last):
+                self._wanted[cell] = found
+
+    def _refuse_homeless(self) -> None:
+        """Refuse what the sheet has no cell for: better told than missed."""
+        if not self._layout.pieces:
+            return
+        for m in self._standing:
+            name, place = str(m.record["id"]), m.text("position")
+            if not m.piece[1]:
+                self._plan.refused.setdefault(name, "no piece is named: amend it with its piece")
+            elif name not in self._seen and m.text("verdict"):
+                where = f"at {place}" if place else "without a position"
+                self._plan.refused.setdefault(
+                    name, f"{m.text('characteristic')} was measured {where}, for which the sheet has no cell"
+                )
+
+    def _settle(self) -> None:
+        """Hold what is wanted against what the cells hold."""
+        for cell, purpose in self._layout.filled():
+            held, wanted = self.held(cell), self._wanted.get(cell)
+            if wanted is not None and wanted.kind == "time":
+                wanted = Shown(self._serial(wanted.text), "time", wanted.of)
+            if wanted is None:
+                before = self._ours.get(cell)
+                if before is not None and not held.empty and _is(held, before):
+                    self._plan.entries[cell] = None
+            elif _equal(held, wanted):
+                self._plan.shown[cell] = wanted
+                # A name may have been typed before anything was measured: it goes with nothing that is voided.
+                if cell in self._ours or wanted.kind != "name":
+                    self._plan.ours[cell] = wanted.text
+            elif held.empty or cell in self._ours:
+                self._plan.entries[cell] = self._plan.shown[cell] = wanted
+                self._plan.ours[cell] = wanted.text
+            else:
+                why = f"{cell}, for {purpose}, holds {held.text!r}, which was not measured: clear it"
+                self._plan.left.append(why)
+                for name in wanted.of:
+                    self._plan.refused.setdefault(name, why)
+
+    def _serial(self, moment: str) -> str:
+        """Return a time as a spreadsheet counts: days, in the station's time zone."""
+        wall = datetime.fromisoformat(moment).astimezone(self._zone).replace(tzinfo=None)
+        return _plain(Decimal((wall - self._origin).total_seconds()) / 86_400)
+
+
+def _plain(days: Decimal) -> str:
+    return format(days.quantize(Decimal("1E-9")), "f").rstrip("0").rstrip(".")
+
+
+def _shown(name: str, measured: Measured) -> Shown | None:
+    text = decision(measured) if name == "decision" else measured.text(name)
+    if not text:
+        return None
+    kind = "time" if name == "measured_at" else "number" if name in _FIGURES and is_number(text) else "text"
+    return Shown(text, "name" if name in ("piece", "lot") else kind, (str(measured.record["id"]),))
+
+
+def is_figure(shown: Shown) -> bool:
+    """Tell whether it is written as a number: measured ones and times, and names that are counted."""
+    if shown.kind == "name":
+        return (
+            shown.text.isascii() and shown.text.isdecimal() and len(shown.text) < 15 and shown.text[:1] != "0"
+        )
+    return shown.kind in ("number", "time")
+
+
+def needs_quoting(shown: Shown) -> bool:
+    """Tell whether a person who edits the cell would make a formula or a number of its text."""
+    return not is_figure(shown) and (
+        neutralised(shown.text) != shown.text or is_number(shown.text) or shown.text[:1] == "'"
+    )
+
+
+def _equal(held: Held, wanted: Shown) -> bool:
+    if wanted.kind == "name":  # somebody may have typed 7 as text, or as a number
+        return held.text.removesuffix(".0") == wanted.text
+    if is_figure(wanted) and wanted.text:
+        return held.number and _near(held.text, wanted.text)
+    return held.text == wanted.text and not held.number
+
+
+def _is(held: Held, before: str) -> bool:
+    """Tell whether a cell still holds what was written: a program may write a number's digits in another way."""
+    return held.text == before or (held.number and is_number(before) and _near(held.text, before))
+
+
+def _near(one: str, other: str) -> bool:
+    """Tell whether two texts are one number to a spreadsheet, which keeps 53 bits of it (IEEE 754 binary64)."""
+    try:
+        first, second = float(one), float(other)
+    except ValueError:
+        return False
+    return abs(first - second) <= 4e-16 * max(abs(first), abs(second))

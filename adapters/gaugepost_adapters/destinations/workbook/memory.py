@@ -1,0 +1,141 @@
+"""What a workbook's destination remembers: the records that cells are worked out from, and which cells it filled.
+
+A delivery hands over a record once, and a cell may depend on many: when an attempt is voided, the one before it is
+shown again. The memory lies in the data directory, in a database of its own (SQLite, synchronous FULL), not beside
+the workbook, which may lie on a share. It is no second journal: it can be lost, and comes back when the records are
+handed over again from the beginning.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import closing
+from pathlib import Path
+
+from gaugepost.contract import Publication, Unreachable
+from gaugepost_adapters.destinations.workbook.filling import Record
+from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS epoch (place INTEGER PRIMARY KEY, epoch TEXT UNIQUE NOT NULL);
+CREATE TABLE IF NOT EXISTS record (
+    id TEXT PRIMARY KEY, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, kind TEXT NOT NULL, book TEXT NOT NULL,
+    replaces TEXT, gauge TEXT, body TEXT NOT NULL
+) WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS of_book ON record (book, kind);
+CREATE INDEX IF NOT EXISTS doubts ON record (kind) WHERE kind = 'suspect';
+CREATE INDEX IF NOT EXISTS replacing ON record (replaces) WHERE replaces IS NOT NULL;
+CREATE TABLE IF NOT EXISTS filled (
+    book TEXT NOT NULL, sheet TEXT NOT NULL, row INTEGER NOT NULL, "column" INTEGER NOT NULL, text TEXT NOT NULL,
+    PRIMARY KEY (book, sheet, row, "column")
+) WITHOUT ROWID;
+"""
+
+_LEFT_OUT = frozenset({"raw", "hash", "document"})
+"""Fields that no cell shows well, and that would fill the memory."""
+
+
+class Memory:
+    """The memory of one destination; `book` names one of its workbooks. One thread at a time.
+
+    Every method may raise `sqlite3.Error`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        # Closed in the thread of the one who closes, which is another than the one who worked with it.
+        self._database = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        try:
+            self._database.execute("PRAGMA journal_mode = WAL")
+            self._database.execute("PRAGMA synchronous = FULL")
+            self._database.executescript(_TABLES)
+        except BaseException:
+            self._database.close()
+            raise
+
+    def close(self) -> None:
+        """Let go of it."""
+        self._database.close()
+
+    def known(self, book: str, fresh: Sequence[tuple[str, Publication]]) -> list[Record]:
+        """Return all records that bear on `book`, those of `fresh` (book and record) that do among them."""
+        rows = self._database.execute(
+            "SELECT epoch, sequence, book, body FROM record WHERE book = ?1 OR kind = 'suspect' OR replaces IN"
+            " (SELECT id FROM record WHERE book = ?1)",
+            (book,),
+        )
+        found = {}
+        for epoch, sequence, of, text in rows:
+            body = json.loads(text)
+            found[body["id"]] = ((epoch, sequence), _seen_from(book, of, body))
+        for of, record in fresh:
+            if of == book or record["kind"] not in ("reading", "result"):
+                found[record["id"]] = (self._order(record), _seen_from(book, of, _kept(record)))
+        return list(found.values())
+
+    def books_of(self, record: Publication) -> set[str]:
+        """Return the workbooks that a void, an amendment or a doubt bears on, by the records it names."""
+        if record["kind"] == "suspect":
+            query = "SELECT DISTINCT book FROM record WHERE gauge = ? AND sequence BETWEEN ? AND ?"
+            values: tuple[object, ...] = (record.get("gauge"), record.get("first"), record.get("last"))
+        else:
+            query, values = "SELECT book FROM record WHERE id = ?", (record.get("replaces"),)
+        return {book for (book,) in self._database.execute(query, values) if book}
+
+    def ours(self, book: str) -> dict[Cell, str]:
+        """Return the cells of `book` that were filled, and with what."""
+        query = 'SELECT sheet, row, "column", text FROM filled WHERE book = ?'
+        return {
+            Cell(sheet, row, column): text
+            for sheet, row, column, text in self._database.execute(query, (book,))
+        }
+
+    def keep(
+        self, records: Iterable[tuple[str, Publication]], ours: Mapping[str, Mapping[Cell, str]]
+    ) -> None:
+        """Remember records (with their book) and what every book's cells were filled with; on disk when it returns."""
+        with closing(self._database.cursor()) as cursor:
+            cursor.execute("BEGIN IMMEDIATE")
+            try:
+                for book, record in records:
+                    kept = _kept(record)
+                    row = (
+                        kept["id"], *self._order(record), kept["kind"], book, kept.get("replaces"), kept.get("gauge"),
+                        json.dumps(kept, ensure_ascii=False),
+                    )  # fmt: skip
+                    cursor.execute("INSERT OR REPLACE INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+                for book, cells in ours.items():
+                    cursor.execute("DELETE FROM filled WHERE book = ?", (book,))
+                    said = ((book, cell.sheet, cell.row, cell.column, text) for cell, text in cells.items())
+                    cursor.executemany("INSERT INTO filled VALUES (?, ?, ?, ?, ?)", said)
+                cursor.execute("COMMIT")
+            except BaseException:
+                cursor.execute("ROLLBACK")
+                raise
+
+    def _order(self, record: Publication) -> tuple[int, int]:
+        epoch, _, sequence = str(record["id"]).rpartition("-")
+        query = "SELECT place FROM epoch WHERE epoch = ?"
+        place = self._database.execute(query, (epoch,)).fetchone()
+        if place is None:
+            self._database.execute("INSERT INTO epoch (epoch) VALUES (?)", (epoch,))
+            place = self._database.execute(query, (epoch,)).fetchone()
+        return int(place[0]), int(sequence)
+
+
+def _seen_from(book: str, of: str, body: dict[str, object]) -> dict[str, object]:
+    """Return a record as it bears on `book`: an amendment that moves a measurement away only takes it away."""
+    return {**body, "kind": "void"} if body["kind"] == "amendment" and of != book else body
+
+
+def _kept(record: Publication) -> dict[str, object]:
+    return {name: value for name, value in record.items() if name not in _LEFT_OUT}
+
+
+def unreachable(path: Path, cause: sqlite3.Error) -> Unreachable:
+    """Return what to tell where the memory can't be read or written."""
+    return Unreachable(
+        f"{path}: {cause}",
+        hint="check the disk; a damaged file may be deleted, then hand the records over again from the beginning",
+    )

@@ -1,0 +1,123 @@
+"""What stands of the records: which measurement a cell shows, after voids, amendments and further attempts. Pure.
+
+Everything is worked out anew from all records that are known, in whatever order they came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from gaugepost.contract import Publication
+
+MEASURED = ("reading", "result", "amendment")
+KINDS = (*MEASURED, "void", "suspect")
+"""Kinds of records that change what a sheet shows."""
+
+Piece = tuple[str, str]
+"""Lot and name; empty where nobody named one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A measurement that stands, and whether a later check put it in doubt."""
+
+    record: Publication
+    order: tuple[int, int]
+    """Epoch of the journal, counted as they were met, and sequence."""
+    suspect: bool
+
+    @property
+    def piece(self) -> Piece:
+        """The piece it belongs to."""
+        return piece_of(self.record)
+
+    @property
+    def attempt(self) -> int:
+        """The number of its attempt; 0 where nobody named a piece."""
+        attempt = self.record.get("attempt")
+        return attempt if isinstance(attempt, int) else 0
+
+    def text(self, name: str) -> str:
+        """Return a field as text; empty where it does not apply."""
+        value = self.record.get(name)
+        if isinstance(value, list):
+            return "; ".join(map(str, value))
+        return "" if value is None else str(value)
+
+
+def piece_of(record: Publication) -> Piece:
+    """Return the piece that a record belongs to."""
+    return str(record.get("lot") or ""), str(record.get("piece") or "")
+
+
+def standing(records: Iterable[tuple[tuple[int, int], Publication]]) -> list[Measured]:
+    """Return the measurements that nothing replaced, in the order of their records."""
+    known = sorted(records, key=lambda each: each[0])
+    by_id = {str(record["id"]): record for _, record in known}
+    replaced = {str(record["replaces"]) for _, record in known if record.get("replaces")}
+    doubts = [(order[0], record) for order, record in known if record["kind"] == "suspect"]
+    found = []
+    for order, record in known:
+        if record["kind"] in MEASURED and record["id"] not in replaced:
+            first = _first(record, by_id)
+            suspect = any(at == order[0] and _puts_in_doubt(doubt, first) for at, doubt in doubts)
+            found.append(Measured(record, order, suspect))
+    return found
+
+
+def _first(record: Publication, by_id: Mapping[str, Publication]) -> Publication:
+    """Return the reading that amendments were made of; where it is not known, the last one that is."""
+    while record["kind"] == "amendment" and (before := by_id.get(str(record.get("replaces")))) is not None:
+        record = before
+    return record
+
+
+def _puts_in_doubt(doubt: Publication, record: Publication) -> bool:
+    """Tell whether a failed check put this measurement in doubt: it is its gauge's, and in its range."""
+    first, last, sequence = doubt.get("first"), doubt.get("last"), record["sequence"]
+    if not (isinstance(first, int) and isinstance(last, int) and isinstance(sequence, int)):
+        return False
+    return doubt.get("gauge") == record.get("gauge") and first <= sequence <= last
+
+
+def shown(measured: Iterable[Measured], position: str | None, reading: int | None) -> Measured | None:
+    """Return what a cell shows of the measurements of one characteristic and piece.
+
+    At a `position`, the last attempt's last reading, or that with the number `reading`. Without one (None), the last
+    result, or where nothing is combined the last reading that was judged; what still waits to be combined is not shown.
+    """
+    if position is not None:
+        fit = [m for m in measured if m.record["kind"] != "result" and m.text("position") == position]
+    else:
+        every = [m for m in measured if m.text("verdict")]
+        results = [m for m in every if m.record["kind"] == "result"]
+        fit = results or [m for m in every if not m.text("position")]
+    if not fit:
+        return None
+    last = max(m.attempt for m in fit)
+    of_last = [m for m in fit if m.attempt == last]
+    if reading is None:
+        return of_last[-1]
+    return of_last[reading - 1] if len(of_last) >= reading else None
+
+
+_WORST = ("reject", "suspect", "undecided", "accept")
+_VERDICTS = ("undersize", "oversize", "not-judged", "in-limits")
+
+
+def decision(measured: Measured) -> str:
+    """Return the word for a decision cell."""
+    return "suspect" if measured.suspect else measured.text("decision")
+
+
+def summed_up(name: str, each: Iterable[Measured | None]) -> str:
+    """Return one verdict or decision for several places: the worst; a good one only where every place has one."""
+    words = [(decision(m) if name == "decision" else m.text(name)) if m else "" for m in each]
+    order: Mapping[str, int] = {
+        word: place for place, word in enumerate(_WORST if name == "decision" else _VERDICTS)
+    }
+    found = sorted((word for word in words if word), key=lambda word: order.get(word, -1))
+    if not found or (not all(words) and found[0] in ("accept", "in-limits")):
+        return ""
+    return found[0]
