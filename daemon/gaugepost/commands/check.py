@@ -171,7 +171,10 @@ def _characteristic(entry: CharacteristicEntry) -> str:
     repeats = f", {entry.readings} readings" if entry.readings > 1 else ""
     how = "" if entry.combine is Combine.EACH else f", {entry.combine} judged"
     masters = f", set on {' or '.join(entry.masters)}" if entry.masters else ""
-    return f"{entry.name}: {entry.feature} {limits} with {' or '.join(entry.gauges)}{masters}{repeats}{places}{how}"
+    rule = f", {entry.rule}" if entry.rule and entry.rule.needs_uncertainty else ""
+    rule += ", rounded before it is judged" if entry.rounding is not None else ""
+    gauges = " or ".join(entry.gauges)
+    return f"{entry.name}: {entry.feature} {limits} with {gauges}{masters}{repeats}{places}{how}{rule}"
 
 
 def _limits(entry: CharacteristicEntry) -> str:

@@ -17,6 +17,7 @@ from gaugepost.edge.stationfile.values import (
     BenchC,
     Coefficient,
     Day,
+    DecisionRule,
     DifferenceK,
     DrawnUnit,
     Drift,
@@ -59,6 +60,8 @@ class StationTable(Table):
     """Folder of the journal and of relative paths, itself relative to this file."""
     lot_checks: bool = True
     """Whether lots open and close with a check."""
+    decision_rule: DecisionRule | None = None
+    """Decision rule of every characteristic that names none; simple acceptance where it is missing."""
 
 
 class ServiceTable(Table):
@@ -293,6 +296,10 @@ class CharacteristicTable(Table):
     """Places on the feature that are measured."""
     size_modifier: Words | None = Field(default=None, examples=["SA"])
     """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX or SN."""
+    decision_rule: DecisionRule | None = None
+    """Rule that it is accepted by, with its number where not the standard's; the station's where it is missing."""
+    rounding: bool = False
+    """Whether the value is rounded to the limits' last digit for its verdict (ASTM E29); else it is not."""
 
 
 class LinkTable(Table):

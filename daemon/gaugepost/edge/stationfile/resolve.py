@@ -8,6 +8,7 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from gaugepost.core import tolerance
+from gaugepost.core.conformity import SIMPLE, Rule
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import Length, Unit
 from gaugepost.core.setup import (
@@ -136,7 +137,9 @@ def declared(table: TemperaturesTable) -> tuple[DeclaredTemperature, ...]:
     )
 
 
-def characteristic(report: Report, name: str, table: CharacteristicTable) -> CharacteristicEntry | None:
+def characteristic(
+    report: Report, name: str, table: CharacteristicTable, station_rule: Rule | None = None
+) -> CharacteristicEntry | None:
     """Return the characteristic with its exact limits; where those can't be, note why and return None."""
     path: Path = ("characteristics", name)
     limits = _limits(report, path, table)
@@ -153,6 +156,14 @@ def characteristic(report: Report, name: str, table: CharacteristicTable) -> Cha
     unit = Unit(table.unit.value) if table.unit else limits.unit
     if unit is not limits.unit:
         limits = limits.stated_in(unit)
+    rule = table.decision_rule or station_rule or SIMPLE
+    if table.rounding and rule.needs_uncertainty:
+        report.error(
+            (*path, "rounding"),
+            f"does not go with {rule.name}: its guard band is meant for the value as it was measured",
+            "rounding with simple acceptance only",
+            'remove it, or write decision_rule = "simple acceptance"',
+        )
     return CharacteristicEntry(
         name=name,
         feature=table.feature,
@@ -168,6 +179,8 @@ def characteristic(report: Report, name: str, table: CharacteristicTable) -> Cha
         combine=table.combine,
         positions=tuple(table.positions or ()),
         size_modifier=table.size_modifier,
+        rule=rule,
+        rounding=limits.step if table.rounding else None,
     )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from gaugepost.core.conformity import Rule
 from gaugepost.core.setup import (
     CharacteristicEntry,
     DeclaredTemperature,
@@ -169,7 +170,9 @@ def planned(make: Callable[[Report, str, Raw], P | None], report: Report, raws: 
     return {name: plan for name, plan in made.items() if plan is not None}
 
 
-def entries(report: Report, tables: Mapping[str, Raws], at: ZoneInfo) -> Entries:
+def entries(
+    report: Report, tables: Mapping[str, Raws], at: ZoneInfo, station_rule: Rule | None = None
+) -> Entries:
     """Return every entry whose table is right, and note what is wrong with the others."""
     gauges = _tables(report, tables, "gauges", GaugeTable, rules.gauge)
     masters = _tables(report, tables, "masters", MasterTable, rules.master)
@@ -177,7 +180,9 @@ def entries(report: Report, tables: Mapping[str, Raws], at: ZoneInfo) -> Entries
     scanners = _tables(report, tables, "scanners", ScannerTable, rules.scanner)
     triggers = _tables(report, tables, "triggers", TriggerTable, rules.trigger)
     wanted = _tables(report, tables, "characteristics", CharacteristicTable, rules.characteristic)
-    resolved = {name: resolve.characteristic(report, name, table) for name, table in wanted.items()}
+    resolved = {
+        name: resolve.characteristic(report, name, table, station_rule) for name, table in wanted.items()
+    }
     return Entries(
         {name: resolve.gauge(name, table, at) for name, table in gauges.items()},
         {name: resolve.master(name, table, at) for name, table in masters.items()},

@@ -62,7 +62,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     )  # looking through what is installed takes 4 ms, and a station may have 32 links
     links = sections.planned(partial(adapters.link, find), report, tables["links"])
     destinations = sections.planned(partial(adapters.destination, find, zone), report, tables["destinations"])
-    entries = sections.entries(report, tables, zone)
+    entries = sections.entries(report, tables, zone, station.decision_rule if station else None)
     references.check(report, tables)
     asked.check(report, entries.gauges, entries.thermometers, links)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)

@@ -16,6 +16,7 @@ from pydantic import PlainValidator, WithJsonSchema
 
 from gaugepost.contract.refusal import refusal
 from gaugepost.core import materials
+from gaugepost.core.conformity import Rule, RuleName, parse_rule
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import (
     CONTEXT,
@@ -286,6 +287,11 @@ Factor = Annotated[
     WithJsonSchema(
         {"anyOf": [{"type": "number", "minimum": 1, "maximum": 10}, {"type": "string"}], "examples": [2]}
     ),
+]
+DecisionRule = Annotated[
+    Rule,
+    _text(parse_rule, "a decision rule", "guarded acceptance by factor 1.65"),
+    _schema("guarded acceptance by factor 1.65", anyOf=[{"enum": [name.value for name in RuleName]}, {}]),
 ]
 Begin = Annotated[
     StartFrom | datetime,
