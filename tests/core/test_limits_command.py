@@ -2,11 +2,13 @@
 
 import argparse
 import json
-from decimal import Decimal
+from decimal import Decimal, Decimal as D
+from typing import Any
 
 import pytest
 
 from gaugepost.commands import limits
+from gaugepost.core.errors import ValueRefused
 
 
 def run(*argv: str) -> int:
@@ -15,7 +17,7 @@ def run(*argv: str) -> int:
     return limits.run(parser.parse_args(argv))
 
 
-def answers(capsys: pytest.CaptureFixture[str], *argv: str) -> list[dict[str, str | None]]:
+def answers(capsys: pytest.CaptureFixture[str], *argv: str) -> list[dict[str, Any]]:
     run("--json", *argv)
     return [json.loads(line) for line in capsys.readouterr().out.splitlines()]
 
@@ -156,3 +158,44 @@ def test_every_example_in_the_help_works(capsys: pytest.CaptureFixture[str]) -> 
     assert len(texts) >= 9
     assert run(*texts) == 0
     assert capsys.readouterr().err == ""
+
+
+def test_acceptance_limits_are_shown_for_an_uncertainty(capsys: pytest.CaptureFixture[str]) -> None:
+    """25 H7 at u = 1 µm by ISO 14253-1's default: proved between 25.00165 and 25.01935 (derived, g = 1.65·u)."""
+    (answer,) = answers(capsys, "25 H7", "-u", "1 µm")
+    assert answer["rule"] == "guarded acceptance by factor 1.65"
+    assert (D(answer["lower_acceptance"]), D(answer["upper_acceptance_mm"])) == (D("25.00165"), D("25.01935"))
+    assert (D(answer["lower_rejection"]), D(answer["upper_rejection_mm"])) == (D("24.99835"), D("25.02265"))
+    assert answer["cautions"] == []
+
+
+def test_what_a_rule_does_not_hold_is_cautioned(capsys: pytest.CaptureFixture[str]) -> None:
+    """At T/u = 4 the table says that 1.65 is not 95 %; at T/u = 3.5 that nothing is accepted."""
+    assert run("25 H7", "-u", "5.25 um") == 0
+    told = capsys.readouterr().out
+    assert "  accept from   25.0086625" in told
+    assert "a factor of 1.65 proves 94.1%, not 95.1%" in told
+    assert run("25 H7", "-u", "6 um", "--rule", "guarded acceptance by conformance probability 95 %") == 0
+    told = capsys.readouterr().out
+    assert "accept" not in told.replace("guarded acceptance", "")
+    assert "nothing can prove conformity: the tolerance is only 3.5 standard uncertainties" in told
+
+
+def test_the_expanded_uncertainty_goes_by_its_own_coverage_factor(capsys: pytest.CaptureFixture[str]) -> None:
+    """U is k·u: with k = 2.1 a guard band is 2.1 µm, outside the limit for guarded rejection, and shown in inches."""
+    by_u = ("--rule", "guarded rejection by expanded uncertainty", "--coverage-factor", "2.1")
+    assert run(">= 12.4 mm", "-u", "1 um", *by_u) == 0
+    told = capsys.readouterr().out
+    assert "accept from   12.3979" in told
+    assert D("12.3979") / D("25.4") == pytest.approx(
+        D(told.split("12.3979")[1].split()[0]), abs=D("0.000005")
+    )
+
+
+@pytest.mark.parametrize(
+    "option", ["--rule=simple acceptance", "--degrees-of-freedom=4", "--coverage-factor=2"]
+)
+def test_nothing_is_decided_without_an_uncertainty(option: str) -> None:
+    """What says something about a decision needs the uncertainty that it is made with."""
+    with pytest.raises(ValueRefused, match="says nothing without an uncertainty"):
+        run("25 H7", option)

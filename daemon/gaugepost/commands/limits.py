@@ -5,13 +5,23 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from dataclasses import replace
 from decimal import Decimal
 
+from gaugepost.commands.risk.asked import add_uncertainty, doubt_of, rule_of
+from gaugepost.core.conformity import Doubt, Rule, acceptance_limits, cautions, zones
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import CONTEXT, MM_PER_UNIT, Unit, exact_text, from_mm, round_to, step_of
 from gaugepost.core.tolerance import Limits, parse_limits
 
 _MM_DECIMALS = 3
+_FINE = {Unit.MM: Decimal("0.0001"), Unit.INCH: Decimal("0.00001")}
+_KEYS = {
+    "accept from": "lower_acceptance",
+    "accept to": "upper_acceptance",
+    "reject below": "lower_rejection",
+    "reject above": "upper_rejection",
+}
 _EPILOG = """\
 ways to say it (quote each one):
   "30.010..30.034 mm"          both limits
@@ -21,6 +31,9 @@ ways to say it (quote each one):
   "22 mm +15 µm/-6 µm"         deviations with a unit of their own (um will do)
   "62 mm ±0.02"                the same either way, or "62 mm +/-0.02"
   "45 H8", "1.25 in H7"        hole class of ISO 286-1: D to H, JS, K, M, N, P, IT5 to IT11, to 315 mm
+
+with a standard uncertainty, the limits that a value is accepted and rejected by are shown too:
+  gaugepost limits "38 H7" -u 0.9um
 
 exit code: 0, or 2 if any text could not be understood (the others are still answered)
 """
@@ -38,11 +51,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--unit", choices=["mm", "in"], help="state the limits in this unit, not in the drawing's"
     )
+    add_uncertainty(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Answer every text on stdout, name each that is refused on stderr; return 0, or 2 if any was refused."""
-    code = 0
+    """Answer every text on stdout, name each that is refused on stderr; return 0, or 2 if any was refused.
+
+    Raises `ValueRefused` where uncertainty or rule are not understood.
+    """
+    code, doubt = 0, doubt_of(args)
+    decided = None if doubt is None else (rule_of(args), doubt)
     for text in args.texts:
         try:
             limits = parse_limits(text)
@@ -55,15 +73,18 @@ def run(args: argparse.Namespace) -> int:
             continue
         if args.unit:
             limits = limits.stated_in(Unit(args.unit))
-        print(json.dumps(as_json(limits)) if args.json else as_text(limits))
+        print(json.dumps(as_json(limits, decided)) if args.json else as_text(limits, decided))
     return code
 
 
-def as_json(limits: Limits) -> dict[str, str | None]:
-    """Return the limits with every number as plain digits; inches of a size in mm to 34 digits, the rest exact."""
+def as_json(limits: Limits, decided: tuple[Rule, Doubt] | None = None) -> dict[str, str | list[str] | None]:
+    """Return the limits with every number as plain digits; inches of a size in mm to 34 digits, the rest exact.
+
+    With a rule and an uncertainty, between what a value is accepted, and beyond what it is rejected.
+    """
     sizes = {"nominal": limits.nominal_mm, "lower": limits.lower_mm, "upper": limits.upper_mm}
     decimals = _decimals(limits.step)
-    answer: dict[str, str | None] = {"text": limits.source}
+    answer: dict[str, str | list[str] | None] = {"text": limits.source}
     answer |= {f"{name}_mm": _digits(size, _MM_DECIMALS) for name, size in sizes.items()}
     answer |= {"tolerance_mm": _digits(limits.tolerance_mm, _MM_DECIMALS), "unit": limits.unit.value}
     for name, size in sizes.items():
@@ -77,24 +98,50 @@ def as_json(limits: Limits) -> dict[str, str | None]:
         }
     if limits.feature:
         answer["feature"] = limits.feature.value
+    if decided:
+        answer["rule"] = str(decided[0])
+        for name, size in _deciding(limits, *decided).items():
+            answer[f"{_KEYS[name]}_mm"] = _digits(size, _MM_DECIMALS)
+            answer[_KEYS[name]] = None if size is None else _digits(from_mm(size, limits.unit), decimals)
+        answer["cautions"] = list(cautions(decided[0], limits.lower_mm, limits.upper_mm, decided[1]))
     return answer
 
 
-def as_text(limits: Limits) -> str:
+def _deciding(limits: Limits, rule: Rule, doubt: Doubt) -> dict[str, Decimal | None]:
+    """Return between what values the decision is accept, and beyond which it is reject, in mm."""
+    accepting = acceptance_limits(rule, limits.lower_mm, limits.upper_mm, doubt) or (None, None)
+    made = {"accept from": accepting[0], "accept to": accepting[1]}
+    if rule.needs_uncertainty:
+        beyond = zones(rule, limits.lower_mm, limits.upper_mm, doubt)
+        made |= {"reject below": beyond.below_mm, "reject above": beyond.above_mm}
+    return made
+
+
+def as_text(limits: Limits, decided: tuple[Rule, Doubt] | None = None) -> str:
     """Return a small table for people: the drawing's unit first, then the other one."""
     other = Unit.MM if limits.unit is Unit.INCH else Unit.INCH
     names = ["nominal", "lower", "upper", "tolerance"]
     values = [limits.nominal_mm, limits.lower_mm, limits.upper_mm, limits.tolerance_mm]
+    if decided:
+        limits = replace(limits, step=min(limits.step, _FINE[limits.unit]))  # guard bands are narrow
+        beyond = _deciding(limits, *decided)
+        names, values = [*names, *beyond], [*values, *beyond.values()]
     columns = [_column(values, limits, unit) for unit in (limits.unit, other)]
-    lines = [limits.source.strip()]
+    lines, wide = [limits.source.strip()], max(9, *map(len, names))
     for name, *cells in zip(["", *names], *columns, strict=True):
         if any(cells):
-            lines.append(f"  {name:<9}  {cells[0]}  {cells[1]}".rstrip())
+            lines.append(f"  {name:<{wide}}  {cells[0]}  {cells[1]}".rstrip())
     if hole := limits.hole:
         lines.append(
-            f"  {'class':<9}  {hole.code} ({limits.feature}): IT{hole.grade} = {hole.it_um} µm, "
+            f"  {'class':<{wide}}  {hole.code} ({limits.feature}): IT{hole.grade} = {hole.it_um} µm, "
             f"ES = {_signed(hole.upper_um)} µm, EI = {_signed(hole.lower_um)} µm"
         )
+    if decided:
+        lines.append(f"  {'rule':<{wide}}  {decided[0]}")
+        lines += [
+            f"  {'caution':<{wide}}  {caution}"
+            for caution in cautions(decided[0], limits.lower_mm, limits.upper_mm, decided[1])
+        ]
     return "\n".join(lines)
 
 

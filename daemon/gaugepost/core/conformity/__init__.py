@@ -28,5 +28,6 @@ from gaugepost.core.conformity.verdict import (
 from gaugepost.core.conformity.zones import (
     Zones as Zones,
     acceptance_limits as acceptance_limits,
+    tolerance_in_u as tolerance_in_u,
     zones as zones,
 )
