@@ -112,6 +112,73 @@ def test_a_reading_that_is_not_judged_says_why() -> None:
     assert "because not mastered; the link com-1 was lost" in text
 
 
+GUARDED = READING | {
+    "decision": "accept",
+    "rule": "guarded acceptance by factor",
+    "rule_parameter": "1.65",
+    "lower_acceptance": "38.001483456",
+    "upper_acceptance": "38.023516544",
+    "conformity": "conformity verified",
+    "probability": "0.999996",
+}
+
+
+def test_a_guarded_decision_is_told_with_what_it_rests_on() -> None:
+    """The rule with its number, acceptance limits rounded inwards, and what is proved stand below the value."""
+    told = " ".join(shown(GUARDED, Style(width=200)).split())
+    assert "in limits, accept: guarded acceptance by factor 1.65 · accepts 38.0015 to 38.0235 mm" in told
+    assert "conformity verified · conformance probability > 99.9 %" in told
+
+
+def test_a_simple_decision_needs_no_words_of_its_own() -> None:
+    """Simple acceptance is what the verdict says already; what is proved is told where an uncertainty is known."""
+    simple = READING | {"decision": "accept", "rule": "simple acceptance", "method": "absolute method"}
+    assert lines(simple, Style()) == lines(READING, Style())
+    known = simple | {"conformity": "neither", "probability": "0.8413"}
+    assert "nothing proved · conformance probability 84.1 %" in shown(known, Style())
+
+
+@pytest.mark.parametrize(
+    ("verdict", "decision", "word", "colour"),
+    [
+        ("in-limits", "accept", "in limits", "32"),
+        ("in-limits", "undecided", "undecided", "33"),
+        ("oversize", "undecided", "undecided", "33"),
+        ("oversize", "accept", "accepted", "32"),
+        ("oversize", "reject", "OVERSIZE", "31"),
+    ],
+)
+def test_green_and_red_are_for_the_decision(verdict: str, decision: str, word: str, colour: str) -> None:
+    """A person acts on the decision: the word and its colour are its, and the verdict is told beside it."""
+    record = GUARDED | {"verdict": verdict, "decision": decision}
+    text = shown(record, Style(colour=True))
+    assert f"\x1b[{colour}m{word}\x1b[0m" in text
+    assert f"{word.lower() if decision == 'reject' else verdict.replace('-', ' ')}, {decision}:" in text
+
+
+def test_what_can_still_be_done_is_told_and_why_it_is_undecided() -> None:
+    """Below an undecided value stand the reason and the remedy; what is to be known of an accepted one is a note."""
+    reason = "in the guard band at the lower limit"
+    record = GUARDED | {"decision": "undecided", "remedy": "can still be opened", "reasons": [reason]}
+    assert f"because {reason}" in shown(record)
+    assert "can still be opened" in shown(record)
+    assert f"note: {reason}" in shown(GUARDED | {"reasons": [reason]})
+
+
+def test_one_acceptance_limit_and_none() -> None:
+    """A characteristic with one limit has one acceptance limit; where nothing is accepted none is told."""
+    one = {name: value for name, value in GUARDED.items() if name != "upper_acceptance"}
+    assert "accepts at least 38.0015 mm" in shown(one)
+    other = {name: value for name, value in GUARDED.items() if name != "lower_acceptance"} | {"unit": "in"}
+    assert "accepts at most 38.02351 in" in shown(other)
+    assert "accepts" not in shown({name: value for name, value in one.items() if name != "lower_acceptance"})
+
+
+def test_a_value_rounded_for_its_verdict_says_so() -> None:
+    """The rounding method of ASTM E29 is told: the value shown is not the one that was held against the limits."""
+    assert "rounded to be judged" in shown(READING | {"method": "rounding method", "decision": "accept"})
+
+
 def test_a_value_just_beyond_a_limit_does_not_look_equal_to_it() -> None:
     """As many digits are shown as tell the value from the limit that it exceeds."""
     over = {"value": "38.025000001", "deviation": "0.025000001", "verdict": "oversize"}

@@ -13,8 +13,7 @@ import cbor2
 import pytest
 from hypothesis import given, strategies as st
 
-from gaugepost.core.bench.judging import Remedy
-from gaugepost.core.bench.judging.fields import ABSOLUTE, ROUNDING
+from gaugepost.core.bench.judging import ABSOLUTE, ROUNDING, Remedy
 from gaugepost.core.bench.temperatures import ASSUMED, DECLARED, MEASURED
 from gaugepost.core.conformity import Conformity, Decision, RuleName, Verdict
 from gaugepost.core.errors import JournalError, ValueRefused

@@ -109,6 +109,7 @@ async def test_limits_are_told_in_the_drawings_unit(tmp_path: Path) -> None:
     assert (bush["lower"], bush["upper"], bush["unit"]) == ("38.000", "38.025", "mm")
     assert (sleeve["lower"], sleeve["upper"], sleeve["unit"]) == ("0.9450", "0.9458", "in")
     assert Decimal(sleeve["upper_mm"]) == Decimal("24.02332")
+    assert (bush["rule"], bush["method"]) == ("simple acceptance", "absolute method")
     assert (bush["selected_for"], sleeve["selected_for"]) == (["bore-38"], ["dial-24"])
 
 

@@ -49,5 +49,6 @@ def _below(gauge: Document) -> list[str]:
     lines.append(f"measures {measures}" if measures else "no characteristic is selected")
     if last:
         value = f"{last['value']} {last['unit']}" if "value" in last else last["indication"]
-        lines[-1] += f"; last {value}, {last.get('verdict', 'to be combined')}"
+        decided = f", {last['decision']}" if "decision" in last else ""
+        lines[-1] += f"; last {value}, {last.get('verdict', 'to be combined')}{decided}"
     return lines

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 
-from gaugepost.core.bench.judging import in_unit
+from gaugepost.core.bench.judging import ABSOLUTE, ROUNDING, in_unit
 from gaugepost.core.bench.measuring import characteristic_of
 from gaugepost.core.bench.standing import master_overdue, standing
 from gaugepost.core.bench.state import Mastered, Procedure, State, elapsed_ms
+from gaugepost.core.conformity import SIMPLE
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.quantity import CONTEXT, exact_text, quantise_mm
@@ -107,6 +108,8 @@ def characteristic(state: State, entry: CharacteristicEntry) -> Document:
         "combine": entry.combine.value,
         "positions": list(entry.positions),
         "size_modifier": entry.size_modifier,
+        "rule": str(entry.rule or SIMPLE),
+        "method": ABSOLUTE if entry.rounding is None else ROUNDING,
         "selected_for": [name for name in state.gauges if characteristic_of(state, name) is entry],
     }
 

@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from datetime import datetime
 from decimal import Decimal
 
+from gaugepost.commands.view import decision
 from gaugepost.commands.view.bar import drawn
 from gaugepost.commands.view.notes import note, reasons
 from gaugepost.commands.view.style import (
     BOLD,
     DIM,
-    GREEN,
-    RED,
     YELLOW,
     Style,
     clean,
@@ -34,12 +33,6 @@ _FINEST = {Unit.MM: Decimal("0.0001"), Unit.INCH: Decimal("0.00001")}
 _FINE_UNIT = {Unit.MM: (Unit.MICROMETRE, Decimal("0.1")), Unit.INCH: (Unit.MICROINCH, Decimal(1))}
 _COARSE_MM = 1
 """A correction from here on is a size (a gauge that shows differences), and is shown as one."""
-_WORDS = {
-    "undersize": ("UNDERSIZE", RED),
-    "oversize": ("OVERSIZE", RED),
-    "in-limits": ("in limits", GREEN),
-    "not-judged": ("not judged", YELLOW),
-}
 _LOUD = {Kind.BAD_FRAME, Kind.SUSPECT, Kind.GAP, Kind.SALVAGE}
 _LOUD_CODES = {"failed", "refused", "lost", "unknown", "none", "not-asked"}
 
@@ -62,8 +55,10 @@ def _measured(record: Record, style: Style) -> list[str]:
     head = wrapped(f"{_time(record, style)}  {clean(_head(record), style)}", _INDENT, style)
     detail = folded([clean(part, style) for part in _details(record)], _INDENT, style)
     why = reasons(record)
-    told = wrapped(" " * _INDENT + clean(f"because {why}", style), _INDENT, style) if why else []
-    return [*head, _scale(record, style), *(painted(line, DIM, style) for line in detail), *told]
+    why = f"{'note:' if record.get('decision') == 'accept' else 'because'} {why}" if why else ""
+    told = wrapped(" " * _INDENT + clean(why, style), _INDENT, style) if why else []
+    decided = folded([clean(part, style) for part in decision.details(record)], _INDENT, style)
+    return [*head, _scale(record, style), *(painted(line, DIM, style) for line in detail), *decided, *told]
 
 
 def _head(record: Record) -> str:
@@ -106,16 +101,13 @@ def value_text(record: Record) -> str:
 
 
 def verdict_text(record: Record) -> str:
-    """Return a measurement's verdict as a word."""
+    """Return a measurement's verdict as a word, or its decision where that is another than the verdict looks like."""
     return _word(record)[0]
 
 
 def _word(record: Record) -> tuple[str, str]:
-    """The verdict's word, and the colour that stands beside the word."""
-    if record.get("decision") == "undecided":
-        return "undecided", YELLOW
-    verdict = record.get("verdict")
-    return _WORDS.get(str(verdict), (str(verdict), YELLOW)) if verdict is not None else ("one of more", DIM)
+    """The first word, and the colour that stands beside it."""
+    return decision.word(record) or ("one of more", DIM)
 
 
 def _unit(record: Record) -> Unit:
