@@ -10,7 +10,7 @@ from gaugepost.service.facade import Running
 from gaugepost.service.guard import Guard
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
-from gaugepost.service.routes import afterwards, commands, destinations, records, station, stream
+from gaugepost.service.routes import afterwards, commands, destinations, records, risk, station, stream
 
 INDEX = {
     "GET /v1": "this list",
@@ -21,6 +21,7 @@ INDEX = {
     "GET /v1/gauges/{name}": "one of them",
     "GET /v1/masters": "masters with their sizes and due dates",
     "GET /v1/characteristics": "what is measured, with its limits",
+    "GET /v1/characteristics/{name}/risk": "consumer's and producer's risk for a process: mean, spread, uncertainty",
     "GET /v1/thermometers": "temperatures with their age and source",
     "GET /v1/links": "what carries the frames, and how it stands",
     "GET /v1/destinations": "where records go, and how far they got; those that were removed too",
@@ -64,6 +65,6 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station, destinations, records, stream, commands, afterwards):
+    for room in (station, risk, destinations, records, stream, commands, afterwards):
         api.include_router(room.routes(running), prefix="/v1")
     return api

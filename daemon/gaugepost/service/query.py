@@ -89,6 +89,20 @@ class Wanted(Filter):
     )
 
 
+class RiskAsked(BaseModel):
+    """What a decision rule's risks are asked with: lengths with their unit, as a station file writes them."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    standard_uncertainty: Name = Field(description="combined standard uncertainty of a value")
+    process_mean: Name = Field(description="mean size that the process makes")
+    process_spread: Name = Field(description="standard deviation of the sizes that it makes")
+    degrees_of_freedom: Name | None = Field(None, description="effective degrees of freedom; without end")
+    coverage_factor: Name | None = Field(None, description="k of the expanded uncertainty; 2")
+    rule: Name | None = Field(None, description="decision rule; the characteristic's own")
+    value: Name | None = Field(None, description="value that one piece showed, for its specific risk")
+
+
 def only(*known: str, many: tuple[str, ...] = ()) -> Callable[[Request], Awaitable[None]]:
     """Return a dependency that refuses query keys besides `known`, and those given twice unless in `many`."""
 

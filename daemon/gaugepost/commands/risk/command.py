@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
-from decimal import Decimal
 from pathlib import Path
 
-from gaugepost.commands.risk.asked import ISO_DEFAULT, add_uncertainty, doubt_of, positive_length_mm
-from gaugepost.core.conformity import Doubt, Rule, acceptance_limits, decide, judge, parse_rule
-from gaugepost.core.conformity.deciding import cautions
-from gaugepost.core.conformity.risk import Process, Risks, conforming_given, global_risks
+from gaugepost.commands.risk.asked import add_uncertainty
+from gaugepost.core.conformity import Rule
+from gaugepost.core.conformity.asked import ISO_DEFAULT, risk_answer
+from gaugepost.core.conformity.risk import Limits
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.quantity import Unit, exact_text, from_mm, parse_length, round_to
+from gaugepost.core.quantity import Unit
 from gaugepost.core.tolerance import parse_limits
 
 _EPILOG = f"""\
@@ -56,71 +55,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the risks; return 0. Raises `GaugepostError` where something is not understood."""
-    lower_mm, upper_mm, unit, own = _asked_about(args.characteristic, args.station)
-    rule = parse_rule(args.rule) if args.rule else own or parse_rule(ISO_DEFAULT)
-    doubt = doubt_of(args)
-    assert doubt is not None, "the argument is required"
-    process = Process(parse_length(args.process_mean).mm, positive_length_mm(args.process_spread))
-    answer = risk_document(rule, lower_mm, upper_mm, doubt, process, unit)
-    if args.value is not None:
-        answer |= _specific(rule, lower_mm, upper_mm, doubt, process, parse_length(args.value).mm)
+    limits_mm, unit, own = _asked_about(args.characteristic, args.station)
+    answer = risk_answer(limits_mm, unit, own, vars(args))
     print(json.dumps(answer) if args.json else _as_text(args.characteristic, answer))
     return 0
 
 
-def risk_document(
-    rule: Rule,
-    lower_mm: Decimal | None,
-    upper_mm: Decimal | None,
-    doubt: Doubt,
-    process: Process,
-    unit: Unit,
-) -> dict[str, object]:
-    """Return the global risks as a document; probabilities to 6 significant digits, lengths as text in `unit`."""
-    risks: Risks = global_risks(rule, lower_mm, upper_mm, doubt, process)
-    accepting = acceptance_limits(rule, lower_mm, upper_mm, doubt) or (None, None)
-    return {
-        "rule": str(rule),
-        "unit": unit.value,
-        "lower": _in(lower_mm, unit),
-        "upper": _in(upper_mm, unit),
-        "lower_acceptance": _in(accepting[0], unit),
-        "upper_acceptance": _in(accepting[1], unit),
-        "consumers_risk": _kept(risks.consumer),
-        "producers_risk": _kept(risks.producer),
-        "nonconforming": _kept(risks.nonconforming),
-        "accepted": _kept(risks.accepted),
-        "nonconforming_of_accepted": _kept(risks.consumer / risks.accepted) if risks.accepted else None,
-        "cautions": list(cautions(rule, lower_mm, upper_mm, doubt)),
-    }
-
-
-def _specific(
-    rule: Rule,
-    lower_mm: Decimal | None,
-    upper_mm: Decimal | None,
-    doubt: Doubt,
-    process: Process,
-    value_mm: Decimal,
-) -> dict[str, object]:
-    try:
-        conforming = conforming_given(value_mm, lower_mm, upper_mm, doubt, process)
-    except ValueError as error:
-        raise ValueRefused(
-            str(error), hint="check --process-mean, --process-spread and their units"
-        ) from error
-    found = decide(rule, judge(value_mm, lower_mm, upper_mm), value_mm, lower_mm, upper_mm, doubt)
-    return {
-        "decision": found.decision.value,
-        "specific_consumers_risk": _kept(1 - conforming),
-        "specific_producers_risk": _kept(conforming),
-    }
-
-
-def _asked_about(text: str, station: Path | None) -> tuple[Decimal | None, Decimal | None, Unit, Rule | None]:
+def _asked_about(text: str, station: Path | None) -> tuple[Limits, Unit, Rule | None]:
     if station is None:
         limits = parse_limits(text)
-        return limits.lower_mm, limits.upper_mm, limits.unit, None
+        return (limits.lower_mm, limits.upper_mm), limits.unit, None
     from gaugepost.edge.stationfile import read_station  # loads what only a station file needs
 
     known = read_station(station).set_up.characteristics
@@ -130,7 +74,7 @@ def _asked_about(text: str, station: Path | None) -> tuple[Decimal | None, Decim
             hint=f"write one of {', '.join(known) or 'none'}",
         )
     entry = known[text]
-    return entry.lower_mm, entry.upper_mm, entry.unit, entry.rule
+    return (entry.lower_mm, entry.upper_mm), entry.unit, entry.rule
 
 
 def _as_text(asked: str, answer: dict[str, object]) -> str:
@@ -169,15 +113,3 @@ def _as_text(asked: str, answer: dict[str, object]) -> str:
     assert isinstance(cautioned, list)
     rows += [("caution", caution) for caution in cautioned]
     return "\n".join([asked.strip(), *(f"  {name:<18} {said}" for name, said in rows)])
-
-
-def _in(length_mm: Decimal | None, unit: Unit) -> str | None:
-    """A length in the drawing's unit, to a tenth of a µm or of ten µin: finer than anybody sets a process."""
-    if length_mm is None:
-        return None
-    finest = Decimal("0.00001") if unit is Unit.MM else Decimal("0.000001")
-    return exact_text(round_to(from_mm(length_mm, unit), finest))
-
-
-def _kept(probability: float) -> float:
-    return float(f"{max(probability, 0.0):.6g}")
