@@ -16,6 +16,8 @@ from gaugepost.core.quantity import exact_text
 
 BOTH_IN_PLAY = 5
 """Below this T/u a value near one limit is in doubt about the other one too, and 1.65 is not 95 % (derived)."""
+_MANY = 32
+"""With so many degrees of freedom no factor is further from what it stands for than `_NOTED` (derived)."""
 _NOTED = 0.005
 """A fixed factor that proves less than it stands for by more than this is remarked upon."""
 
@@ -91,16 +93,15 @@ def cautions(rule: Rule, lower_mm: Decimal | None, upper_mm: Decimal | None, dou
     if not made.is_provable and rule.name not in REJECTION:
         assert wide is not None
         return (f"nothing can prove conformity: the tolerance is only {wide:.3g} standard uncertainties",)
-    if rule.name not in BY_FACTOR:
+    few = doubt.degrees_of_freedom
+    narrow, sparse = wide is not None and wide < BOTH_IN_PLAY, few is not None and few < _MANY
+    edge = made.lower_mm if made.lower_mm is not None else made.upper_mm
+    if rule.name not in BY_FACTOR or not (narrow or sparse) or edge is None:
         return ()
     assert rule.parameter is not None
     meant = normal_cdf(float(rule.parameter))
-    edge = made.lower_mm if made.lower_mm is not None else made.upper_mm
-    if edge is None:  # proves nothing in limits; outside only one limit is ever in play
-        return ()
     given = conformance_probability(edge, lower_mm, upper_mm, doubt)
-    few = doubt.degrees_of_freedom
-    if wide is not None and wide < BOTH_IN_PLAY:
+    if narrow:
         why = f"the tolerance is only {wide:.3g} standard uncertainties"
     elif meant - given > _NOTED:
         why = f"the uncertainty has only {few:.3g} degrees of freedom"

@@ -11,6 +11,8 @@ from gaugepost.core.distributions import student_cdf, student_density, student_q
 _BARELY = 1e-12
 """A probability below this is told as 0, and one this near to 1 as 1 in any case."""
 _STEPS = 60
+_NEAR = 1e-6
+"""A step of Newton's method this small, relative, that is far smaller than the one before has all digits."""
 
 
 def conformance_probability(
@@ -57,6 +59,7 @@ def exact_factor(
     if factor > middle or 2 * student_cdf(middle, degrees_of_freedom) - 1 < probability:
         return None
     # Concave up to the middle, and below p at the one-sided factor: Newton's method stays on this side of the solution.
+    step = middle
     for _ in range(_STEPS):
         lacking = probability - (
             student_cdf(factor, degrees_of_freedom) - student_cdf(factor - tolerance_in_u, degrees_of_freedom)
@@ -66,8 +69,8 @@ def exact_factor(
         )
         if lacking <= 1e-15 or slope <= 0:
             break
-        step = lacking / slope
+        before, step = step, lacking / slope
         factor = min(factor + step, middle)
-        if step < 1e-13 * factor:
+        if step < _NEAR * factor and step < 0.01 * before:
             break
     return factor

@@ -8,7 +8,6 @@ from gaugepost.core.distributions.normal import normal_cdf, normal_density, norm
 
 _MANY = 1000
 """From here on the distribution is near enough to the normal for Hill's expansion."""
-_TINY = 1e-300
 _ENOUGH = 1e-16
 _MOST_TERMS, _MOST_STEPS = 500, 60
 _NEAR = 1e-8
@@ -99,22 +98,24 @@ def _gammas(a: float) -> float:
 
 
 def _fraction(a: float, b: float, x: float) -> float:
-    """Return the continued fraction of the incomplete beta function (DLMF 8.17.22), by Lentz's method."""
-    c, d = 1.0, 1 / _away_from_0(1 - (a + b) * x / (a + 1))
-    product = d
+    """Return the continued fraction of the incomplete beta function (DLMF 8.17.22), by Lentz's method.
+
+    For what `_tail` asks its terms stay above -1, so that nothing here comes near a division by 0.
+    """
+    d = 1 / (1 - (a + b) * x / (a + 1))
+    c, product = 1.0, d
     for m in range(1, _MOST_TERMS):
-        even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m))
-        odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))
-        for term in (even, odd):
-            c, d = _away_from_0(1 + term / c), 1 / _away_from_0(1 + term * d)
-            product *= c * d
-        if abs(c * d - 1) < _ENOUGH:
+        at = a + 2 * m
+        term = m * (b - m) * x / ((at - 1) * at)
+        c, d = 1 + term / c, 1 / (1 + term * d)
+        product *= c * d
+        term = -(a + m) * (a + b + m) * x / (at * (at + 1))
+        c, d = 1 + term / c, 1 / (1 + term * d)
+        change = c * d
+        product *= change
+        if -_ENOUGH < change - 1 < _ENOUGH:
             break
     return product
-
-
-def _away_from_0(value: float) -> float:
-    return value if abs(value) > _TINY else _TINY
 
 
 def _hill(t: float, nu: float) -> float:

@@ -56,17 +56,17 @@ def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None)
     fields["decision"] = found.decision
     if entry.rule is None and doubt is None:
         return fields
+    fields["method"] = ABSOLUTE if entry.rounding is None else ROUNDING
+    fields["rule_parameter"] = rule.parameter
+    if found.reasons:
+        fields["reasons"] = found.reasons
     if found.side is not None and found.decision is not Decision.ACCEPT:
         fields["remedy"] = remedy(entry.feature, found.side)
-    return fields | {
-        "rule_parameter": rule.parameter,
-        "method": ABSOLUTE if entry.rounding is None else ROUNDING,
-        "conformity": found.conformity,
-        "probability": found.probability,
-        "lower_acceptance": in_unit(found.lower_acceptance_mm, entry.unit, entry.step),
-        "upper_acceptance": in_unit(found.upper_acceptance_mm, entry.unit, entry.step),
-        "reasons": found.reasons or None,
-    }
+    if doubt is not None:
+        fields["conformity"], fields["probability"] = found.conformity, found.probability
+        fields["lower_acceptance"] = in_unit(found.lower_acceptance_mm, entry.unit, entry.step)
+        fields["upper_acceptance"] = in_unit(found.upper_acceptance_mm, entry.unit, entry.step)
+    return fields
 
 
 def _as_compared(entry: CharacteristicEntry, value_mm: Decimal) -> Decimal:
