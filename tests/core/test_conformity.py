@@ -237,6 +237,17 @@ def test_probabilities_are_those_of_scipy(freedom: float | None) -> None:
             assert one == pytest.approx(spread.sf((lower - value) / u), rel=1e-6, abs=1e-12)
 
 
+@pytest.mark.parametrize("side", [1, -1])
+def test_what_is_hardly_probable_keeps_its_digits(side: int) -> None:
+    """6.5 standard uncertainties outside of either limit: Φ(-6.5), to six digits; what is below 1e-12 is told as 0."""
+    middle, half = D("25.0105"), D("0.0105")
+    value = middle + side * (half + D("0.0065"))
+    said = found(SIMPLE, value, Doubt(0.001)).probability
+    assert said == D(f"{scipy.stats.norm.cdf(-6.5):.6g}")
+    assert found(SIMPLE, middle + side * (half + D("0.0071")), Doubt(0.001)).probability == 0
+    assert found(SIMPLE, middle + side * (half + D("0.007")), Doubt(0.001)).probability == D("1.27981E-12")
+
+
 @pytest.mark.parametrize("freedom", [None, 2.0, 7.5, 40.0])
 @pytest.mark.parametrize("probability", [0.8, 0.95, 0.99, 0.999])
 def test_the_exact_factor_is_the_root_that_scipy_finds(freedom: float | None, probability: float) -> None:
