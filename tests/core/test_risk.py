@@ -66,6 +66,30 @@ def test_global_risks_are_what_scipy_integrates(by: Rule, u: float, freedom: flo
     assert risks.accepted - risks.consumer + risks.producer == pytest.approx(1 - risks.nonconforming)
 
 
+@pytest.mark.parametrize("scale", [1, 10_000])
+@pytest.mark.parametrize("by", RULES, ids=str)
+@pytest.mark.parametrize("side", ["upper", "lower"])
+def test_one_limit_is_a_normal_in_two_dimensions(by: Rule, scale: int, side: str) -> None:
+    """With one limit both risks are corners under a bivariate normal, which scipy knows by itself; at any scale."""
+    s, u, limit = 0.005 * scale, 0.002 * scale, D("0.009") * scale
+    doubt, process = Doubt(u), Process(D(100) * scale, s)
+    at = process.mean_mm + (limit if side == "upper" else -limit)
+    ends: tuple[D | None, D | None] = (None, at) if side == "upper" else (at, None)
+    accepting = acceptance_limits(by, *ends, doubt)
+    assert accepting is not None
+    (accepted_at,) = (end for end in accepting if end is not None)
+    to_limit, to_accepted = (abs(float(end - process.mean_mm)) for end in (at, accepted_at))
+    both = scipy.stats.multivariate_normal([0, 0], [[s * s, s * s], [s * s, s * s + u * u]])
+    good_and_accepted = both.cdf([to_limit, to_accepted])
+    risks = global_risks(by, *ends, doubt, process)
+    accepted = scipy.stats.norm.cdf(to_accepted / (s * s + u * u) ** 0.5)
+    assert risks.consumer == pytest.approx(accepted - good_and_accepted, rel=1e-5, abs=1e-9)
+    assert risks.producer == pytest.approx(
+        scipy.stats.norm.cdf(to_limit / s) - good_and_accepted, rel=1e-5, abs=1e-9
+    )
+    assert risks.accepted == pytest.approx(accepted, rel=1e-7)
+
+
 def test_what_a_process_makes_outside_the_limits() -> None:
     """A process of standard deviation 0.12 in limits of ±0.2 makes 9.6 % nonconforming: 2·Φ(-5/3) (derived)."""
     process = Process(D(1500), 0.12)

@@ -76,7 +76,7 @@ def seat(
         ),
         ("guarded acceptance by expanded uncertainty", "guarded acceptance by expanded uncertainty 1"),
         ("guarded rejection by expanded uncertainty 0.5", "guarded rejection by expanded uncertainty 0.5"),
-        ("guarded rejection by factor 1.65", "guarded rejection by factor 1.65"),
+        ("guarded rejection by factor 10", "guarded rejection by factor 10"),
     ],
 )
 def test_a_rule_is_named_with_its_number_or_has_the_standards(tmp_path: Path, said: str, rule: str) -> None:
