@@ -352,6 +352,20 @@ def test_conformity_follows_the_probability(
         assert probability < 0.05 + 1e-6
 
 
+def test_guard_bands_that_meet_leave_one_size() -> None:
+    """Where both guard bands meet in the middle that one size proves conformity, and a hair more uncertainty, none."""
+    by = parse_rule("guarded acceptance by factor 2")
+    assert acceptance_limits(by, LOWER, UPPER, Doubt(0.00525)) == (D("25.0105"), D("25.0105"))
+    assert acceptance_limits(by, LOWER, UPPER, Doubt(0.0052501)) is None
+
+
+def test_an_uncertainty_has_six_digits() -> None:
+    """What the seventh digit of an uncertainty says moves no acceptance limit: it is kept to six, like its record."""
+    by = parse_rule("guarded acceptance by factor 2")
+    assert zones(by, LOWER, UPPER, Doubt(0.001234564)) == zones(by, LOWER, UPPER, Doubt(0.00123456))
+    assert zones(by, LOWER, UPPER, Doubt(0.00123457)) != zones(by, LOWER, UPPER, Doubt(0.00123456))
+
+
 @pytest.mark.parametrize("wrong", [0.0, -1.0, float("inf"), float("nan")])
 def test_what_is_no_uncertainty_proves_nothing(wrong: float) -> None:
     """An uncertainty of nothing would prove everything: it is refused."""

@@ -112,6 +112,7 @@ def test_a_characteristics_rule_comes_before_the_stations(tmp_path: Path) -> Non
             "95 proves nothing, or can't be reached; write a prob",
         ),
         ("guarded acceptance by conformance probability 50 %", "0.50 proves nothing"),
+        ("guarded acceptance by conformance probability 100 %", "1.00 proves nothing, or can't be reached"),
         ("guarded rejection by expanded uncertainty 11", '"guarded rejection by expanded uncertainty 1"'),
     ],
 )
