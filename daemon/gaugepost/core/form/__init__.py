@@ -1,0 +1,4 @@
+"""Form of one bore or shaft: what its places say of it, what the contacts can see, and sizes by rank (ISO 14405-1)."""
+
+from gaugepost.core.form.contacts import BLIND as BLIND, amplification as amplification, unseen as unseen
+from gaugepost.core.form.places import Form as Form, Place as Place, form_of as form_of
