@@ -85,8 +85,12 @@ def head_text(what: str, composed: str, decoder: str, settings: Mapping[str, Any
     """Return the beginning of a capture file."""
     lines = [f"what = {_toml(what)}", f"composed = {_toml(composed)}", f"decoder = {_toml(decoder)}"]
     lines += ["packets = true"] if packets else []
-    lines += ["", "[settings]", *(f"{_key(key)} = {_toml(value)}" for key, value in settings.items())]
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines) + "\n\n[settings]\n" + settings_text(settings)
+
+
+def settings_text(settings: Mapping[str, Any]) -> str:
+    """Return settings as a table of TOML, a line for each key."""
+    return "".join(f"{_key(key)} = {_toml(value)}\n" for key, value in settings.items())
 
 
 def frame_text(frame: Captured, events: Sequence[Decoded]) -> str:

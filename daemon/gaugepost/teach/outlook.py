@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gaugepost.contract.teaching import Ask, Evidence
+from gaugepost.contract import Decoded
+from gaugepost.contract.capture import Captured, frame_text, head_text, settings_text
+from gaugepost.contract.teaching import Ask
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +89,20 @@ class Proposal:
     needed_bits: float
     refuses: tuple[str, ...]
     """What it refuses because no sample showed it, a sentence each."""
-    evidence: Evidence
+
+    frames: tuple[tuple[Captured, Decoded], ...]
+    """A frame for each sample, with what the description reads there."""
 
     def description(self, what: str = "") -> str:
         """Return the description file, for `[links.NAME.decoder]` with `file = …`; `what` is its heading."""
-        raise NotImplementedError
+        heading = "".join(f"# {line}\n" for line in what.splitlines())
+        return (heading and heading + "\n") + settings_text({"kind": self.kind, **self.settings})
 
     def capture(self, what: str, composed: str) -> str:
         """Return the capture that proves it, in the format of `contract/capture.py`."""
-        raise NotImplementedError
+        packets = any(frame.complete for frame, _ in self.frames)
+        head = head_text(what, composed, self.kind, self.settings, packets=packets)
+        return head + "".join(frame_text(frame, [event]) for frame, event in self.frames)
 
 
 @dataclass(frozen=True, slots=True)
