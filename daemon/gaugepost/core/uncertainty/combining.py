@@ -1,0 +1,68 @@
+"""Components become one standard uncertainty with its effective degrees of freedom. + - * / and √ only."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from gaugepost.core.uncertainty.component import Component
+
+
+@dataclass(frozen=True, slots=True)
+class Combined:
+    """The combined standard uncertainty in mm and its effective degrees of freedom; None: without end."""
+
+    standard_mm: float
+    degrees_of_freedom: float | None
+
+
+def combine(
+    components: Sequence[Component],
+    correlations: Mapping[tuple[int, int], float] | None = None,
+    second_order_mm: Sequence[float] = (),
+) -> Combined:
+    """Return u_c by GUM (13) and ν_eff by Welch and Satterthwaite, (G.2b).
+
+    `correlations` has the coefficient of two components by their places, beside what they say they share.
+    `second_order_mm` are higher-order contributions in mm (GUM, 5.1.2, note; H.1.7), which have no degrees of freedom
+    of their own.
+
+    Raises:
+        ValueError: coefficients outside -1 to 1, or together impossible.
+    """
+    parts = [component.contribution for component in components]
+    square = 0.0
+    for part in parts:
+        square += part * part
+    for part in second_order_mm:
+        square += part * part
+    square += _shared(components, parts)
+    for (first, second), coefficient in (correlations or {}).items():
+        if first == second or not -1 <= coefficient <= 1:
+            raise ValueError(f"components {first} and {second} can't be correlated by {coefficient}")
+        square += 2 * coefficient * parts[first] * parts[second]
+    largest = max((part * part for part in parts), default=0.0)
+    if square < -1e-12 * largest:
+        raise ValueError("such correlations can't be at once: the variance comes out below 0")
+    square = max(square, 0.0)
+    fourth = 0.0
+    for component, part in zip(components, parts, strict=True):
+        if component.degrees_of_freedom is not None and not math.isinf(component.degrees_of_freedom):
+            fourth += part * part * part * part / component.degrees_of_freedom
+    return Combined(math.sqrt(square), square * square / fourth if fourth > 0 else None)
+
+
+def _shared(components: Sequence[Component], parts: Sequence[float]) -> float:
+    """Return twice the sum of r·cᵢuᵢ·cⱼuⱼ over the pairs that share something."""
+    covariance = 0.0
+    groups: dict[str, list[int]] = {}
+    for place, component in enumerate(components):
+        if component.shared:
+            groups.setdefault(component.shared, []).append(place)
+    for places in groups.values():
+        for at, first in enumerate(places):
+            for second in places[at + 1 :]:
+                r = min(components[first].correlation, components[second].correlation)
+                covariance += 2 * r * parts[first] * parts[second]
+    return covariance
