@@ -19,6 +19,7 @@ import re
 from typing import ClassVar
 
 from gaugepost.contract import AdapterSettings, BadFrame, Condition, Decoded, ValueRefused
+from gaugepost.contract.teaching import Drafts, Evidence
 from gaugepost_adapters.decoders.delimited_settings import Settings
 from gaugepost_adapters.decoders.framed import MeasuringDecoder, stated, with_decimals
 from gaugepost_adapters.decoders.framing import Framer, Piece
@@ -40,6 +41,13 @@ class DelimitedText(MeasuringDecoder):
         self._errors = settings.error_matchers()
         self._holes = frozenset(settings.matcher().groupindex)
         self._spaced = settings.fields is not None and not settings.fields.separator.strip(" ")
+
+    @classmethod
+    def propose(cls, evidence: Evidence) -> Drafts:
+        """Return patterns that read what was typed; see `proposing/text.py`."""
+        from gaugepost_adapters.decoders.proposing import text
+
+        return text.propose(evidence)
 
     def decode(self, piece: Piece, channel: str) -> list[Decoded]:
         """Return what one frame says. Raises `ValueRefused` where that is nothing."""
