@@ -59,6 +59,23 @@ class Combine(StrEnum):
     MEAN = "mean"
     LARGEST = "largest"
     SMALLEST = "smallest"
+    MEDIAN = "median"
+    MID_RANGE = "mid-range"
+    RANGE = "range"
+
+
+class Confirm(StrEnum):
+    """What proves that a master is the one that was named."""
+
+    SERIAL_NUMBER = "serial-number"
+    SECOND_MASTER = "second-master"
+
+
+class Requirement(StrEnum):
+    """What a drawing may ask for beside two-point sizes, and nothing here judges."""
+
+    ENVELOPE = "envelope"
+    MAXIMUM_MATERIAL = "maximum material"
 
 
 class Takes(StrEnum):
@@ -129,6 +146,12 @@ class GaugeEntry:
     maximum_error_mm: Decimal | None = None
     due_utc_ms: int | None = None
     """End of the day on which calibration is due, in the station's time zone."""
+    repeatability_mm: Decimal | None = None
+    """Standard deviation of one reading; None: from the journal's masterings and checks."""
+    repeatability_degrees: int | None = None
+    """Degrees of freedom of `repeatability_mm`; None: without end."""
+    coefficient_half_width: Decimal | None = None
+    """How far the coefficient may be from what is stated, in 1/K; None: as handbooks' values are."""
     debounce_ms: int = 300
     """The same digits again within this time are one send, doubled."""
     ask_every_ms: int | None = None
@@ -146,6 +169,20 @@ class GaugeEntry:
     valid_band_k: Decimal | None = None
     stream: StreamEntry | None = None
     """For a gauge that sends without an end."""
+    soak_k: Decimal | None = None
+    """How far ring and gauge may move in temperature within `soak_window_ms` before a mastering; None: not held."""
+    soak_window_ms: int | None = None
+    drifting_refused: bool | None = None
+    """Whether a mastering is refused while they still drift; else it is flagged."""
+    spread_limit_mm: Decimal | None = None
+    """How far the readings of one master may spread."""
+    jump_limit_mm: Decimal | None = None
+    """How far a mastering may be from the last one without a flag."""
+    reach_mm: Decimal | None = None
+    """How far the master may be from the nominal size of what is measured without a flag."""
+    confirm: Confirm | None = None
+    compare_masters: bool | None = None
+    """Whether outcomes that do not fit are held against the station's other masters."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,8 +194,20 @@ class MasterEntry:
     uncertainty_mm: Decimal | None = None
     coverage_factor: Decimal | None = None
     coefficient: Decimal | None = None
+    coefficient_half_width: Decimal | None = None
+    """As a gauge's."""
+    certificate_degrees: int | None = None
+    """Degrees of freedom of the certificate's uncertainty; None: without end."""
+    drift_mm_per_year: Decimal | None = None
+    """How far its size may drift in a year, either way."""
+    calibrated_utc_ms: int | None = None
+    """Beginning of the day it was calibrated on."""
     serial: str | None = None
     due_utc_ms: int | None = None
+    tolerance_class: str | None = None
+    """Gagemakers' class (ASME B89.1.5) of a master without calibrated value; its size is then nominal."""
+    half_tolerance_mm: Decimal | None = None
+    """Half-width of the rectangular distribution that the class stands for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +225,8 @@ class ThermometerEntry:
     """Bodies without a temperature of their own that take this one, marked assumed."""
     spread_k: Decimal | None = None
     """How far such a body may be from this temperature, either way."""
+    uncertainty_k: Decimal | None = None
+    """Expanded uncertainty, with k = 2, of what it shows for its body."""
     ask_every_ms: int | None = None
     """How often it is asked for its value; None: only when somebody wants it, or never."""
     answer_within_ms: int = 1000
@@ -214,6 +265,14 @@ class DeclaredTemperature:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceEntry:
+    """Where a position is: angle around the axis in degrees, depth along it in mm."""
+
+    angle_deg: Decimal | None = None
+    depth_mm: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CharacteristicEntry:
     """One thing to measure on the drawing. Limits in mm, `step` in the drawing's unit."""
 
@@ -226,6 +285,8 @@ class CharacteristicEntry:
     step: Decimal
     """Step that values are displayed to, in the drawing's unit."""
     coefficient: Decimal | None = None
+    coefficient_half_width: Decimal | None = None
+    """As a gauge's."""
     gauges: tuple[str, ...]
     masters: tuple[str, ...] = ()
     """Masters that serve it; empty: any."""
@@ -233,11 +294,17 @@ class CharacteristicEntry:
     combine: Combine = Combine.EACH
     positions: tuple[str, ...] = ()
     size_modifier: str | None = None
-    """ISO 14405-1 modifier from the drawing that allows combining over places: SA, SX or SN."""
+    """ISO 14405-1 modifier from the drawing that allows combining over places: SA, SX, SN, SM, SD or SR."""
     rule: Rule | None = None
     """Decision rule; None in set-ups from before there were others: simple acceptance."""
     rounding: Decimal | None = None
     """Step that the value is rounded to for the verdict, in the drawing's unit (ASTM E29, rounding); None: not."""
+    places: Mapping[str, PlaceEntry] | None = None
+    """Where the positions are, of those that say so."""
+    lobes: int | None = None
+    """Number of lobes whose form matters."""
+    not_judged: tuple[Requirement, ...] | None = None
+    """What the drawing asks for beside, and nobody judges here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,6 +326,8 @@ class SetUp:
     zone: str
     lot_checks: bool = True
     """Lots open and close with a check."""
+    level: Decimal | None = None
+    """Level of confidence of expanded uncertainties; None: 0.9545."""
     links: Mapping[str, LinkEntry] = field(default_factory=dict)
     gauges: Mapping[str, GaugeEntry] = field(default_factory=dict)
     masters: Mapping[str, MasterEntry] = field(default_factory=dict)

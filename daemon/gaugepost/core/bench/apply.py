@@ -14,10 +14,10 @@ from gaugepost.core.bench.state import (
     GaugeState,
     Mastered,
     Procedure,
-    Shown,
     Sourced,
     State,
 )
+from gaugepost.core.bench.trust.drifting import history
 from gaugepost.core.frozen import changed
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import Line
@@ -193,7 +193,7 @@ def _tags(state: State, record: Record) -> State:
 
 def _temperature(state: State, record: Record) -> State:
     assert record.thermometer is not None and record.temperature_c is not None and state.now is not None
-    shown = Shown(record.temperature_c, state.now)
+    shown = history(state.temperatures.get(record.thermometer), record.temperature_c, state.now)
     return changed(state, temperatures={**state.temperatures, record.thermometer: shown})
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from gaugepost.core.bench.state import Mastered, Procedure, Sourced, State
 from gaugepost.core.bench.temperatures import expansion_of, temperature_of
+from gaugepost.core.bench.trust import better_master, trust
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import Temperatures, correct, mean, predicted_mm, spread
 from gaugepost.core.quantity import exact_text, to_mm
@@ -42,7 +43,8 @@ def _mastered(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[
     sets = [going.taken_mm[at * going.wanted : (at + 1) * going.wanted] for at in range(len(masters))]
     means = tuple(mean(taken) for taken in sets)
     gauge_at, master_at, fields = _bodies(state, gauge, now)
-    reasons = _implausible(entry, masters, means, going)
+    trusted = trust(state, gauge, going, sets, means, now)
+    reasons = _implausible(entry, masters, means, going) + trusted.refusals
     record = Record(
         kind=Kind.MASTERING,
         measured_at=now.utc_ms,
@@ -51,7 +53,7 @@ def _mastered(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[
         operator=going.operator or state.operator,
         master="+".join(going.masters),
         code="refused" if reasons else "accepted",
-        reasons=reasons or None,
+        reasons=(*reasons, *trusted.flags) or None,
         members=going.members,
         spread_mm=max(spread(taken) for taken in sets),
         master_indications_mm=means,
@@ -61,7 +63,10 @@ def _mastered(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[
         ends_mastering=True if reasons else None,
         **fields,
     )
-    return (record,)
+    first = state.gauges[gauge].first_reading
+    if reasons or first is None or not trusted.unexplained:
+        return (record,)
+    return (record, _suspect(state, gauge, first, record))
 
 
 def _implausible(
@@ -134,7 +139,9 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
     if len(going.units) > 1:
         reasons.append("the unit or the resolution changed during the check")
     if abs(error) > entry.check_limit_mm:
-        reasons.append(f"off by {exact_text(error)} mm, more than {entry.check_limit_mm} mm")
+        off = f"off by {exact_text(error)} mm, more than {entry.check_limit_mm} mm"
+        better = better_master(state, entry, master.name, corrected.value_mm, entry.check_limit_mm)
+        reasons.append(f"{off}: {better} fits better, is it the one that was measured?" if better else off)
     check = Record(
         kind=Kind.CHECK,
         measured_at=now.utc_ms,
@@ -177,7 +184,7 @@ def _as_part(
 
 
 def _suspect(state: State, gauge: str, first: int, check: Record) -> Record:
-    """Name everything that the gauge measured since its last good check, after a check that failed."""
+    """Name everything that the gauge measured since its last good check, after a check or mastering that belies it."""
     return Record(
         kind=Kind.SUSPECT,
         measured_at=check.measured_at,

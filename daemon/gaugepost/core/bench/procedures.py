@@ -8,13 +8,13 @@ from gaugepost.core.bench.apply import apply
 from gaugepost.core.bench.events import Abandon, BeginCheck, BeginMastering, Decision, Finish, Reply
 from gaugepost.core.bench.outcomes import ended
 from gaugepost.core.bench.standing import master_overdue, out_of_range, unit_of
-from gaugepost.core.bench.state import State
+from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, State
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.mastering import needs_proof_of_sense
 from gaugepost.core.quantity import exact_text, to_mm
 from gaugepost.core.record import DERIVATION, Kind, Record
-from gaugepost.core.setup import GaugeEntry
+from gaugepost.core.setup import Confirm, GaugeEntry
 
 MAX_READINGS = 50
 
@@ -27,6 +27,7 @@ def begin_mastering(state: State, event: BeginMastering, now: Moment) -> Decisio
             "a mastering takes one master or two different ones", hint="name the master in hand"
         )
     _confirmed(state, event.masters, event.serials, now)
+    _without_serial(state, entry, event.masters)
     if event.movement not in (None, "larger", "smaller"):
         raise CommandRefused(f"{event.movement!r} is no movement", hint="say larger or smaller")
     if len(event.masters) == 1 and event.movement is None and needs_proof_of_sense(entry):
@@ -51,6 +52,7 @@ def begin_check(state: State, event: BeginCheck, now: Moment) -> Decision:
     if state.gauges[event.gauge].mastered is None:
         raise CommandRefused(f"{event.gauge} was never mastered", hint=f"master it first, on {event.master}")
     _confirmed(state, (event.master,), (event.serial,) if event.serial else (), now)
+    _second(state.gauges[event.gauge], entry, event.master)
     wanted = _wanted(event.readings, entry.check_readings)
     record = _begun(state, Kind.CHECK_BEGUN, event.gauge, (event.master,), wanted, event.operator, now)
     times = "once" if wanted == 1 else f"{wanted} times"
@@ -178,6 +180,31 @@ def _confirmed(state: State, masters: tuple[str, ...], serials: tuple[str, ...],
             raise CommandRefused(
                 heard, hint="take the right master in hand and give the number engraved on it"
             )
+
+
+def _without_serial(state: State, entry: GaugeEntry, masters: tuple[str, ...]) -> None:
+    """Refuse a master that can't be confirmed where the gauge asks for its serial number."""
+    for name in masters:
+        if entry.confirm is Confirm.SERIAL_NUMBER and state.set_up.masters[name].serial is None:
+            raise CommandRefused(
+                f"{name} has no serial number that could confirm it",
+                hint=f'write serial_number into [masters.{name}], or confirm_master = "second-master" for {entry.name}',
+            )
+
+
+def _second(known: GaugeState, entry: GaugeEntry, master: str) -> None:
+    """Refuse a first check on the one master that was mastered on, where a second one is to confirm it.
+
+    A preset gauge shows whatever was typed: on the master it was preset on, it agrees with itself.
+    """
+    mastered = known.mastered
+    if entry.confirm is not Confirm.SECOND_MASTER or NOT_CHECKED not in known.due or mastered is None:
+        return
+    if mastered.masters == (master,):
+        raise CommandRefused(
+            f"{entry.name} was mastered on {master}: it can't confirm itself",
+            hint="check it on a second master, or master it on two",
+        )
 
 
 def _wanted(asked: int | None, usual: int) -> int:

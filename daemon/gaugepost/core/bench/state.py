@@ -10,6 +10,7 @@ from typing import Self
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import Unit
+from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import SetUp
 
 NOT_CHECKED = "mastered, not yet checked"
@@ -21,6 +22,8 @@ class Shown:
 
     celsius: Decimal
     at: Moment
+    earlier: tuple[tuple[int, Decimal], ...] = ()
+    """What it showed before in this start of the computer: `clock_ms` and °C, oldest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +46,23 @@ class Mastered:
     master: Sourced | None
     unit: Unit
     resolution: Decimal
+    readings: int = 1
+    """How many readings of each master its indications are the means of."""
+    gauge_source: str | None = None
+    """Where the gauge's temperature came from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """What a gauge's own masterings and checks say of its repeatability, pooled (GUM, H.1.3.2). Lengths in mm."""
+
+    squares: float = 0.0
+    """Sum of squared deviations from their means."""
+    degrees_of_freedom: int = 0
+    checks: int = 0
+    """Checks since the last mastering."""
+    mean_error_mm: float = 0.0
+    """Their mean error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +107,7 @@ class GaugeState:
     last_clock_ms: int = 0
     procedure: Procedure | None = None
     characteristic: str | None = None
+    scatter: Scatter = Scatter()
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +155,8 @@ class Counts:
 class State:
     """The bench after the record with number `sequence`. Without slots: `changed` makes it anew at every record."""
 
+    derivation: int = DERIVATION
+    """Rules that numbers are made by: today's, except where an old record is derived again."""
     sequence: int = 0
     now: Moment | None = None
     """When the last record was made."""

@@ -30,6 +30,19 @@ def temperature_of(state: State, body: Body, gauge: str, now: Moment) -> Sourced
     return None
 
 
+def fresh_thermometer(state: State, body: Body, gauge: str, now: Moment) -> str | None:
+    """Return the thermometer that `temperature_of` takes a body's temperature from; None where that is declared."""
+    sourced = temperature_of(state, body, gauge, now)
+    if sourced is None or sourced.source == DECLARED:
+        return None
+    known = state.set_up.thermometers.values()
+    wanted = [t for t in known if t.body is body and t.gauge in (gauge, None)]
+    wanted.sort(key=lambda t: t.gauge is None)
+    if sourced.source == ASSUMED:
+        wanted = [t for t in known if body in t.stands_in_for]
+    return next(t.name for t in wanted if _fresh(state, t, now) is not None)
+
+
 def _fresh(state: State, thermometer: ThermometerEntry, now: Moment) -> Sourced | None:
     shown = state.temperatures.get(thermometer.name)
     if shown is None:
