@@ -27,6 +27,7 @@ import re
 from typing import ClassVar, TypeVar
 
 from gaugepost.contract import AdapterSettings, BadFrame, Condition, Decoded, ValueRefused
+from gaugepost.contract.teaching import Drafts, Evidence
 from gaugepost_adapters.decoders.fixed_fields_settings import Settings
 from gaugepost_adapters.decoders.framed import Cutter, MeasuringDecoder, stated, with_decimals
 from gaugepost_adapters.decoders.framing import Framer, Piece
@@ -69,6 +70,13 @@ class FixedFields(MeasuringDecoder):
             length = len(self._packed("0" * settings.length)) + len(end)
             return ProvenFramer(start, end, lambda _: length, self._fault)
         return EdgeFramer(settings.framing == "silence", start, end)
+
+    @classmethod
+    def propose(cls, evidence: Evidence) -> Drafts:
+        """Return fields at fixed places that read what was typed; see `proposing/columns.py`."""
+        from gaugepost_adapters.decoders.proposing import columns
+
+        return columns.propose(evidence)
 
     def decode(self, piece: Piece, channel: str) -> list[Decoded]:
         """Return what one frame says. Raises `ValueRefused` where that is nothing."""

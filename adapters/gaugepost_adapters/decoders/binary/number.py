@@ -20,6 +20,7 @@ from __future__ import annotations
 from typing import ClassVar, TypeVar
 
 from gaugepost.contract import AdapterSettings, BadFrame, Condition, Decoded, ValueRefused
+from gaugepost.contract.teaching import Drafts, Evidence
 from gaugepost_adapters.decoders.binary.numbers import NotFinite, bcd_text, float_text, integer, multiplied
 from gaugepost_adapters.decoders.binary.settings import Settings
 from gaugepost_adapters.decoders.framed import Cutter, MeasuringDecoder, stated
@@ -84,6 +85,13 @@ class BinaryNumber(MeasuringDecoder):
             if (sent := frame[first:last]) != right:
                 return f"its check is {sent.hex(' ').upper()}, not {right.hex(' ').upper()}"
         return ""
+
+    @classmethod
+    def propose(cls, evidence: Evidence) -> Drafts:
+        """Return layouts of a binary number that read what was typed; see `proposing/numbers.py`."""
+        from gaugepost_adapters.decoders.proposing import numbers
+
+        return numbers.propose(evidence)
 
     def decode(self, piece: Piece, channel: str) -> list[Decoded]:
         """Return what one frame says. Raises `ValueRefused` where that is nothing."""

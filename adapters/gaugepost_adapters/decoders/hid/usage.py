@@ -27,6 +27,7 @@ from gaugepost.contract import (
     parse_number,
     parse_unit,
 )
+from gaugepost.contract.teaching import Drafts, Evidence
 from gaugepost_adapters.decoders.hid.descriptor import CENTIMETRE, INCH, Descriptor, Field
 
 _USAGE = re.compile(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}")
@@ -131,6 +132,13 @@ class HidUsage:
         parsed = settings.parsed()
         self._numbered = parsed.numbered
         self._bytes = (parsed.bits[self._field.report] + 7) // 8 + self._numbered
+
+    @classmethod
+    def propose(cls, evidence: Evidence) -> Drafts:
+        """Return values of the device's descriptor that read what was typed; see `proposing/usages.py`."""
+        from gaugepost_adapters.decoders.proposing import usages
+
+        return usages.propose(evidence)
 
     def feed(self, chunk: Chunk) -> list[Decoded]:
         """Return the value of a report; what is no whole report is a bad frame."""
