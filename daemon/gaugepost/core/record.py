@@ -16,8 +16,13 @@ from gaugepost.core.frozen import Word, sparse
 FORMAT = 1
 """Number of the body's format, the first thing in every body."""
 
-DERIVATION = 1
-"""Number of the rules that make numbers out of raw bytes and set-up. An old one stays in core for good."""
+DERIVATION = 2
+"""Number of the rules that make numbers out of raw bytes and set-up. An old one stays in core for good.
+
+1: no uncertainty. 2: each value with its uncertainty, and decided by it where the rule asks for one.
+"""
+DERIVATIONS = (1, 2)
+"""Those that numbers can be made by."""
 
 Value = str | int | bool | bytes | Decimal | tuple[str, ...] | tuple[int, ...] | tuple[Decimal, ...]
 
@@ -198,6 +203,13 @@ class Record:
     remedy: str | None = _word(68, "what can still be done with a piece that is not accepted", words=REMEDIES)
     method: str | None = _word(
         69, "whether the verdict is of the value as it is or as rounded (ASTM E29)", words=METHODS
+    )
+    standard_uncertainty_mm: Decimal | None = _word(70, "combined standard uncertainty of value_mm", "mm")
+    degrees_of_freedom: int | None = _word(
+        71, "effective degrees of freedom of the uncertainty, truncated; empty: without end"
+    )
+    uncertainty_reasons: tuple[str, ...] | None = _word(
+        72, "why no uncertainty is stated, and what to declare"
     )
 
     def __repr__(self) -> str:

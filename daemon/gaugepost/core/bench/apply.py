@@ -8,15 +8,9 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
+from gaugepost.core.bench.budgeting.scatter import after_check, after_mastering
 from gaugepost.core.bench.combining import joined
-from gaugepost.core.bench.state import (
-    NOT_CHECKED,
-    GaugeState,
-    Mastered,
-    Procedure,
-    Sourced,
-    State,
-)
+from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, Mastered, Procedure, Scatter, Sourced, State
 from gaugepost.core.bench.trust.drifting import history
 from gaugepost.core.frozen import changed
 from gaugepost.core.indication import Moment
@@ -132,6 +126,8 @@ def _set_up(state: State, record: Record) -> State:
     routes = {(each.link, each.channel): each.name for section in senders for each in section.values()}
     gauges = {name: changed(state.gauges.get(name, GaugeState()), procedure=None) for name in new.gauges}
     for name, known in gauges.items():
+        if old.gauges.get(name) != new.gauges[name]:
+            gauges[name] = known = changed(known, scatter=Scatter())
         serves = new.characteristics.get(known.characteristic or "")
         if known.characteristic and (serves is None or name not in serves.gauges):
             gauges[name] = changed(known, characteristic=None)
@@ -245,11 +241,12 @@ def _mastering(state: State, record: Record) -> State:
         return _made_due(
             _with(state, record.gauge, refused), {record.gauge: "the last mastering was refused"}
         )
-    assert known.procedure is not None
+    going = known.procedure
+    assert going is not None
     masters = tuple(record.master.split("+"))
     sense = state.set_up.gauges[record.gauge].sense
     sizes = tuple(state.set_up.masters[name].size_mm for name in masters)
-    (unit, resolution), *_ = known.procedure.units
+    (unit, resolution), *_ = going.units
     mastered = Mastered(
         sequence=state.sequence,
         masters=masters,
@@ -261,12 +258,14 @@ def _mastering(state: State, record: Record) -> State:
         master=_sourced(record),
         unit=unit,
         resolution=resolution,
+        readings=going.wanted,
+        gauge_source=record.gauge_temperature_source,
     )
-    return _with(
-        state,
-        record.gauge,
-        changed(known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None),
+    scatter = after_mastering(known.scatter, going.sets_mm)
+    known = changed(
+        known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None, scatter=scatter
     )
+    return _with(state, record.gauge, known)
 
 
 def _sourced(record: Record) -> Sourced | None:
@@ -293,6 +292,7 @@ def _check(state: State, record: Record) -> State:
         readings=0,
         first_reading=None,
         procedure=None,
+        scatter=after_check(known.scatter, known.procedure.taken_mm, record.error_mm or decimal.Decimal(0)),
     )
     return _with(state, record.gauge, passed)
 

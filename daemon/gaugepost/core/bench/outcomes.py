@@ -11,7 +11,7 @@ from gaugepost.core.bench.trust import better_master, trust
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import Temperatures, correct, mean, predicted_mm, spread
 from gaugepost.core.quantity import exact_text, to_mm
-from gaugepost.core.record import DERIVATION, Kind, Record
+from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import Body, GaugeEntry, MasterEntry
 from gaugepost.core.thermal import span_on_master
 
@@ -59,7 +59,7 @@ def _mastered(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[
         master_indications_mm=means,
         master_spans_mm=_spans(entry, masters, gauge_at, master_at),
         set_up=state.set_up_sequence,
-        derivation=DERIVATION,
+        derivation=state.derivation,
         ends_mastering=True if reasons else None,
         **fields,
     )
@@ -160,7 +160,7 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         error_mm=error,
         limit_mm=entry.check_limit_mm,
         set_up=state.set_up_sequence,
-        derivation=DERIVATION,
+        derivation=state.derivation,
         **fields,
     )
     if not reasons or known.first_reading is None:

@@ -13,7 +13,7 @@ from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.mastering import needs_proof_of_sense
 from gaugepost.core.quantity import exact_text, to_mm
-from gaugepost.core.record import DERIVATION, Kind, Record
+from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import Confirm, GaugeEntry
 
 MAX_READINGS = 50
@@ -130,7 +130,7 @@ def take(state: State, gauge: str, link: str, indication: Indication, now: Momen
                 verdict="not-judged",
                 count=None,
                 reasons=wrong,
-                derivation=DERIVATION,
+                derivation=state.derivation,
             ),
         )
     after = apply(state, reading)

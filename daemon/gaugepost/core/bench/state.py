@@ -85,6 +85,12 @@ class Procedure:
         return self.wanted * len(self.masters) + (1 if self.movement else 0)
 
     @property
+    def sets_mm(self) -> tuple[tuple[Decimal, ...], ...]:
+        """The indications on each master, of those that are complete."""
+        ends = range(self.wanted, self.wanted * len(self.masters) + 1, self.wanted)
+        return tuple(self.taken_mm[end - self.wanted : end] for end in ends)
+
+    @property
     def master_now(self) -> str:
         """The master whose reading comes next."""
         return self.masters[min(len(self.taken_mm) // self.wanted, len(self.masters) - 1)]

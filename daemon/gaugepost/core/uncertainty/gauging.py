@@ -35,6 +35,7 @@ class Ring:
     size_mm: float
     standard_mm: float
     certificate: str = ""
+    degrees_of_freedom: float | None = None
     drift_mm: float = 0.0
     """How far it may have drifted since, either way."""
 
@@ -137,6 +138,7 @@ def _masters(known: Gauging) -> list[Component]:
                 value=ring.size_mm,
                 standard=ring.standard_mm,
                 sensitivity=share,
+                degrees_of_freedom=ring.degrees_of_freedom,
                 source=ring.certificate or "certificate",
                 advice="a calibration with a smaller uncertainty",
             )
@@ -308,10 +310,7 @@ def _product(body: str, known: Body, size_mm: float) -> list[Component]:
 
 def _uncorrected(known: Gauging) -> list[Component]:
     """Return the whole expansion of each body as a component: nothing was corrected for it (GUM, F.2.4.5)."""
-    bodies = [
-        ("part", known.part.coefficient, known.part.at),
-        ("master", known.master.coefficient, known.master.at),
-    ]
+    bodies = [("part", known.part), ("master", known.master)]
     made = [
         _expansion(
             name,

@@ -1,0 +1,15 @@
+"""What station file and journal know of a measurement's uncertainty, and the budget made of it."""
+
+from gaugepost.core.bench.budgeting.budgets import (
+    Unstated as Unstated,
+    budget_of as budget_of,
+    doubt_of as doubt_of,
+    fields_of as fields_of,
+    reading_budget as reading_budget,
+    step_mm_of as step_mm_of,
+)
+from gaugepost.core.bench.budgeting.scatter import (
+    after_check as after_check,
+    after_mastering as after_mastering,
+    repeatability as repeatability,
+)
