@@ -24,8 +24,10 @@ from gaugepost.edge.stationfile.values import (
     DurationMs,
     Factor,
     GaugeUnit,
+    HalfWidth,
     LastingMs,
     LengthRange,
+    Level,
     Material,
     PositiveLength,
     Sense,
@@ -62,6 +64,8 @@ class StationTable(Table):
     """Whether lots open and close with a check."""
     decision_rule: DecisionRule | None = None
     """Decision rule of every characteristic that names none; simple acceptance where it is missing."""
+    level_of_confidence: Level | None = None
+    """Level of confidence of expanded uncertainties; 95.45 %, so that k is 2 or a little more, where it is missing."""
 
 
 class ServiceTable(Table):
@@ -154,12 +158,18 @@ class GaugeTable(Table):
     """What it is made of between its contacts, for its growth with temperature."""
     coefficient: Coefficient | None = None
     """Its coefficient of expansion, instead of `material`."""
+    coefficient_uncertainty: HalfWidth | None = None
+    """How far its coefficient may be off, either way; where it is missing as handbook values are."""
     drift: Drift | None = None
     """How a hand-warmed frame drifts; replaces `material` and `coefficient`."""
     calibration_due: Day | None = None
     """The last day on which its calibration holds."""
     maximum_error: PositiveLength | None = None
     """Maximum permissible error from its certificate."""
+    repeatability: PositiveLength | None = None
+    """Standard deviation of one reading; where it is missing, from its own masterings and checks."""
+    repeatability_degrees_of_freedom: Count | None = None
+    """Degrees of freedom of `repeatability`: readings it was found from, less one for each mean."""
     debounce: DurationMs = Field(default=300)
     """The same digits again within this time are one send, doubled."""
     ask_every: LastingMs | None = Field(default=None, examples=["500 ms"])
@@ -198,6 +208,14 @@ class MasterTable(Table):
     """What it is made of, for its growth with temperature."""
     coefficient: Coefficient | None = None
     """Its coefficient of expansion, instead of `material`."""
+    coefficient_uncertainty: HalfWidth | None = None
+    """How far its coefficient may be off, either way; where it is missing as handbook values are."""
+    certificate_degrees_of_freedom: Count | None = None
+    """Degrees of freedom of `uncertainty`, where the certificate states them."""
+    drift_per_year: PositiveLength | None = None
+    """How far its size may drift in a year, either way; with `calibrated`."""
+    calibrated: Day | None = None
+    """The day it was calibrated on."""
     serial_number: Words | None = None
     """The number engraved on it, by which it is confirmed."""
     due: Day | None = None
@@ -222,6 +240,8 @@ class ThermometerTable(Table):
     """Bodies without a temperature of their own that take the air's, marked assumed."""
     spread: DifferenceK | None = None
     """How far such a body may be from the air's temperature, either way."""
+    uncertainty: DifferenceK | None = None
+    """Expanded uncertainty, k = 2, of the temperature that it shows."""
     ask_every: LastingMs | None = Field(default=None, examples=["500 ms"])
     """How often it is asked for its value; where it is missing, when somebody wants it."""
     answer_within: LastingMs = Field(default="1 s", validate_default=True)
@@ -284,6 +304,8 @@ class CharacteristicTable(Table):
     """What the part is made of, for its growth with temperature."""
     part_coefficient: Coefficient | None = None
     """The part's coefficient of expansion, instead of `part_material`."""
+    part_coefficient_uncertainty: HalfWidth | None = None
+    """How far the part's coefficient may be off, either way; where it is missing as handbook values are."""
     gauges: Names = Field(examples=[["bore-38"]])
     """Gauges that may measure it."""
     masters: Names | None = None

@@ -54,6 +54,9 @@ def gauge(name: str, table: GaugeTable, zone: ZoneInfo) -> GaugeEntry:
         coefficient=table.material if table.coefficient is None else table.coefficient,
         drift_mm_per_k=table.drift,
         maximum_error_mm=_mm(table.maximum_error),
+        repeatability_mm=_mm(table.repeatability),
+        repeatability_degrees=table.repeatability_degrees_of_freedom,
+        coefficient_half_width=table.coefficient_uncertainty,
         due_utc_ms=_end_of(table.calibration_due, zone),
         debounce_ms=table.debounce,
         ask_every_ms=table.ask_every,
@@ -89,6 +92,10 @@ def master(name: str, table: MasterTable, zone: ZoneInfo) -> MasterEntry:
         uncertainty_mm=_mm(table.uncertainty),
         coverage_factor=table.coverage_factor,
         coefficient=table.material if table.coefficient is None else table.coefficient,
+        coefficient_half_width=table.coefficient_uncertainty,
+        certificate_degrees=table.certificate_degrees_of_freedom,
+        drift_mm_per_year=_mm(table.drift_per_year),
+        calibrated_utc_ms=_beginning_of(table.calibrated, zone),
         serial=table.serial_number,
         due_utc_ms=_end_of(table.due, zone),
     )
@@ -105,6 +112,7 @@ def thermometer(name: str, table: ThermometerTable) -> ThermometerEntry:
         max_age_ms=table.max_age,
         stands_in_for=tuple(table.stands_in_for),
         spread_k=table.spread,
+        uncertainty_k=table.uncertainty,
         ask_every_ms=table.ask_every,
         answer_within_ms=table.answer_within,
     )
@@ -173,6 +181,7 @@ def characteristic(
         nominal_mm=limits.nominal_mm,
         step=limits.step if table.step is None else _step(table.step, unit),
         coefficient=table.part_material if table.part_coefficient is None else table.part_coefficient,
+        coefficient_half_width=table.part_coefficient_uncertainty,
         gauges=tuple(table.gauges),
         masters=tuple(table.masters or ()),
         readings=table.readings,
@@ -227,6 +236,10 @@ def _mm(length: Length | None) -> Decimal | None:
 
 def _range_mm(ends: tuple[Length, Length] | None) -> tuple[Decimal, Decimal] | None:
     return None if ends is None else (ends[0].mm, ends[1].mm)
+
+
+def _beginning_of(day: date | None, zone: ZoneInfo) -> int | None:
+    return None if day is None else int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
 
 
 def _end_of(day: date | None, zone: ZoneInfo) -> int | None:

@@ -12,7 +12,7 @@ from gaugepost.core.setup import SetUp
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
-from gaugepost.edge.stationfile.checks import asked, ranges, references
+from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
 from gaugepost.edge.stationfile.source import Source, load
 
@@ -66,8 +66,24 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     references.check(report, tables)
     asked.check(report, entries.gauges, entries.thermometers, links)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
+    fitness.complete(report, entries.gauges, entries.masters)
     if report.failed or station is None or service is None:
         return None
+    set_up = SetUp(
+        station=station.name,
+        zone=zone.key,
+        lot_checks=station.lot_checks,
+        level=station.level_of_confidence,
+        links={name: plan.entry() for name, plan in links.items()},
+        gauges=entries.gauges,
+        masters=entries.masters,
+        thermometers=entries.thermometers,
+        declared=declared,
+        characteristics=entries.characteristics,
+        scanners=entries.scanners,
+        triggers=entries.triggers,
+    )
+    fitness.check(report, set_up)
     return Station(
         path=path,
         name=station.name,
@@ -75,19 +91,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
         data=(path.parent / station.data).absolute(),
         host=service.host,
         port=service.port,
-        set_up=SetUp(
-            station=station.name,
-            zone=zone.key,
-            lot_checks=station.lot_checks,
-            links={name: plan.entry() for name, plan in links.items()},
-            gauges=entries.gauges,
-            masters=entries.masters,
-            thermometers=entries.thermometers,
-            declared=declared,
-            characteristics=entries.characteristics,
-            scanners=entries.scanners,
-            triggers=entries.triggers,
-        ),
+        set_up=set_up,
         links=links,
         destinations=destinations,
         findings=report.findings,

@@ -184,6 +184,23 @@ def _factor(value: object) -> Decimal:
     return factor
 
 
+def _level(text: str) -> Decimal:
+    found = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*%\s*", text, re.ASCII)
+    level = parse_number(found.group(1)).scaleb(-2, context=CONTEXT) if found else None
+    if level is None or not Decimal("0.5") <= level <= Decimal("0.9999"):
+        raise ValueRefused(
+            f"{text!r} is not a level of confidence", hint='write 50 % to 99.99 %, as "95.45 %"'
+        )
+    return level
+
+
+def _half_width(text: str) -> Decimal:
+    value = _coefficient(text)
+    if value <= 0:
+        raise ValueRefused(f"{text!r} is no uncertainty", hint='write how far it may be off, as "0.5e-6 /K"')
+    return value
+
+
 def choice(kind: type[StrEnum], what: str) -> Any:
     """Return the validator that reads one of the words of `kind`, called `what` in findings."""
     words = [member.value for member in kind]
@@ -270,6 +287,10 @@ LastingMs = Annotated[int, _text(_lasting_ms, "a duration with its unit", "8 h")
 Coefficient = Annotated[
     Decimal, _text(_coefficient, "a coefficient per kelvin", "11.5e-6 /K"), _schema("11.5e-6 /K")
 ]
+HalfWidth = Annotated[
+    Decimal, _text(_half_width, "how far a coefficient may be off", "0.5e-6 /K"), _schema("0.5e-6 /K")
+]
+Level = Annotated[Decimal, _text(_level, "a level of confidence", "95.45 %"), _schema("95.45 %")]
 Material = Annotated[
     Decimal,
     _text(materials.coefficient_of, "a material's name", "gauge steel"),
