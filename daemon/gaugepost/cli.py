@@ -18,6 +18,7 @@ COMMANDS = {
     "schema": "print the station file's schema, for editors",
     "devices": "list what is plugged in, as a station file names it",
     "limits": "say what a drawing's limits come to",
+    "budget": "print the uncertainty budget of a characteristic",
     "risk": "say how often a decision rule goes wrong on a process",
     "bench": "master and check gauges, say what is in hand, at a running station",
     "deliveries": "see how far each destination got, try again, skip",

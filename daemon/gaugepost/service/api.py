@@ -10,7 +10,16 @@ from gaugepost.service.facade import Running
 from gaugepost.service.guard import Guard
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
-from gaugepost.service.routes import afterwards, commands, destinations, records, risk, station, stream
+from gaugepost.service.routes import (
+    afterwards,
+    budget,
+    commands,
+    destinations,
+    records,
+    risk,
+    station,
+    stream,
+)
 
 INDEX = {
     "GET /v1": "this list",
@@ -21,6 +30,7 @@ INDEX = {
     "GET /v1/gauges/{name}": "one of them",
     "GET /v1/masters": "masters with their sizes and due dates",
     "GET /v1/characteristics": "what is measured, with its limits",
+    "GET /v1/characteristics/{name}/budget": "its uncertainty budget as things stand: gauge",
     "GET /v1/characteristics/{name}/risk": "consumer's and producer's risk for a process: mean, spread, uncertainty",
     "GET /v1/thermometers": "temperatures with their age and source",
     "GET /v1/links": "what carries the frames, and how it stands",
@@ -65,6 +75,6 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station, risk, destinations, records, stream, commands, afterwards):
+    for room in (station, budget, risk, destinations, records, stream, commands, afterwards):
         api.include_router(room.routes(running), prefix="/v1")
     return api
