@@ -1,0 +1,110 @@
+"""The Monte Carlo check against the additive models of JCGM 101:2008, 9.2, and the command that prints a budget."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from gaugepost.cli import main
+from gaugepost.commands.budget.monte_carlo import numerical_tolerance, validate
+from gaugepost.core.uncertainty import Component, Shape, budget
+
+COMPLETE = Path(__file__).parents[2] / "deploy" / "stations" / "complete.toml"
+
+
+def additive(shape: Shape, *standards: float) -> tuple[Component, ...]:
+    return tuple(Component(quantity=f"X{at}", standard=u, shape=shape) for at, u in enumerate(standards, 1))
+
+
+def test_four_normal_inputs_are_answered_exactly() -> None:
+    """JCGM 101:2008, 9.2.2: u = 2.0, interval ±3.92, validated at two digits."""
+    made = budget(additive(Shape.NORMAL, 1, 1, 1, 1), level=0.95)
+    found = validate(made)
+    assert round(made.expanded_mm, 2) == 3.92
+    assert found.high_mm == pytest.approx(3.92, abs=0.02)
+    assert found.is_valid
+
+
+def test_four_rectangular_inputs_are_nearly_normal() -> None:
+    """JCGM 101:2008, 9.2.3: Monte Carlo gives ±3.88 where the analytical interval is ±3.92; δ = 0.05 at two digits."""
+    found = validate(budget(additive(Shape.RECTANGULAR, 1, 1, 1, 1), level=0.95))
+    assert found.standard_mm == pytest.approx(2.0, abs=0.01)
+    assert (found.low_mm, found.high_mm) == (pytest.approx(-3.88, abs=0.02), pytest.approx(3.88, abs=0.02))
+    assert found.tolerance_mm == pytest.approx(0.05)
+    assert found.is_valid
+
+
+def test_one_rectangular_input_that_rules_is_found_out() -> None:
+    """JCGM 101:2008, 9.2.4: with one input ten times the others, ±17.0 instead of ±19.9: not validated."""
+    made = budget(additive(Shape.RECTANGULAR, 1, 1, 1, 10), level=0.95)
+    found = validate(made)
+    assert round(made.standard_mm, 1) == 10.1
+    assert round(made.expanded_mm, 1) == 19.9
+    assert (found.low_mm, found.high_mm) == (pytest.approx(-17.0, abs=0.1), pytest.approx(17.0, abs=0.1))
+    assert not found.is_valid
+
+
+@pytest.mark.parametrize(("standard", "tolerance"), [(0.00035, 0.000005), (2.0, 0.05), (35e-9, 0.5e-9)])
+def test_the_numerical_tolerance_is_half_a_unit_of_the_last_digit(standard: float, tolerance: float) -> None:
+    """JCGM 101:2008, 7.9.2: u of two digits c·10^l has δ = 10^l/2."""
+    assert numerical_tolerance(standard) == pytest.approx(tolerance)
+
+
+def test_correlated_inputs_have_the_analytical_standard_uncertainty() -> None:
+    """What is drawn in common makes the covariance that the budget has."""
+    parts = tuple(
+        Component(
+            quantity=name,
+            standard=1.0,
+            sensitivity=c,
+            shape=Shape.RECTANGULAR,
+            shared="steel",
+            correlation=0.875,
+        )
+        for name, c in (("ring", 1.0), ("part", -1.0))
+    )
+    made = budget(parts)
+    assert made.standard_mm == pytest.approx(0.5)
+    assert validate(made).standard_mm == pytest.approx(0.5, rel=0.01)
+
+
+def test_the_command_prints_the_budget_and_what_to_improve(capsys: pytest.CaptureFixture[str]) -> None:
+    """A person reads model, components, u, ν, k, U, and where the largest share comes from."""
+    assert main(["budget", "pump-bore", "--station", str(COMPLETE)]) == 0
+    out = capsys.readouterr().out
+    for said in (
+        "model  D =",
+        "size of ring-38",
+        "rectangular",
+        "u_c ",
+        "ν_eff",
+        "improve first:",
+        "% of u²",
+    ):
+        assert said in out
+
+
+def test_the_command_answers_programs(capsys: pytest.CaptureFixture[str]) -> None:
+    """One JSON object whose contributions and U hang together."""
+    assert main(["budget", "pump-bore", "--station", str(COMPLETE), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["uncertainty_mm"] == pytest.approx(
+        said["coverage_factor"] * said["standard_uncertainty_mm"], rel=1e-5
+    )
+    assert sum(each["share"] for each in said["components"]) == pytest.approx(1, abs=0.01)
+
+
+def test_a_name_that_is_not_there_says_which_are(capsys: pytest.CaptureFixture[str]) -> None:
+    """A slip of the pen costs one more try."""
+    assert main(["budget", "pump-boar", "--station", str(COMPLETE)]) == 2
+    assert "pump-bore" in capsys.readouterr().err
+
+
+def test_the_daemon_does_not_import_what_the_check_needs() -> None:
+    """numpy comes in with --monte-carlo and not before."""
+    said = "import sys, gaugepost.app, gaugepost.commands.budget; sys.exit('numpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", said], check=False, timeout=60).returncode == 0
