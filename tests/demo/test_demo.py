@@ -46,6 +46,9 @@ VERDICTS = {
 }
 """What is true of the six pieces, by their sizes in `shop` and the drawing: 38 H7 is 38.000 to 38.025 mm."""
 
+DECISIONS = {"1": "accept", "2": "accept", "3": "reject", "4": "reject", "5": "undecided", "6": "accept"}
+"""What is decided about the guide bores, which only a proof accepts: piece 5's is in limits by less than U."""
+
 STEP_MM = {"spool-bore": Decimal("0.001"), "guide-bore": Decimal("0.00005") * Decimal("25.4")}
 
 
@@ -146,14 +149,13 @@ def test_it_ends_well_and_says_what_came_of_it(played: Played) -> None:
     assert f"journal  {played.folder / 'data' / 'journal.db'}" in played.output
     assert "each in its place" in played.output
     table = played.output.partition("piece   spool-bore")[2].splitlines()[1:7]
-    words = {"UNDERSIZE": "undersize", "OVERSIZE": "oversize", "in limits": "in-limits"}
+    words = {"undersize": "UNDERSIZE", "oversize": "OVERSIZE", "in-limits": "in limits"}
+    expected = {key: words[verdict] for key, verdict in VERDICTS.items()} | {("5", "guide-bore"): "undecided"}
     seen = {}
     for row in table:
-        found = sorted((row.index(word), verdict) for word, verdict in words.items() if word in row)
-        if len(found) == 1:  # the same word twice
-            found *= 2
-        seen[row.split()[0], "spool-bore"], seen[row.split()[0], "guide-bore"] = found[0][1], found[1][1]
-    assert seen == VERDICTS
+        for name, cell_of_it in (("spool-bore", row[8:36]), ("guide-bore", row[36:])):
+            seen[row[:8].strip(), name] = cell_of_it.strip().split("  ")[-1]
+    assert seen == expected
 
 
 def test_the_cautions_come_first(played: Played) -> None:
@@ -179,6 +181,27 @@ def test_every_bore_comes_out_at_its_true_size_with_its_true_verdict(played: Pla
             Decimal("25.4") if reading["indication_unit"] == "in" else 1
         )
         assert Decimal(reading["value_mm"]) == shown + corrections
+
+
+def test_the_guide_bores_are_accepted_by_proof(played: Played) -> None:
+    """Guide bores are decided with a guard band of U, spool bores by the limits; each record names its rule."""
+    readings = [r for r in of_kind(published(played.folder), "reading") if r.get("piece")]
+    guides = [r for r in readings if r["characteristic"] == "guide-bore"]
+    assert {r["piece"]: r["decision"] for r in guides} == DECISIONS
+    for reading in guides:
+        assert (reading["rule"], reading["rule_parameter"]) == (
+            "guarded acceptance by expanded uncertainty",
+            "1",
+        )
+        upper, upper_acceptance = Decimal(reading["upper"]), Decimal(reading["upper_acceptance"])
+        guard_mm = (upper - upper_acceptance) * Decimal("25.4")
+        assert abs(guard_mm - Decimal(reading["uncertainty_mm"])) < Decimal("1E-8")
+        inside = Decimal(reading["lower_acceptance"]) <= Decimal(reading["value"]) <= upper_acceptance
+        assert inside == (reading["decision"] == "accept") == (reading["conformity"] == "conformity verified")
+    (fifth,) = (r for r in guides if r["piece"] == "5")
+    assert (fifth["verdict"], fifth["conformity"]) == ("in-limits", "neither")
+    assert fifth["reasons"] == ["in the guard band at the upper limit"]
+    assert {r["rule"] for r in readings if r["characteristic"] == "spool-bore"} == {"simple acceptance"}
 
 
 def test_the_display_alone_would_have_been_wrong(played: Played) -> None:

@@ -21,7 +21,11 @@ from gaugepost.demo.stage import Published, Stage
 GARBLED = b"+038.0\x1b[2J7 mm\r\n"
 """What a loose plug may do to a frame; a careless terminal would clear its screen over it."""
 NOT_SETTLED = b"E4\r\n"
-SAID = {"2": ": undersize, though the display shows a size inside", "4": ": good, though the display says no"}
+SAID = {
+    "2": ": undersize, though the display shows a size inside",
+    "4": ": good, though the display says no",
+    "5": ": its guide bore is in limits, but too near to one to be proved",
+}
 TILT_MM = 0.0012 * MM_PER_INCH
 CHECK_EVERY = 10
 MOVED_K = 0.05
