@@ -7,12 +7,14 @@ import contextlib
 import re
 import sys
 import time
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import rfc3339
+from gaugepost.core.record import DERIVATION, Entry
 from gaugepost.edge.decoding import Decoders
 from gaugepost.edge.journal import Reader, Report, examine
 
@@ -66,9 +68,16 @@ def run(args: argparse.Namespace) -> int:
 def _numbers(journal: Path, last: int) -> int:
     """Derive what frames led to, print how it came out; return 0 where it is all the same."""
     shown = progress("derived") or (lambda done, last: None)
-    same, found = 0, list[Difference]()
+    same, found, rules = 0, list[Difference](), Counter[int]()
+
+    def counted(entries: Iterable[Entry]) -> Iterator[Entry]:
+        for entry in entries:
+            if entry.record.derivation is not None:
+                rules[entry.record.derivation] += 1
+            yield entry
+
     with contextlib.closing(Reader(journal)) as reader:
-        for each in differences(reader.replay(), Decoders()):
+        for each in differences(counted(reader.replay()), Decoders()):
             if isinstance(each, int):
                 same += 1
                 shown(each, last)
@@ -79,6 +88,10 @@ def _numbers(journal: Path, last: int) -> int:
         print(f"number   record {difference.sequence} {difference.finding}")
     if len(found) > MOST_DIFFERENCES:
         print(f"         and {len(found) - MOST_DIFFERENCES} more")
+    for rule, count in sorted(rules.items()):
+        print(
+            f"rules    {count} records made by derivation {rule}{'' if rule == DERIVATION else ', held to it'}"
+        )
     print(f"numbers  {same} records derived again come out the same, {len(found)} do not")
     return 1 if found else 0
 

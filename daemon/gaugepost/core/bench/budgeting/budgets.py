@@ -50,7 +50,9 @@ def doubt_of(made: Budget | Unstated) -> Doubt | None:
 def fields_of(made: Budget | Unstated) -> dict[str, Any]:
     """Return the fields that a record says its uncertainty with, to 6 significant digits."""
     if isinstance(made, Unstated):
-        return {"uncertainty_reasons": made.reasons}
+        first, *others = made.reasons  # one on each record is enough: the budget lists them all
+        more = (f"and {len(others)} more: gaugepost budget lists them",) if others else ()
+        return {"uncertainty_reasons": (first, *more)}
     return {
         "uncertainty_mm": six_digits(made.expanded_mm),
         "coverage_factor": six_digits(made.coverage_factor),
