@@ -9,6 +9,7 @@ is meant. Lengths in mm, temperatures in °C, coefficients in 1/K.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from gaugepost.core.uncertainty.budget import LEVEL, Budget, budget
@@ -164,7 +165,7 @@ def _readings(known: Gauging) -> list[Component]:
         made.append(
             Component(
                 quantity=f"mean of {known.mastering_readings} readings at mastering{on}",
-                standard=known.repeatability_mm / known.mastering_readings**0.5,
+                standard=known.repeatability_mm / math.sqrt(known.mastering_readings),
                 sensitivity=-share,
                 degrees_of_freedom=known.repeatability_degrees,
                 source=known.repeatability_source,
@@ -293,7 +294,7 @@ def _product(body: str, known: Body, size_mm: float) -> list[Component]:
     """Return the second-order term of coefficient and temperature: all there is of them at 20 °C."""
     alpha = from_half_width(known.coefficient.half_width, Shape.RECTANGULAR)
     spread = from_half_width(known.at.spread_k, Shape.RECTANGULAR)
-    kelvin = (known.at.standard_k * known.at.standard_k + spread * spread) ** 0.5
+    kelvin = math.sqrt(known.at.standard_k * known.at.standard_k + spread * spread)
     if not alpha or not kelvin:
         return []
     return [
