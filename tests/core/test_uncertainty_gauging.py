@@ -154,6 +154,20 @@ def test_a_mean_shrinks_what_repeats_and_nothing_else() -> None:
         )
 
 
+def test_one_estimate_has_its_degrees_of_freedom_once() -> None:
+    """Where all that is uncertain rests on one s with 4 degrees of freedom, the result has those 4 and no more."""
+    bare = gauging(
+        rings=(Ring(name="ring-1", size_mm=38.0, standard_mm=0.0),),
+        repeatability_mm=0.001,
+        repeatability_degrees=4.0,
+        mastering_readings=2,
+        **{body: Grown(coefficient=Coefficient(value=0.0, half_width=0.0), at=Warmth(celsius=20.0))
+           for body in ("part", "master", "gauge")},
+        gauge_mastered=Warmth(celsius=20.0),
+    )  # fmt: skip
+    assert gauging_budget(bare).degrees_of_freedom == 4
+
+
 def test_repeatability_comes_from_the_gauges_own_masterings_and_checks() -> None:
     """Two readings 2 µm apart are s = 1.41 µm with one degree of freedom; two single checks add another."""
     hand = Hand(known())

@@ -46,10 +46,15 @@ def combine(
     if square < -1e-12 * largest:
         raise ValueError("such correlations can't be at once: the variance comes out below 0")
     square = max(square, 0.0)
-    fourth = 0.0
-    for component, part in zip(components, parts, strict=True):
+    # What one estimate is behind of is as uncertain as that estimate, however many components it is in.
+    variances: dict[tuple[str, float], float] = {}
+    for place, (component, part) in enumerate(zip(components, parts, strict=True)):
         if component.degrees_of_freedom is not None and not math.isinf(component.degrees_of_freedom):
-            fourth += part * part * part * part / component.degrees_of_freedom
+            key = (component.estimate or f"\0{place}", component.degrees_of_freedom)
+            variances[key] = variances.get(key, 0.0) + part * part
+    fourth = 0.0
+    for (_, degrees), variance in variances.items():
+        fourth += variance * variance / degrees
     return Combined(math.sqrt(square), square * square / fourth if fourth > 0 else None)
 
 

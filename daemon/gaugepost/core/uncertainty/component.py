@@ -48,6 +48,8 @@ class Component:
     shared: str = ""
     """Components that share this word are correlated, each two by `correlation`."""
     correlation: float = 0.0
+    estimate: str = ""
+    """Components that share this word rest on one and the same estimate of a spread, with its degrees of freedom."""
     repeats: bool = False
     """Whether a mean over n readings divides it by √n."""
 

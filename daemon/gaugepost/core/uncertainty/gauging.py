@@ -168,6 +168,7 @@ def _readings(known: Gauging) -> list[Component]:
                 standard=known.repeatability_mm / math.sqrt(known.mastering_readings),
                 sensitivity=-share,
                 degrees_of_freedom=known.repeatability_degrees,
+                estimate="repeatability",
                 source=known.repeatability_source,
                 advice="more readings at mastering",
             )
@@ -178,6 +179,7 @@ def _readings(known: Gauging) -> list[Component]:
             quantity="repeatability of a reading",
             standard=known.repeatability_mm,
             degrees_of_freedom=known.repeatability_degrees,
+            estimate="repeatability",
             source=known.repeatability_source,
             advice="a mean of several readings, or a steadier set-up",
             repeats=True,
