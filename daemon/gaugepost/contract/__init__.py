@@ -18,6 +18,10 @@ from gaugepost.contract.commands import (
     problem_details as problem_details,
     read_command as read_command,
 )
+from gaugepost.contract.continuous import (
+    Continuous as Continuous,
+    Stream as Stream,
+)
 from gaugepost.contract.refusal import (
     Key as Key,
     refusal as refusal,

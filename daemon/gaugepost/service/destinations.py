@@ -8,7 +8,7 @@ from gaugepost.edge.cursors import Batch
 from gaugepost.service.facade import Running
 from gaugepost.service.views import Document
 from gaugepost.shell.command_intake import CommandStatus
-from gaugepost.shell.delivery import Status
+from gaugepost.shell.delivery_status import Status
 
 MOST_NAMED = 100
 """Records of one command that are named; a command may be about thousands."""

@@ -12,7 +12,6 @@ import contextlib
 import random as chance
 from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Literal, TypeVar
 
 import structlog
@@ -20,42 +19,21 @@ import structlog
 from gaugepost.contract import Destination, Unreachable
 from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError
 from gaugepost.core.record import Kind
-from gaugepost.edge.asides import By, Counts
-from gaugepost.edge.cursors import Batch, Cursors, Start
+from gaugepost.edge.asides import By
+from gaugepost.edge.cursors import Cursors, Start
+from gaugepost.shell.delivery_status import State, Status
 from gaugepost.shell.far_side import Broken, FarSide
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.patience import asked_s, pause_s
 from gaugepost.shell.place import BATCH_RECORDS, Found, Place, Source, WrongJournal
+from gaugepost.shell.streaming import Streaming
 
 BUSY_S = 10.0
 """How long a command waits for a batch that is just being handed over."""
 OUTCOME_S = 5.0
 """How long who wants it tried at once waits to hear how it went."""
 
-State = Literal["idle", "delivering", "unreachable", "broken"]
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class Status:
-    """How a delivery stands, as shown to a person."""
-
-    name: str
-    kind: str
-    """The destination's adapter, as the station file names it."""
-    state: State
-    through: int
-    """Every record up to this sequence was delivered, refused, skipped, or of no interest."""
-    lag: int
-    """Records of the journal after `through`, of whatever kind."""
-    last_error: str
-    """What was wrong last, also when it no longer is; empty where nothing ever was."""
-    since_ms: int
-    """Wall time (UTC, ms) since which the state is what it is; idle and delivering count as one."""
-    counts: Counts
-    """What is set aside, of this epoch of the journal."""
-    pending: Batch | None
-    """The batch that was begun and not ended."""
 
 
 class Delivery:
@@ -100,6 +78,10 @@ class Delivery:
         self._again_next = True
         self._begun: Found | None = None
         """The batch under way, where it is known without asking the disk."""
+        self._in_batches = False
+        """Whether the next records go out in a batch though the far side takes them as they come: not all went well."""
+        self._queued = 0
+        """How many commands wait for their turn."""
         self._turn = asyncio.Lock()
         """Held while anything is handed over, or changed about what is."""
         self._hurry = asyncio.Event()
@@ -158,6 +140,7 @@ class Delivery:
         """
         goal, failures = self._growth.head, self._failures
         self._hurry.set()
+        self._woken.set()
         try:
             async with asyncio.timeout(timeout_s):
                 while self._place.through < goal and self._failures == failures and self._state != "broken":
@@ -223,6 +206,8 @@ class Delivery:
 
     @contextlib.asynccontextmanager
     async def _own_turn(self) -> AsyncIterator[None]:
+        self._queued += 1
+        self._woken.set()
         try:
             async with asyncio.timeout(BUSY_S):
                 await self._turn.acquire()
@@ -230,6 +215,8 @@ class Delivery:
             raise CommandRefused(
                 f"{self.name} is handing over a batch, and has no answer yet", hint="say it again later"
             ) from None
+        finally:
+            self._queued -= 1
         try:
             yield
         finally:
@@ -261,6 +248,8 @@ class Delivery:
                 if place.counts.again and (self._again_next or not self._behind()):
                     self._again_next = False
                     await self._hand_over_again()
+                elif self._may_stream():
+                    await self._hand_over_as_it_comes()
                 else:
                     self._again_next = True
                     await self._hand_over_next()
@@ -273,6 +262,27 @@ class Delivery:
         self._woken.clear()
         if not (self._behind() or self._place.counts.again):
             await self._woken.wait()
+
+    def _may_stream(self) -> bool:
+        """Whether records may go out as they come: the far side takes them so, and the next ones are at hand."""
+        ready = self._far_side.is_continuous and not self._in_batches and self._place.is_plain
+        return ready and bool(self._growth.late(self._place.through, 1))
+
+    async def _hand_over_as_it_comes(self) -> None:
+        self._begun = None
+        stream = await self._far_side.stream(self._woken.set)
+        streaming = Streaming(stream, self._place, self._growth, self._woken, self._keep)
+        await streaming.run(lambda: bool(self._queued or self._place.counts.again), self._hurry.is_set)
+        self._in_batches = stream.over
+
+    def _keep(self, through: int) -> asyncio.Future[None]:
+        def kept(future: asyncio.Future[None]) -> None:
+            if not future.cancelled() and future.exception() is None:
+                self._answers("delivering" if self._behind() else "idle")
+
+        keeping = asyncio.ensure_future(self._in_thread(self._place.keep, through))
+        keeping.add_done_callback(kept)
+        return keeping
 
     async def _hand_over_next(self) -> None:
         found, self._begun = self._begun, None
@@ -289,6 +299,7 @@ class Delivery:
                 through, refused = await self._far_side.hand_over(batch, pending)
             moved = through if through < pending.last else examined
             self._begun = await self._in_thread(self._place.move, moved, refused)
+            self._in_batches = moved != examined
             self._answers("delivering")
         elif examined > self._place.through:
             self._begun = await self._in_thread(self._place.move, examined, ())

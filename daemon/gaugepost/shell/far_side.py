@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from typing import TypeVar
 
-from gaugepost.contract import Destination, Outcome, Publication, Unreachable
+from gaugepost.contract import Continuous, Destination, Outcome, Publication, Stream, Unreachable
 from gaugepost.edge.cursors import Batch
 
 CLOSING_S = 5.0
@@ -43,6 +43,17 @@ class FarSide:
         if outcome.through < bounds.first:
             raise Unreachable(f"none of {len(batch)} records was taken", hint="they are kept and sent again")
         return outcome.through, refused
+
+    @property
+    def is_continuous(self) -> bool:
+        """Whether it takes records as they come."""
+        return isinstance(self._destination, Continuous)
+
+    async def stream(self, news: Callable[[], None]) -> Stream:
+        """Begin a stream; `news` is called when it is over or has room again. Raises `Unreachable`."""
+        if not isinstance(self._destination, Continuous):
+            raise TypeError("it takes batches only")
+        return await _ask(self._destination.stream(news))
 
     async def close(self) -> None:
         """Have it let go, if it was ever opened since."""

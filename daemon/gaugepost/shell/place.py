@@ -128,6 +128,24 @@ class Place:
         self.through, self.pending = through, batch
         return None if batch is None else (self._published(lates), examined)
 
+    def keep(self, through: int) -> None:
+        """Move the cursor to `through`, which the far side holds, where no batch is under way."""
+        self._cursors.advance(self.name, self.epoch, through)
+        self.through = through
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether nothing but what comes next is to be handed over: no batch again, nothing left out, nothing asked."""
+        return self.pending is None and not self._left_out and not self.counts.again
+
+    def published(self, lates: Iterable[Late]) -> list[Publication]:
+        """Return those of `lates` that are wanted, as published. Does not block."""
+        return self._published(late for late in lates if self.wants(late.entry.record.kind))
+
+    def wants(self, kind: Kind) -> bool:
+        """Whether the destination wants records of `kind`."""
+        return self._kinds is None or kind in self._kinds
+
     def read_ahead(self, after: int) -> None:
         """Read and publish what comes after `after`; its boundaries are kept when its turn comes, not yet."""
         self._ahead = None

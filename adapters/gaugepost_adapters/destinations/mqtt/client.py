@@ -8,6 +8,8 @@ call of the system lets other threads of the daemon go first: five for a record 
 from __future__ import annotations
 
 import socket
+import ssl
+import threading
 from collections.abc import Callable
 from contextlib import suppress
 
@@ -26,7 +28,7 @@ _PUBLISH, _PUBACK = 0x30, 0x40
 
 
 class Client(Paho):
-    """One connection's paho. It belongs to one thread."""
+    """One connection's paho. It belongs to one thread; `send_at_once` alone is for another one, too."""
 
     def __init__(
         self,
@@ -46,6 +48,8 @@ class Client(Paho):
         )
         self._opened, self._five = opened, five
         self._on_answer = on_answer
+        self.writing = threading.RLock()
+        """Held while packets are made and written, so that they go out in their order."""
         self._read, self._at = b"", 0
         """What was read of the socket, and how much of that was taken."""
 
@@ -60,6 +64,28 @@ class Client(Paho):
             return False
         code = self._packet_queue(_PUBLISH | 2, packets, 0, 1)
         return bool(code == MQTTErrorCode.MQTT_ERR_SUCCESS)
+
+    def send_at_once(self, make: Callable[[], bytes]) -> bool:
+        """Write what `make` returns now, from whatever thread; return whether that needed nothing of `loop_write`.
+
+        Where something else is being written, or waits to be, `make` is not called.
+        """
+        if isinstance(self._opened, ssl.SSLSocket) or not self.writing.acquire(blocking=False):
+            return False  # OpenSSL does not read and write one connection in two threads
+        try:
+            if self.socket() is None or self.want_write():
+                return False
+            packets, written = make(), 0
+            with suppress(OSError):  # there is no room for now, or whoever writes the rest comes upon it
+                written = self._opened.send(packets)
+            return written == len(packets) or not self.send(packets[written:])
+        finally:
+            self.writing.release()
+
+    def loop_write(self) -> MQTTErrorCode:
+        """Write what waits to be."""
+        with self.writing:
+            return super().loop_write()
 
     @property
     def holds_more(self) -> bool:

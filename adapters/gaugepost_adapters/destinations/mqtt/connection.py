@@ -10,11 +10,13 @@ from functools import partial
 from pathlib import Path
 from typing import Self
 
-from gaugepost.contract import Unreachable
+from gaugepost.contract import Publication, Unreachable
 from gaugepost_adapters.destinations.mqtt import reasons
+from gaugepost_adapters.destinations.mqtt.job import Job
 from gaugepost_adapters.destinations.mqtt.messages import Message, Presence
-from gaugepost_adapters.destinations.mqtt.network import Job, Network
+from gaugepost_adapters.destinations.mqtt.network import Network
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
+from gaugepost_adapters.destinations.mqtt.stream import MqttStream
 
 FAREWELL_S = 1.5
 """How long the broker may take to take the last status."""
@@ -104,6 +106,7 @@ class Connection:
         that was sent: after an answer that is neither taken nor refused nothing more is. None stands for a message
         that was not answered before the connection ended; `is_over` says that it has, and `cause` why.
         """
+        self._network.stream = None  # it has settled, or nobody waits for it any more
         answered = self._answered = asyncio.Event()
         job = Job(iter(messages), [None] * count, most_in_flight, lambda: self._tell(answered.set))
         if self.is_over:
@@ -118,6 +121,16 @@ class Connection:
         finally:
             self._answered = None
         return job.answers[: job.next]
+
+    def stream(
+        self, compose: Callable[[Publication], Message], most_in_flight: int, news: Callable[[], None]
+    ) -> MqttStream:
+        """Begin to publish records as they come; `news` is called when the stream is over or has room again."""
+        stream = MqttStream(compose, most_in_flight, self._network.publish_stream, self._tell, news)
+        if self.is_over:
+            stream.lost()
+        self._network.stream = stream
+        return stream
 
     async def close(self) -> None:
         """Say that the station is offline, and go; no thread is left. Harmless when it is over."""
@@ -178,6 +191,8 @@ class Connection:
 
     def _end_here(self) -> None:
         self._ended.set()
+        if self._network.stream is not None:
+            self._network.stream.lost()
         if self._answered is not None:
             self._answered.set()
 

@@ -3,6 +3,8 @@
 - The journal is the memory: sessions are clean, and what was not acknowledged when a connection ended is published
   anew over the next one, as a new PUBLISH with the same `id` in it. So a subscriber may get a record twice, and tells
   the repeat by its id; the DUP flag says nothing about it.
+- Records go out as they come (`stream`); where one is not taken, those that the broker does not hold go out again, in
+  batches.
 - Acknowledgements may come in any order. `through` is the last record before the first one without.
 - The broker gets several records at a time and takes them in the order in which they were sent. Only where it does not
   take one of them for now (rights, quota), those after it that were on their way already come before it, and once more
@@ -17,7 +19,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, suppress
 from typing import ClassVar
 
@@ -30,6 +32,7 @@ from gaugepost.contract import (
     Publication,
     Refusal,
     StationFacts,
+    Stream,
     Unreachable,
 )
 from gaugepost_adapters.destinations.mqtt import reasons
@@ -96,6 +99,12 @@ class Mqtt:
             elif any(answer is not None and answer not in _DONE for answer in answers):
                 self._one_by_one = True
             return self._outcome(connection, batch, answers)
+
+    async def stream(self, news: Callable[[], None]) -> Stream:
+        """Begin to publish records as they come, each acknowledged when the broker likes. Raises `Unreachable`."""
+        async with self._turn:
+            connection = await self._connected()
+        return connection.stream(self._compose, self._settings.max_in_flight, news)
 
     @property
     def brings_commands(self) -> bool:

@@ -14,9 +14,8 @@ import ssl
 import struct
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -27,14 +26,19 @@ from paho.mqtt.properties import Properties
 from gaugepost.contract import Unreachable
 from gaugepost_adapters.destinations.mqtt import opening, reasons
 from gaugepost_adapters.destinations.mqtt.client import Client
+from gaugepost_adapters.destinations.mqtt.job import Job, Limits
 from gaugepost_adapters.destinations.mqtt.messages import Message
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
+from gaugepost_adapters.destinations.mqtt.stream import MqttStream
 
 _TURN_S = 1.0
 """How often paho looks after its keep-alive."""
 
 _GO_BYTES = 16_384
 """About what is made of messages before it is written, so that the first of many does not wait for the last."""
+
+_AT_ONCE_BYTES = 4096
+"""About what the event loop makes and writes itself: a few records."""
 
 _FAREWELL_S = 1.0
 """How long a DISCONNECT may take to get out."""
@@ -44,29 +48,6 @@ _SILENT = 0x8D
 
 _GARBAGE = (ValueError, LookupError, TypeError, ArithmeticError, AssertionError, struct.error)
 """What paho raises where a broker sends what is no MQTT."""
-
-
-@dataclass(slots=True)
-class Job:
-    """Messages to publish, made one by one when their turn comes, and the broker's answers by their place."""
-
-    messages: Iterator[Message]
-    answers: list[int | None]
-    """Reason codes; None where there is none yet."""
-    most_in_flight: int
-    done: Callable[[], None]
-    """Told once there will be no more answers; not where the connection ends before."""
-    next: int = 0
-    out: dict[int, int] = field(default_factory=dict)
-    """Packet identifiers that are on their way, and the place of their message."""
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What the broker said it takes (MQTT 5.0, 3.2.2.3)."""
-
-    in_flight: int
-    packet_bytes: int | None
 
 
 class Network:
@@ -87,10 +68,14 @@ class Network:
         self._on_open = on_open
         self._jobs: deque[Job] = deque()
         self._job: Job | None = None
+        self.stream: MqttStream | None = None
+        """What is published beside jobs, while none is under way."""
         self._wake, self._woken = socket.socketpair()
         self._wake.setblocking(False)
         self._woken.setblocking(False)
         self._held: socket.socket | None = None
+        self._client: Client | None = None
+        self._looked_at = 0.0
         self._stopping = self._aborted = False
         self._cause: Unreachable | None = None
         self._complaint = ""
@@ -102,17 +87,17 @@ class Network:
     def submit(self, job: Job) -> None:
         """Publish a job's messages; one job at a time."""
         self._jobs.append(job)
-        self._rouse()
+        self.rouse()
 
     def stop(self) -> None:
         """Say goodbye to the broker and end."""
         self._stopping = True
-        self._rouse()
+        self.rouse()
 
     def abort(self) -> None:
         """End at once, whatever the thread waits for; the broker sees the connection break."""
         self._aborted = True
-        self._rouse()
+        self.rouse()
         held = self._held
         if held is not None:
             with suppress(OSError):
@@ -133,13 +118,14 @@ class Network:
         opened = opening.connected(self._settings, self._folder, self._deadline, self._hold)
         with opened, selectors.DefaultSelector() as selector:
             self._hold(opened)
-            client = self._make(opened, secret)
+            client = self._client = self._make(opened, secret)
             try:
                 self._serve(client, opened, selector)
             finally:
-                self._held = None
+                self._held = self._client = None
 
-    def _rouse(self) -> None:
+    def rouse(self) -> None:
+        """Have the thread look what there is to do."""
         with suppress(BlockingIOError):  # full: it is awake
             self._wake.send(b"\0")
 
@@ -182,7 +168,7 @@ class Network:
                 self._woken.recv(4096)
             if self._aborted:
                 raise Unreachable("the connection was given up")
-            self._turn(client)
+            self._turn(client, readable=opened in ready or client.holds_more or _has_read(opened))
             if client.socket() is None:
                 raise self._end()
             wanted = both if client.want_write() else reading
@@ -195,10 +181,12 @@ class Network:
             if time.monotonic() > self._deadline:
                 raise self._late()
 
-    def _turn(self, client: Client) -> None:
+    def _turn(self, client: Client, *, readable: bool) -> None:
         """Read, publish what there is room for, write."""
+        code = MQTTErrorCode.MQTT_ERR_SUCCESS
         try:
-            code = client.receive()
+            if readable:
+                code = client.receive()
             while client.holds_more and code == MQTTErrorCode.MQTT_ERR_SUCCESS and not self._aborted:
                 code = client.receive()
         except _GARBAGE as cause:
@@ -211,7 +199,9 @@ class Network:
                 client.loop_write()
             if not more or client.want_write():  # the rest when there is room for it again
                 break
-        client.loop_misc()
+        if (now := time.monotonic()) >= self._looked_at + _TURN_S / 2:
+            self._looked_at = now
+            client.loop_misc()
 
     def _garbage(self) -> Unreachable:
         return Unreachable(
@@ -221,7 +211,7 @@ class Network:
 
     def _patience(self, opened: socket.socket) -> float:
         """Return how long the thread may sleep, in seconds."""
-        if isinstance(opened, ssl.SSLSocket) and opened.pending():
+        if _has_read(opened):
             return 0.0
         return max(0.0, min(_TURN_S, self._deadline - time.monotonic()))
 
@@ -232,7 +222,7 @@ class Network:
             return False
         if self._job is None:
             if not self._jobs:
-                return False
+                return self._pump_stream(client, limits)
             self._job = self._jobs.popleft()
             self._expect()
         job = self._job
@@ -255,6 +245,31 @@ class Network:
             self._deadline = float("inf")
             job.done()
         return size >= _GO_BYTES
+
+    def publish_stream(self) -> None:
+        """Publish what waits in the stream, at once where that can be; the event loop's."""
+        client, stream, limits = self._client, self.stream, self._limits
+        if client is not None and stream is not None and limits is not None and not self._stopping:
+            at_once = client.send_at_once(lambda: self._packets(client, stream, limits, _AT_ONCE_BYTES))
+            if at_once and not stream.holds_more:
+                return
+        self.rouse()
+
+    def _pump_stream(self, client: Client, limits: Limits) -> bool:
+        if self.stream is None:
+            return False
+        with client.writing:
+            packets = self._packets(client, self.stream, limits, _GO_BYTES)
+            if packets and not client.send(packets):
+                raise Unreachable(f"{self._settings.where} is gone", hint="it is tried again")
+        return len(packets) >= _GO_BYTES
+
+    def _packets(self, client: Client, stream: MqttStream, limits: Limits, go_bytes: int) -> bytes:
+        was_waiting = stream.is_waiting
+        packets = stream.packets(limits.in_flight, limits.packet_bytes, go_bytes, client.next_identifier)
+        if packets and not was_waiting:
+            self._expect()
+        return packets
 
     def _expect(self) -> None:
         self._deadline = time.monotonic() + self._settings.ack_timeout_s
@@ -326,7 +341,13 @@ class Network:
         return None
 
     def _on_answer(self, identifier: int, reason: int) -> None:
-        job = self._job
+        job, stream = self._job, self.stream
+        if stream is not None and stream.answered(identifier, reason):
+            if stream.is_waiting:
+                self._expect()
+            elif job is None:
+                self._deadline = float("inf")
+            return
         place = None if job is None else job.out.pop(identifier, None)
         if job is not None and place is not None:
             job.answers[place] = reason
@@ -351,3 +372,8 @@ class Network:
     def _on_log(self, _client: Paho, _data: Any, _level: int, words: str) -> None:
         if "failed to" in words:
             self._complaint = words.partition("socket: ")[2] or words
+
+
+def _has_read(opened: socket.socket) -> bool:
+    """Whether bytes were read of the socket and deciphered that nobody has taken."""
+    return isinstance(opened, ssl.SSLSocket) and opened.pending() > 0
