@@ -8,6 +8,7 @@ import os
 import sqlite3
 import uuid
 from collections.abc import Sequence
+from itertools import chain
 from pathlib import Path
 
 from gaugepost.core.errors import JournalError
@@ -22,6 +23,14 @@ CHECKPOINT_BYTES = 1 << 20
 
 LOG_KEPT_BYTES = 16 << 20
 """A log that grew larger (a reader held on to an old state) is cut back to this once it is copied."""
+
+AT_ONCE_ROWS = 32
+"""Up to so many rows are one statement and thereby one transaction. Between two statements other threads go first."""
+
+_INSERT = {
+    count: "INSERT INTO records VALUES " + ", ".join(["(?, ?, ?, ?, ?, ?, ?, ?, ?)"] * count)  # noqa: S608
+    for count in range(1, AT_ONCE_ROWS + 1)
+}
 
 
 class Journal:
@@ -110,29 +119,34 @@ class Journal:
         self._lock = -1
 
     def _commit(self, entries: Sequence[Entry], bodies: Sequence[bytes], added: dict[str, int]) -> None:
-        db, names = self._db, self._names | added if added else self._names
+        names = self._names | added if added else self._names
+        rows = [
+            (
+                entry.sequence,
+                entry.record.measured_at,
+                *(None if name is None else names[name] for name in _named(entry.record)),
+                entry.record.piece,
+                entry.hash,
+                body,
+            )
+            for entry, body in zip(entries, bodies, strict=True)
+        ]
+        if len(rows) <= AT_ONCE_ROWS and not added and not self._doubtful:
+            self._db.execute(_INSERT[len(rows)], list(chain.from_iterable(rows)))
+        else:
+            self._commit_step_by_step(rows, added)
+        self._doubtful = False
+
+    def _commit_step_by_step(self, rows: Sequence[tuple[object, ...]], added: dict[str, int]) -> None:
+        db = self._db
         db.execute("BEGIN IMMEDIATE")
         if self._doubtful and self._last() != (self.sequence, self.head):
             raise JournalError(
                 f"{self.path} holds records that were reported as not written", hint="restart the service"
             )
         db.executemany("INSERT INTO names VALUES (?, ?)", [(number, name) for name, number in added.items()])
-        db.executemany(
-            "INSERT INTO records VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (
-                    entry.sequence,
-                    entry.record.measured_at,
-                    *(None if name is None else names[name] for name in _named(entry.record)),
-                    entry.record.piece,
-                    entry.hash,
-                    body,
-                )
-                for entry, body in zip(entries, bodies, strict=True)
-            ],
-        )
+        db.executemany(_INSERT[1], rows)
         db.execute("COMMIT")
-        self._doubtful = False
 
     def _added_names(self, records: Sequence[Record]) -> dict[str, int]:
         """Return the names that `records` use for the first time, with the numbers they will have."""
