@@ -9,7 +9,7 @@ import sys
 
 NAMES = (
     "commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain", "push", "latency", "sustained",
-    "everything", "backlog", "links",
+    "everything", "backlog", "links", "teach",
 )  # fmt: skip
 
 

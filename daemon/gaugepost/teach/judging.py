@@ -151,7 +151,7 @@ def reads(one: Fitting, tried: Sequence[Chunk]) -> tuple[Reads, ...]:
     decoder = made(one.decoder, settings) or made(one.decoder, one.draft.settings)
     assert decoder is not None
     found: list[Reads] = []
-    for chunk in tried:
+    for chunk in tried if one.draft.bare is None else [replace(chunk, complete=True) for chunk in tried]:
         events = [*decoder.feed(chunk), *decoder.idle(_SILENCE_S)]
         decoder.reset()
         found.append(next(filter(None, map(said, reversed(events))), None))

@@ -103,13 +103,17 @@ def rest(columns: Mapping[int, Sequence[Any]], typed: Sequence[Typed], let: int 
     """Sort places by what they do; None where one has two faces that nothing typed explains, or no unit is told apart.
 
     Such a place may be a sign or a unit that was typed wrong, or a status: nothing to be passed over. `let` may change.
+    One that the unit explains may not be explained by the sign as well.
     """
+    signs = [one.negative for one in typed]
     units = [one.scale or one.unit for one in typed]
     found = Rest([], [], None, {}, frozenset())
     for place, column in columns.items():
         if len(set(column)) == 1:
             found.still.append(place)
         elif found.unit is None and (spelled := apart(column, units)):
+            if apart(column, signs):
+                return None
             found.unit, found.units = place, {key: str(unit) for key, unit in spelled.items()}
         elif place == let and len(set(column)) == 2:
             found.changing = frozenset(column)

@@ -217,7 +217,12 @@ def _draft(one: Frames, number: _Number, check: dict[str, Any] | None, size: int
     settings = head | settings | measured(one.typed, found.unit is not None) | {"fields": fields}
     if not check:
         return loose_draft(settings, None, found.loose)
-    bare = settings | {"fields": fields | {"ignored": runs([*found.loose, *range(body, body + size)])}}
+    # A check is proof of a frame, too: without it few bytes are left to prove one, but for a packet's edges.
+    bare = {key: value for key, value in settings.items() if key not in (*head, "terminator")}
+    places = fields | {"ignored": runs([*found.loose, *range(body, one.length)])}
+    if found.still:
+        places["fixed"] = fixed(row, found.still)
+    bare |= {"framing": "packet", "fields": places}
     return loose_draft(settings | {"check": check}, bare, found.loose)
 
 
