@@ -76,7 +76,7 @@ def test_a_morning_at_the_bench(tmp_path: Path) -> None:
         assert lines[0].startswith("south-bench: recording, last record ")
         assert lines[1] == "in hand: operator M2, lot L-0311, piece 1, position -"
         assert lines[4].split() == ["bore-38", "bore-serial", "connected", "ring-38", "yes"]
-        assert lines[5].strip() == "measures bush-bore; last 38.0278 mm, oversize"
+        assert lines[5].strip() == "measures bush-bore; last 38.0278 mm, oversize, reject"
         station.process.send_signal(signal.SIGTERM)
         assert station.process.wait(30) == 0
     with contextlib.closing(Reader(tmp_path / "data")) as reader:

@@ -8,7 +8,15 @@ from typing import ClassVar
 
 import pytest
 
-from gaugepost.contract import AdapterSettings, Destination, Outcome, Publication, Refusal, Unreachable
+from gaugepost.contract import (
+    AdapterSettings,
+    Destination,
+    Outcome,
+    Publication,
+    Refusal,
+    Stream,
+    Unreachable,
+)
 from gaugepost.contract.kit.destinations import CHECKS, Check, FarSide, NotHeld, samples
 
 
@@ -125,6 +133,55 @@ class ForgetsOnOpening(Sound):
         self.shelf.ids.clear()
 
 
+class Streams(Sound):
+    """Takes records as they come, too, and holds them at once."""
+
+    async def stream(self, news: Callable[[], None]) -> Stream:
+        return Lane(self)
+
+    def says_held(self, sequence: int) -> int:
+        return sequence
+
+
+class Lane:
+    """One stream of `Streams`."""
+
+    held, over, room = 0, False, 1000
+
+    def __init__(self, owner: Streams) -> None:
+        self.owner = owner
+
+    def send(self, records: Sequence[Publication]) -> None:
+        self.owner.put([str(record["id"]) for record in records])
+        self.held = self.owner.says_held(self.owner.last(records))
+
+    async def settle(self) -> None:
+        pass
+
+
+class StreamsBackwards(Reverses, Streams):
+    pass
+
+
+class StreamsWithLoss(Loses, Streams):
+    pass
+
+
+class SaysHeldTooEarly(Streams):
+    def says_held(self, sequence: int) -> int:
+        return sequence + 1
+
+
+class NeverSaysHeld(Streams):
+    def says_held(self, sequence: int) -> int:
+        return 0
+
+
+class NeverStreams(Streams):
+    def put(self, ids: list[str]) -> None:
+        pass
+
+
 def far_side(make: Callable[[Shelf], Destination], *, tells_repeats: bool = True) -> FarSide:
     shelf = Shelf()
 
@@ -136,9 +193,10 @@ def far_side(make: Callable[[Shelf], Destination], *, tells_repeats: bool = True
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize("check", CHECKS)
-async def test_a_sound_destination_passes(check: Check) -> None:
+@pytest.mark.parametrize("make", [Sound, Streams])
+async def test_a_sound_destination_passes(check: Check, make: type[Sound]) -> None:
     """The kit asks for nothing that a plain, sound destination does not do."""
-    await check(far_side(Sound))
+    await check(far_side(make))
 
 
 @pytest.mark.asyncio
@@ -160,6 +218,13 @@ BROKEN = {
     ],
     "the_outcome_covers_the_batch": [Loses, AnswersBeyond, AnswersBefore, RefusesStrangers],
     "a_repeat_doubles_nothing": [Doubles, Reverses, Loses],
+    "a_stream_keeps_order": [
+        StreamsBackwards,
+        StreamsWithLoss,
+        SaysHeldTooEarly,
+        NeverSaysHeld,
+        NeverStreams,
+    ],
     "it_survives_closing_and_opening": [ForgetsOnOpening, Doubles],
     "one_object_can_be_opened_again": [ForgetsOnOpening, Loses],
     "an_outage_is_unreachable_and_passes": [SwallowsOutages, DropsDuringOutages, SaysNothing],

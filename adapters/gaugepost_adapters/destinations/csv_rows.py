@@ -20,9 +20,9 @@ from gaugepost.contract.text import cell, is_number
 
 NUMBERS = frozenset({
     "coverage_factor", "deviation", "error_mm", "gauge_temperature_c", "indication", "limit_mm", "lower",
-    "master_correction_mm", "master_indications_mm", "master_spans_mm", "master_temperature_c",
-    "part_temperature_c", "probability", "spread_mm", "temperature_c", "thermal_correction_mm", "uncertainty_mm",
-    "upper", "value", "value_mm",
+    "lower_acceptance", "master_correction_mm", "master_indications_mm", "master_spans_mm", "master_temperature_c",
+    "part_temperature_c", "probability", "rule_parameter", "spread_mm", "standard_uncertainty_mm", "temperature_c",
+    "thermal_correction_mm", "uncertainty_mm", "upper", "upper_acceptance", "value", "value_mm",
 })  # fmt: skip
 """Columns of exact numbers: what `decimal_sign` applies to. The digits of an indication are one of them: left with a
 point where the spreadsheet reads a comma, 40.001 would be taken for forty thousand and one."""
