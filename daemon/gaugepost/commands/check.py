@@ -161,6 +161,8 @@ def _master(master: MasterEntry, unit: Unit) -> str:
     certified = ", no uncertainty"
     if master.uncertainty_mm is not None and master.coverage_factor is not None:
         certified = f", U = {_small(master.uncertainty_mm, unit)} (k = {master.coverage_factor})"
+    elif master.half_tolerance_mm is not None:
+        certified = f", nominal ± {_small(master.half_tolerance_mm, unit)} (class {master.tolerance_class})"
     serial = f", serial number {master.serial}" if master.serial else ""
     return f"{master.name}: {_size(master.size_mm, unit)} {unit}{certified}{serial}"
 

@@ -64,7 +64,7 @@ def described(report: Report, path: Path, raw: Raw) -> tuple[Report, Raw] | None
             if found.line:
                 report.add(found)
             else:
-                report.error(key, f"{file}: {found.finding}", found.expected, found.write)
+                report.error(key, f"{_printable(str(file))}: {found.finding}", found.expected, found.write)
         return None
     own = {name: value for name, value in raw.items() if name != "file"}
     inner = _Described(report, path, own, str(file), source)
@@ -90,3 +90,7 @@ def _same(file: pathlib.Path, station: pathlib.Path) -> bool:
         return file.samefile(station)
     except (OSError, ValueError):
         return False
+
+
+def _printable(text: str) -> str:
+    return "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text)

@@ -5,12 +5,34 @@ The models check each key by itself. What keys say to one another is checked in 
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar
+from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, Field
 
 from gaugepost.core.record import Kind
-from gaugepost.core.setup import Body, Combine, Contact, Display, Does, Feature, Opens, Takes
+from gaugepost.core.setup import (
+    ClassOfRing,
+    Combine,
+    Confirm,
+    Contact,
+    Display,
+    Feature,
+    Opens,
+    Requirement,
+    Takes,
+)
+from gaugepost.edge.stationfile.tables.common import (
+    AnyBody as AnyBody,
+    Count as Count,
+    Names as Names,
+    Table as Table,
+    Words as Words,
+)
+from gaugepost.edge.stationfile.tables.senders import (
+    ScannerTable as ScannerTable,
+    ThermometerTable as ThermometerTable,
+    TriggerTable as TriggerTable,
+)
 from gaugepost.edge.stationfile.values import (
     AnyLength,
     Begin,
@@ -18,6 +40,7 @@ from gaugepost.edge.stationfile.values import (
     Coefficient,
     Day,
     DecisionRule,
+    Degrees,
     DifferenceK,
     DrawnUnit,
     Drift,
@@ -36,18 +59,7 @@ from gaugepost.edge.stationfile.values import (
     words_of,
 )
 
-Count = Annotated[int, Field(ge=1, le=1000)]
-Words = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
-Names = Annotated[list[Words], Field(min_length=1)]
-AnyBody = Annotated[Body, choice(Body, "a body"), words_of(Body)]
-
-
-class Table(BaseModel):
-    """A table of the file: unknown keys are errors, text is not taken for a number."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-    what: ClassVar[str] = "a table"
-    """What findings call it."""
+RingClass = Annotated[ClassOfRing, choice(ClassOfRing, "a class"), words_of(ClassOfRing)]
 
 
 class StationTable(Table):
@@ -190,6 +202,22 @@ class GaugeTable(Table):
     """How many readings a mastering counts for."""
     mastering_valid_band: DifferenceK | None = None
     """How far temperatures may move before a mastering stops to count."""
+    mastering_soak: DifferenceK | None = Field(default=None, examples=["0.2 K"])
+    """How far ring and gauge may move in temperature within `mastering_soak_window`; flagged, and drifting readings."""
+    mastering_soak_window: LastingMs = Field(default="10 min", validate_default=True)
+    """Time over which they must have stood still, up to 1 h."""
+    mastering_soak_refuses: bool = False
+    """Whether a mastering is refused while they drift, instead of flagged."""
+    mastering_spread_limit: PositiveLength | None = None
+    """How far the readings of one master may spread; further is refused."""
+    mastering_jump_limit: PositiveLength | None = None
+    """How far a mastering may be from the last one; further is flagged, and what was measured between is suspect."""
+    mastering_reach: PositiveLength | None = None
+    """How far a master may be from the nominal size of what is measured; further is flagged."""
+    confirm_master: Annotated[Confirm, choice(Confirm, "a way to confirm"), words_of(Confirm)] | None = None
+    """What must prove which master it is: its serial number, or a second master, by mastering or first check."""
+    compare_masters: bool = True
+    """Whether a mastering or check that does not fit is compared with the other masters, to name one that does."""
     stream: StreamTable | None = None
     """For a gauge that sends without an end: which of its indications counts."""
 
@@ -208,6 +236,8 @@ class MasterTable(Table):
     """What it is made of, for its growth with temperature."""
     coefficient: Coefficient | None = None
     """Its coefficient of expansion, instead of `material`."""
+    tolerance_class: RingClass | None = None
+    """Its class (ASME B89.1.5), where `size` is nominal for want of a calibrated value."""
     coefficient_uncertainty: HalfWidth | None = None
     """How far its coefficient may be off, either way; where it is missing as handbook values are."""
     certificate_degrees_of_freedom: Count | None = None
@@ -222,58 +252,25 @@ class MasterTable(Table):
     """The last day on which its calibration holds."""
 
 
-class ThermometerTable(Table):
-    """A thermometer and the body whose temperature it shows."""
+class PositionTable(Table):
+    """A place on the feature, and where it is."""
 
-    what = "a thermometer"
-    link: Words = Field(examples=["bore-serial"])
-    """Name of the link that carries its frames."""
-    channel: Annotated[str, Field(max_length=200)] = ""
-    """Its channel where a link carries several."""
-    body: AnyBody
-    """What its temperature belongs to."""
-    gauge: Words | None = None
-    """Which gauge, for body gauge; every gauge where it is missing."""
-    max_age: LastingMs = Field(default="10 min", validate_default=True)
-    """How old a temperature may be that is still used."""
-    stands_in_for: list[AnyBody] = []
-    """Bodies without a temperature of their own that take the air's, marked assumed."""
-    spread: DifferenceK | None = None
-    """How far such a body may be from the air's temperature, either way."""
-    uncertainty: DifferenceK | None = None
-    """Expanded uncertainty, k = 2, of the temperature that it shows."""
-    ask_every: LastingMs | None = Field(default=None, examples=["500 ms"])
-    """How often it is asked for its value; where it is missing, when somebody wants it."""
-    answer_within: LastingMs = Field(default="1 s", validate_default=True)
-    """How long an answer is waited for; what comes later is a bad frame."""
+    what = "a position"
+    name: Words = Field(examples=["top"])
+    """What records call it."""
+    angle: Degrees | None = None
+    """Around the axis, for ovality."""
+    depth: AnyLength | None = None
+    """Along the axis, for taper, barrel and bell-mouth."""
 
 
-class ScannerTable(Table):
-    """A scanner, and what the codes it reads say."""
-
-    what = "a scanner"
-    link: Words = Field(examples=["scanner"])
-    """Name of the link that carries its codes."""
-    channel: Annotated[str, Field(max_length=200)] = ""
-    """Its channel where a link carries several."""
-    codes: Names = Field(examples=[["LOT{lot}", "P{piece}"]])
-    """What its codes look like, with holes {operator}, {lot}, {piece}, {position} and {characteristic}."""
+def _as_position(said: object) -> object:
+    """Return the table that "top" is short for."""
+    return {"name": said} if isinstance(said, str) else said
 
 
-class TriggerTable(Table):
-    """A foot switch, or a line that is switched, and what it does."""
-
-    what = "a trigger"
-    link: Words = Field(examples=["foot-switch"])
-    """Name of the link that tells when it is pressed."""
-    channel: Annotated[str, Field(max_length=200)] = ""
-    """Its channel where a link carries several."""
-    does: Annotated[Does, choice(Does, "what a trigger does"), words_of(Does)]
-    """Ask a gauge for its value, go on to the next piece or characteristic, or finish the mastering or check."""
-    gauge: Words | None = Field(default=None, examples=["bore-38"])
-    """The gauge it is about; does next-piece has none."""
-    debounce: DurationMs = Field(default=300)
-    """Pressed again within this time is one press: contacts bounce."""
+Required = Annotated[Requirement, choice(Requirement, "a requirement"), words_of(Requirement)]
+Position = Annotated[PositionTable, BeforeValidator(_as_position)]
 
 
 class CharacteristicTable(Table):
@@ -314,10 +311,14 @@ class CharacteristicTable(Table):
     """Readings at each place."""
     combine: Annotated[Combine, choice(Combine, "a way to combine"), words_of(Combine)] = Combine.EACH
     """How readings become the result that is judged."""
-    positions: Names | None = None
-    """Places on the feature that are measured."""
+    positions: Annotated[list[Position], Field(min_length=1)] | None = None
+    """Places on the feature that are measured: names, or tables with a name, an angle and a depth."""
     size_modifier: Words | None = Field(default=None, examples=["SA"])
-    """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX or SN."""
+    """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX, SN, SM, SD or SR."""
+    lobes: Annotated[int, Field(ge=2, le=100)] | None = None
+    """How many lobes the form has that matters: warns where a gauge's contact can't see them."""
+    requirements: list[Required] = Field(default=[])
+    """What the drawing asks for beside and is not judged here: the envelope requirement, the maximum material one."""
     decision_rule: DecisionRule | None = None
     """Rule that it is accepted by, with its number where not the standard's; the station's where it is missing."""
     rounding: bool = False

@@ -10,13 +10,16 @@ from zoneinfo import ZoneInfo
 from gaugepost.core import tolerance
 from gaugepost.core.conformity import SIMPLE, Rule
 from gaugepost.core.errors import ValueRefused
+from gaugepost.core.masters import half_tolerance_mm
 from gaugepost.core.quantity import Length, Unit
 from gaugepost.core.setup import (
     Body,
     CharacteristicEntry,
+    ClassOfRing,
     DeclaredTemperature,
     GaugeEntry,
     MasterEntry,
+    PlaceEntry,
     ScannerEntry,
     StreamEntry,
     ThermometerEntry,
@@ -69,6 +72,14 @@ def gauge(name: str, table: GaugeTable, zone: ZoneInfo) -> GaugeEntry:
         valid_count=table.mastering_valid_count,
         valid_band_k=table.mastering_valid_band,
         stream=_stream(table.stream) if table.stream else None,
+        soak_k=table.mastering_soak,
+        soak_window_ms=table.mastering_soak_window if table.mastering_soak is not None else None,
+        drifting_refused=table.mastering_soak_refuses or None,
+        spread_limit_mm=_mm(table.mastering_spread_limit),
+        jump_limit_mm=_mm(table.mastering_jump_limit),
+        reach_mm=_mm(table.mastering_reach),
+        confirm=table.confirm_master,
+        compare_masters=table.compare_masters or None,
     )
 
 
@@ -98,6 +109,8 @@ def master(name: str, table: MasterTable, zone: ZoneInfo) -> MasterEntry:
         calibrated_utc_ms=_beginning_of(table.calibrated, zone),
         serial=table.serial_number,
         due_utc_ms=_end_of(table.due, zone),
+        tolerance_class=table.tolerance_class,
+        half_tolerance_mm=half_tolerance(table.tolerance_class, table.size.mm),
     )
 
 
@@ -186,11 +199,33 @@ def characteristic(
         masters=tuple(table.masters or ()),
         readings=table.readings,
         combine=table.combine,
-        positions=tuple(table.positions or ()),
+        positions=tuple(place.name for place in table.positions or ()),
         size_modifier=table.size_modifier,
         rule=rule,
         rounding=limits.step if table.rounding else None,
+        places=_places(table),
+        lobes=table.lobes,
+        not_judged=tuple(table.requirements) or None,
     )
+
+
+def _places(table: CharacteristicTable) -> dict[str, PlaceEntry] | None:
+    told = {
+        place.name: PlaceEntry(angle_deg=place.angle, depth_mm=_mm(place.depth))
+        for place in table.positions or ()
+        if place.angle is not None or place.depth is not None
+    }
+    return told or None
+
+
+def half_tolerance(of: ClassOfRing | None, size_mm: Decimal) -> Decimal | None:
+    """Return what the class stands for at this size in mm; None where there is none, or it does not reach so far."""
+    if of is None:
+        return None
+    try:
+        return half_tolerance_mm(of, size_mm)
+    except ValueRefused:
+        return None
 
 
 def _limits(report: Report, path: Path, table: CharacteristicTable) -> tolerance.Limits | None:
@@ -239,7 +274,9 @@ def _range_mm(ends: tuple[Length, Length] | None) -> tuple[Decimal, Decimal] | N
 
 
 def _beginning_of(day: date | None, zone: ZoneInfo) -> int | None:
-    return None if day is None else int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
+    return (
+        None if day is None else int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
+    )
 
 
 def _end_of(day: date | None, zone: ZoneInfo) -> int | None:

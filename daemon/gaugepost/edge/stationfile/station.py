@@ -12,7 +12,7 @@ from gaugepost.core.setup import SetUp
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
-from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references
+from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references, trust
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
 from gaugepost.edge.stationfile.source import Source, load
 
@@ -67,6 +67,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     asked.check(report, entries.gauges, entries.thermometers, links)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
     fitness.complete(report, entries.gauges, entries.masters)
+    trust.complete(report, entries.gauges, entries.masters)
     if report.failed or station is None or service is None:
         return None
     set_up = SetUp(
@@ -84,6 +85,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
         triggers=entries.triggers,
     )
     fitness.check(report, set_up)
+    trust.check(report, set_up)
     return Station(
         path=path,
         name=station.name,

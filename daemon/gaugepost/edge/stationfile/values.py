@@ -136,6 +136,13 @@ def _bench_c(text: str) -> Decimal:
     return value
 
 
+def _degrees(text: str) -> Decimal:
+    found = re.fullmatch(r"\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:°|deg)\s*", text, re.ASCII)
+    if not found or not -360 <= Decimal(found.group(1)) <= 360:
+        raise ValueRefused(f"{text!r} is not an angle", hint='write degrees up to a full turn, as "90°"')
+    return Decimal(found.group(1))
+
+
 def _day(value: object) -> date:
     expected, example = "a day without a time", "2027-03-31"
     if isinstance(value, str):
@@ -301,6 +308,7 @@ DifferenceK = Annotated[
     Decimal, _text(parse_difference_k, "a difference of temperatures", "0.5 K"), _schema("0.5 K")
 ]
 BenchC = Annotated[Decimal, _text(_bench_c, "a temperature with its scale", "21.5 °C"), _schema("21.5 °C")]
+Degrees = Annotated[Decimal, _text(_degrees, "an angle in degrees", "90°"), _schema("90°")]
 Day = Annotated[date, PlainValidator(_day), _schema("2027-03-31", format="date")]
 Factor = Annotated[
     Decimal,

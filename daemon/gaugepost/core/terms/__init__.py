@@ -1,0 +1,1 @@
+"""The trade's closed vocabularies, as a station file writes them."""

@@ -1,0 +1,68 @@
+"""Whether what is to prove a mastering can prove it, and whether a contact can see the form that matters."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from gaugepost.core.form.contacts import unseen
+from gaugepost.core.setup import Confirm, GaugeEntry, MasterEntry, SetUp
+from gaugepost.edge.stationfile.findings import Report, toml
+
+
+def complete(report: Report, gauges: Mapping[str, GaugeEntry], masters: Mapping[str, MasterEntry]) -> None:
+    """Note what confirms nothing, and classes that say nothing: out of their reach, or beside a certificate."""
+    for gauge in gauges.values():
+        if gauge.confirm is Confirm.SERIAL_NUMBER:
+            for master in masters.values():
+                if master.serial is None:
+                    report.error(
+                        ("masters", master.name),
+                        f"{toml(gauge.name)} confirms masters by their serial number, and this one has none",
+                        "serial_number",
+                        "add serial_number, as it is engraved",
+                    )
+        elif gauge.confirm is Confirm.SECOND_MASTER and len(masters) < 2:
+            report.error(
+                ("gauges", gauge.name, "confirm_master"),
+                "a second master confirms the first, and the station has fewer than two",
+                "two masters",
+                'add one, or write "serial-number"',
+            )
+    for master in masters.values():
+        path = ("masters", master.name, "tolerance_class")
+        if master.tolerance_class is None:
+            continue
+        if master.half_tolerance_mm is None:
+            report.error(
+                path,
+                f"no class reaches {master.size_mm} mm: they end at 12.010 in",
+                "a size with a class (ASME B89.1.5)",
+                "write its calibrated size with uncertainty and coverage_factor",
+            )
+        elif master.uncertainty_mm is not None:
+            report.error(
+                path,
+                "stands for a size without certificate, and its uncertainty is given",
+                "uncertainty, or tolerance_class",
+                "keep uncertainty where the size is the certificate's",
+            )
+
+
+def check(report: Report, set_up: SetUp) -> None:
+    """Warn of what can't be seen, and of what is not judged, before anyone measures."""
+    for entry in set_up.characteristics.values():
+        for place, name in enumerate(entry.gauges):
+            contact = set_up.gauges[name].contact
+            if entry.lobes is not None and unseen(contact, entry.lobes):
+                report.warn(
+                    ("characteristics", entry.name, "gauges", place),
+                    f"{toml(name)} has {contact} contact and can't see {entry.lobes} lobes: a bore or shaft of that "
+                    f"form shows one size all around",
+                    write="measure it with another contact, or its roundness by other means",
+                )
+        for place, requirement in enumerate(entry.not_judged or ()):
+            report.warn(
+                ("characteristics", entry.name, "requirements", place),
+                f"the {requirement} requirement is not judged here: sizes alone can't prove it",
+                write="check it with a full form gauge or on a coordinate measuring machine",
+            )

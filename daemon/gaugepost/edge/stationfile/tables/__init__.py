@@ -1,0 +1,1 @@
+"""Tables of the station file that `model` puts together with the others."""
