@@ -17,6 +17,7 @@ COMMANDS = {
     "check": "check a station file without opening anything",
     "schema": "print the station file's schema, for editors",
     "devices": "list what is plugged in, as a station file names it",
+    "teach": "find the description of a gauge that nobody has described",
     "limits": "say what a drawing's limits come to",
     "budget": "print the uncertainty budget of a characteristic",
     "risk": "say how often a decision rule goes wrong on a process",

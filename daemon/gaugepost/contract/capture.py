@@ -20,6 +20,7 @@ link's in the frame. For replaying, `what`, `composed`, `decoder`, `settings` an
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -81,6 +82,10 @@ def _frame(number: int, frame: Mapping[str, Any], next_ms: int, complete: bool) 
     return Captured(data, at_ms, channel, complete)
 
 
+_BARE = re.compile("[A-Za-z0-9_-]+")
+"""Keys that TOML takes without quotes."""
+
+
 def head_text(what: str, composed: str, decoder: str, settings: Mapping[str, Any], *, packets: bool) -> str:
     """Return the beginning of a capture file."""
     lines = [f"what = {_toml(what)}", f"composed = {_toml(composed)}", f"decoder = {_toml(decoder)}"]
@@ -135,4 +140,4 @@ def _toml(value: object) -> str:
 
 
 def _key(key: object) -> str:
-    return _toml(str(key))
+    return str(key) if _BARE.fullmatch(str(key)) else _toml(str(key))

@@ -1,0 +1,120 @@
+"""`gaugepost teach`: measure a few things, type what the display shows, get the gauge's description."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from gaugepost.commands.teach.lines import as_json, as_lines
+from gaugepost.commands.teach.samples import read_samples
+from gaugepost.contract import Decoder
+from gaugepost.core.errors import SettingsError
+from gaugepost.edge.plugins import DECODERS, PluginBroken, find, installed
+from gaugepost.teach import Evidence, Outlook, search
+
+_EPILOG = """\
+It connects as a station file's link would, so KEY=VALUE are the keys of [links.NAME]; gaugepost devices shows them.
+Stop the service first: a port has one reader. Then measure three to six different things, one of them negative where
+the gauge can show that, and type each time what the display shows: its sign, every digit, its unit. What is found is
+accepted only when it can't be a coincidence; until then it says what to measure next, and why.
+
+  never negative   (or unit, longer) instead of a value: this gauge can't show that
+  drop 3           leaves the third measurement out: it was typed wrong
+  an empty line    ends
+
+examples:
+  gaugepost teach serial_port device=/dev/ttyUSB0 baud=9600 --write bore
+  gaugepost teach bluetooth_le address=00:11:22:33:44:55 characteristic=... --write bore
+  gaugepost teach --samples samples.toml --json
+
+--samples takes a file instead of a gauge and a keyboard:
+
+  [[sample]]
+  shows = "12.345 mm"
+  bytes = "+012.345\\r\\n"           # each character one byte; or hex = "2B 30 31"
+
+--write NAME writes NAME.toml, which a station names with [links.NAME.decoder] file = "NAME.toml", and beside it
+NAME.capture.toml: the frames that prove it.
+
+exit code: 0; 1 where nothing is decided yet; 2 where something must be put right first
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments, description and example to `parser`."""
+    parser.description = "Find the description of a gauge from what it sends and what its display shows."
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("kind", metavar="KIND", nargs="?", help="kind of link, as serial_port")
+    parser.add_argument("settings", metavar="KEY=VALUE", nargs="*", help="the link's settings")
+    parser.add_argument("--samples", type=Path, metavar="FILE", help="samples instead of a gauge")
+    parser.add_argument("--write", metavar="NAME", help="write NAME.toml and NAME.capture.toml")
+    parser.add_argument("--json", action="store_true", help="the outcome as one JSON object")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Search until decided or ended; return 0 where a description was accepted, else 1.
+
+    Raises:
+        GaugepostError: samples, link or output must be put right first.
+    """
+    if (args.kind is None) == (args.samples is None):
+        raise SettingsError(
+            "teach needs a gauge to listen to, or samples",
+            hint="as gaugepost teach serial_port device=/dev/ttyUSB0, or gaugepost teach --samples samples.toml",
+        )
+    files = _free(args.write)
+    decoders = _decoders()
+    if args.samples is not None:
+        outlook = search(read_samples(args.samples), decoders)
+    else:
+        from gaugepost.commands.teach.listening import taught
+
+        outlook = taught(args.kind, args.settings, lambda evidence: _looked(evidence, decoders))
+    if args.json:
+        print(json.dumps(as_json(outlook), ensure_ascii=False))
+    elif args.samples is not None or outlook.accepted:
+        print("\n".join(as_lines(outlook)))
+    if outlook.accepted is None:
+        return 1
+    if files:
+        description, capture = files
+        what = f"Taught to gaugepost from {len(outlook.accepted.frames)} measurements."
+        description.write_text(outlook.accepted.description(what), encoding="utf-8")
+        said = outlook.accepted.capture(f"Gauge {args.write}.", "Captured while it was taught.")
+        capture.write_text(said, encoding="utf-8")
+        print(f"wrote {description} and {capture}; a station names it with:", file=sys.stderr)
+        print(f'\n  [links.NAME.decoder]\n  file = "{description.name}"', file=sys.stderr)
+    return 0
+
+
+def _looked(evidence: Evidence, decoders: dict[str, type[Decoder]]) -> Outlook:
+    outlook = search(evidence, decoders)
+    print("\n".join(as_lines(outlook)), file=sys.stderr)
+    return outlook
+
+
+def _decoders() -> dict[str, type[Decoder]]:
+    """Return every decoder that can be used; one that can't is named."""
+    found: dict[str, type[Decoder]] = {}
+    for name in installed(DECODERS):
+        try:
+            found[name] = find(DECODERS, name)
+        except PluginBroken as broken:
+            print(f"left out: {broken.finding}", file=sys.stderr)
+    return found
+
+
+def _free(name: str | None) -> tuple[Path, Path] | None:
+    if name is None:
+        return None
+    files = Path(f"{name}.toml"), Path(f"{name}.capture.toml")
+    for file in files:
+        if file.exists() or not file.parent.is_dir():
+            raise SettingsError(
+                f"{file} can't be written: {'it is there already' if file.exists() else 'there is no such folder'}",
+                hint="name one that is not there yet, in a folder that is",
+            )
+    return files

@@ -1,0 +1,61 @@
+"""An outlook as a person reads it, and as a program does."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from gaugepost.teach import Outlook
+
+_MOST_CLASSES = 4
+
+
+def as_lines(outlook: Outlook) -> Iterator[str]:
+    """Yield what is known: the evidence, what still fits, what to measure next, or the description."""
+    for one in outlook.shown:
+        frame, marks = one.lines()
+        yield f"  {one.sample}. {frame}"
+        yield f"     {marks}".rstrip()
+        yield f"     shows {one.typed}, read as {one.reads}"
+    if outlook.shown:
+        yield "     (n: bytes that the number hangs on, u: the unit)"
+    if outlook.accepted is not None:
+        found = outlook.accepted
+        bits, needed = found.bits, found.needed_bits
+        yield f"decided: {found.kind}; the digits say {bits:.0f} bits, {needed:.0f} are needed against luck"
+        yield from (f"  {line}" for line in found.description().splitlines())
+        yield from (f"  note: {each}" for each in found.refuses)
+        return
+    if outlook.conflict is not None:
+        yield f"conflict: {outlook.conflict}"
+        yield f"  look again, and type it anew after: drop {outlook.conflict.sample}"
+        return
+    yield f"not decided yet: {outlook.reason}"
+    many = f"{outlook.candidates} description{'' if outlook.candidates == 1 else 's'}"
+    yield f"  {many} of {outlook.tried} readings tried fit what was measured"
+    for each in outlook.classes[1:_MOST_CLASSES]:
+        yield f"    {each.count} of them: {each.kind}, {each.reads}"
+    if len(outlook.classes) > _MOST_CLASSES:
+        yield f"    and {len(outlook.classes) - _MOST_CLASSES} more kinds of them"
+    for ask in outlook.next_measurements:
+        yield (
+            f"  measure {ask.ask}: {ask.why}"
+            if ask.needed
+            else f"  or {ask.ask}, to have more accepted: {ask.why}"
+        )
+
+
+def as_json(outlook: Outlook) -> dict[str, Any]:
+    """Return the same for a program."""
+    found = outlook.accepted
+    return {
+        "decided": found is not None,
+        "reason": outlook.reason,
+        "candidates": outlook.candidates,
+        "tried": outlook.tried,
+        "conflict": outlook.conflict.sample if outlook.conflict else None,
+        "next": [
+            {"measure": ask.ask, "why": ask.why, "needed": ask.needed} for ask in outlook.next_measurements
+        ],
+        "description": {"kind": found.kind, **found.settings} if found else None,
+    }

@@ -1,0 +1,158 @@
+"""A gauge and a keyboard: chunks as they come, lines as they are typed, a search after each of them."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import replace
+
+from pydantic import ValidationError
+
+from gaugepost.contract import Chunk, Link
+from gaugepost.core.errors import LinkLost, SettingsError, ValueRefused
+from gaugepost.edge.clock import Clock
+from gaugepost.edge.plugins import LINKS, find
+from gaugepost.teach import Ask, Evidence, Outlook, Sample, read_typed
+
+_NEVER = {"negative": Ask.NEGATIVE, "unit": Ask.UNIT, "longer": Ask.LONGER}
+_LATE_S = 0.3
+"""How long after the line was typed chunks still belong to it: some gauges send late."""
+
+
+def taught(kind: str, words: Sequence[str], look: Callable[[Evidence], Outlook]) -> Outlook:
+    """Teach from a gauge on a link of `kind` until decided, an empty line or Ctrl-C; return the last outlook.
+
+    `look` searches and tells the person. Raises `GaugepostError` where the link can't be made or is lost.
+    """
+    made = find(LINKS, kind)
+    try:
+        settings = made.Settings.model_validate(_settings(words))
+    except ValidationError as error:
+        told = "; ".join(f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors())
+        raise SettingsError(
+            f"{kind} can't be opened so: {told}", hint="write its keys as KEY=VALUE"
+        ) from error
+    return asyncio.run(_teach(made(settings, Clock()), look))
+
+
+def _settings(words: Iterable[str]) -> dict[str, object]:
+    found: dict[str, object] = {}
+    for word in words:
+        key, equals, value = word.partition("=")
+        if not equals or not key:
+            raise SettingsError(f"{word!r} is no setting", hint="write KEY=VALUE, as baud=9600")
+        try:
+            found[key] = json.loads(value)
+        except ValueError:
+            found[key] = value
+    return found
+
+
+async def _teach(link: Link, look: Callable[[Evidence], Outlook]) -> Outlook:
+    loop, lines = asyncio.get_running_loop(), asyncio.Queue[str | None]()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, lines.put_nowait, None)
+    heard: list[Chunk] = []
+    await link.open()
+    keyboard = _Keyboard(lines)
+    listening = asyncio.ensure_future(_listen(link, heard, lines))
+    try:
+        _say(f"listening to {link.describe()}")
+        return await _Lesson(look, heard).hold(lines)
+    finally:
+        keyboard.close()
+        listening.cancel()
+        result = await asyncio.gather(listening, return_exceptions=True)
+        await link.close()
+        if isinstance(result[0], LinkLost):
+            raise result[0]
+
+
+async def _listen(link: Link, heard: list[Chunk], lines: asyncio.Queue[str | None]) -> None:
+    try:
+        async for chunk in link.chunks():
+            heard += [chunk] if chunk.data else []
+    finally:
+        lines.put_nowait(None)
+
+
+class _Keyboard:
+    """Lines of the standard input, into a queue; None at its end."""
+
+    def __init__(self, lines: asyncio.Queue[str | None]) -> None:
+        self._lines, self._rest = lines, b""
+        self._loop, self._at = asyncio.get_running_loop(), sys.stdin.fileno()
+        try:
+            self._loop.add_reader(self._at, self._read)
+        except PermissionError:  # a file has no readiness: it is read at once
+            while self._read():
+                pass
+
+    def close(self) -> None:
+        self._loop.remove_reader(self._at)
+
+    def _read(self) -> bool:
+        data = os.read(self._at, 4096)
+        *whole, self._rest = (self._rest + data).split(b"\n")
+        for line in whole:
+            self._lines.put_nowait(line.decode("utf-8", "replace").strip())
+        if not data:
+            self._lines.put_nowait(None)
+            with suppress(ValueError, OSError):
+                self.close()
+        return bool(data)
+
+
+class _Lesson:
+    """What was measured and typed so far."""
+
+    def __init__(self, look: Callable[[Evidence], Outlook], heard: list[Chunk]) -> None:
+        self._look, self._heard = look, heard
+        self._samples: list[Sample] = []
+        self._never: set[Ask] = set()
+
+    async def hold(self, lines: asyncio.Queue[str | None]) -> Outlook:
+        """Take lines until decided or ended."""
+        outlook = self._look(Evidence(()))
+        while outlook.accepted is None:
+            _say(f"\nmeasure, send, and type what the display shows ({len(self._samples) + 1}): ", end="")
+            line = await lines.get()
+            if not line:
+                break
+            await asyncio.sleep(_LATE_S)
+            if self._understood(line):
+                outlook = self._look(Evidence(tuple(self._samples), never=frozenset(self._never)))
+        _say("")
+        return outlook
+
+    def _understood(self, line: str) -> bool:
+        """Take a line; return whether there is something to look at."""
+        word, _, rest = line.partition(" ")
+        if word == "never" and rest in _NEVER:
+            self._never.add(_NEVER[rest])
+            return True
+        if word == "drop" and rest.isdecimal() and 0 < int(rest) <= len(self._samples):
+            del self._samples[int(rest) - 1]
+            return True
+        try:
+            typed = read_typed(line)
+        except ValueRefused as refused:
+            _say(f"{refused.finding}; {refused.hint}")
+            return False
+        chunks, self._heard[:] = tuple(self._heard), []
+        if not chunks:
+            _say(
+                "nothing came from the gauge: send the value, then type it; see baud and cable where nothing ever comes"
+            )
+            return False
+        self._samples.append(Sample(typed, tuple(replace(chunk, channel="") for chunk in chunks)))
+        return True
+
+
+def _say(text: str, end: str = "\n") -> None:
+    print(text, end=end, file=sys.stderr, flush=True)

@@ -1,0 +1,216 @@
+"""`gaugepost teach`: samples or a real port in, a description out that reads what was never measured; or why not."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from gaugepost.contract import Chunk, Indication, Moment
+from gaugepost.edge.plugins import DECODERS, find
+from tests.bench_tools.daemon import Port
+from tests.cli.daemons import gaugepost
+
+SHOWN = (("12.345 mm", "+0012.345\r"), ("7.891 mm", "+0007.891\r"), ("-3.072", "-0003.072\r"))
+PATIENCE_S = 60
+
+
+def samples(folder: Path, *pairs: tuple[str, str]) -> Path:
+    """Write a file of samples."""
+    file = folder / "samples.toml"
+    told = (f"[[sample]]\nshows = {json.dumps(shows)}\nbytes = {json.dumps(data)}\n" for shows, data in pairs)
+    file.write_text("\n".join(told), encoding="utf-8")
+    return file
+
+
+def reads(description: Path, data: bytes) -> list[object]:
+    """What the real decoder makes of bytes under a written description."""
+    settings = tomllib.loads(description.read_text(encoding="utf-8"))
+    decoder = find(DECODERS, settings.pop("kind"))
+    made = decoder(decoder.Settings.model_validate(settings))
+    return [*made.feed(Chunk(data, Moment(0, 0, "")))]
+
+
+def test_what_is_decided_is_written_with_its_proof(tmp_path: Path) -> None:
+    """The description reads a value that was never measured, its capture says what was, and a station file takes it."""
+    done = gaugepost("teach", "--samples", str(samples(tmp_path, *SHOWN)), "--write", str(tmp_path / "bore"))
+    assert done.returncode == 0, done.stderr
+    assert "+0012.345" in done.stdout
+    assert "decided: delimited_text" in done.stdout
+    (event,) = reads(tmp_path / "bore.toml", b"+0098.706\r")
+    assert isinstance(event, Indication)
+    assert event.value == Decimal("98.706")
+    capture = tomllib.loads((tmp_path / "bore.capture.toml").read_text(encoding="utf-8"))
+    assert [frame["events"][0]["value"] for frame in capture["frame"]] == ["12.345", "7.891", "-3.072"]
+    station = tmp_path / "station.toml"
+    station.write_text(
+        '[station]\nname = "s"\ntime_zone = "UTC"\n[links.a]\nkind = "serial_port"\ndevice = "/dev/ttyUSB0"\n'
+        '[links.a.decoder]\nfile = "bore.toml"\n[gauges.g]\nlink = "a"\ncontact = "two-point"\ndisplay = "absolute"\n'
+        'check_limit = "2 µm"\n[masters.m]\nsize = "12 mm"\n',
+        encoding="utf-8",
+    )
+    checked = gaugepost("check", str(station))
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+
+
+def test_a_file_is_never_written_over(tmp_path: Path) -> None:
+    """A name that is taken is refused before anything is measured."""
+    (tmp_path / "bore.toml").write_text("kept", encoding="utf-8")
+    done = gaugepost("teach", "--samples", str(samples(tmp_path, *SHOWN)), "--write", str(tmp_path / "bore"))
+    assert done.returncode == 2
+    assert "is there already" in done.stderr
+    assert (tmp_path / "bore.toml").read_text(encoding="utf-8") == "kept"
+
+
+def test_what_is_open_is_asked_for(tmp_path: Path) -> None:
+    """Too little to decide is exit code 1, and for a program as for a person says what to measure next."""
+    file = samples(tmp_path, *SHOWN[:2])
+    done = gaugepost("teach", "--samples", str(file), "--write", str(tmp_path / "bore"))
+    assert done.returncode == 1
+    assert "not decided yet" in done.stdout
+    assert not (tmp_path / "bore.toml").exists()
+    told = json.loads(gaugepost("teach", "--samples", str(file), "--json").stdout)
+    assert told["decided"] is False
+    assert told["description"] is None
+    assert told["next"][0]["needed"] is True
+
+
+def test_a_wrong_typing_is_named(tmp_path: Path) -> None:
+    """The one sample that the others speak against is named, with what they read there."""
+    wrong = (
+        SHOWN[0],
+        ("7.981 mm", SHOWN[1][1]),
+        SHOWN[2],
+        ("4.207", "+0004.207\r"),
+        ("9.616", "+0009.616\r"),
+    )
+    done = gaugepost("teach", "--samples", str(samples(tmp_path, *wrong)))
+    assert done.returncode == 1
+    assert "conflict: sample 2 (7.981 mm)" in done.stdout
+    assert "they read 7.891 mm there" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "no samples"),
+        ('[[sample]]\nbytes = "1"\n', "sample 1 says not what the display shows"),
+        ('[[sample]]\nshows = "twelve"\nbytes = "1"\n', "sample 1: 'twelve' is not what a display shows"),
+        ('[[sample]]\nshows = "1"\nhex = "zz"\n', "sample 1 has no bytes"),
+        ('[[sample]]\nshows = "1"\nbytes = "1"\nhex = "31"\n', "sample 1 has other keys"),
+        ("[[sample]\n", "can't be read"),
+        ("port = 1\n", "a key 'port'"),
+    ],
+)
+def test_bad_samples_are_told_with_their_place(tmp_path: Path, text: str, said: str) -> None:
+    """Whatever is wrong with a file of samples is named with the sample and what to write."""
+    file = tmp_path / "samples.toml"
+    file.write_text(text, encoding="utf-8")
+    done = gaugepost("teach", "--samples", str(file))
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((), "needs a gauge"),
+        (("serial_port", "device"), "is no setting"),
+        (("serial_port", "devise=/dev/null"), "devise"),
+        (("carrier_pigeon",), "carrier_pigeon"),
+    ],
+)
+def test_a_link_that_cannot_be_is_told(words: Sequence[str], said: str) -> None:
+    """A kind, key or value that is none ends with 2 and what to write."""
+    done = gaugepost("teach", *words)
+    assert done.returncode == 2
+    assert said in done.stderr
+
+
+class Pupil:
+    """The command at a real port, with somebody at the keyboard."""
+
+    def __init__(self, port: Port, *words: str) -> None:
+        self.port = port
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "gaugepost", "teach", "serial_port", f"device={port.path}", *words],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        )  # fmt: skip
+        self.said = b""
+
+    def until(self, text: str) -> None:
+        """Read what it says until `text` is among it."""
+        assert self.process.stderr is not None
+        at = self.process.stderr.fileno()
+        while text.encode() not in self.said:
+            assert select.select([at], [], [], PATIENCE_S)[0], self.said
+            data = os.read(at, 4096)
+            assert data, self.said
+            self.said += data
+        self.said = self.said.partition(text.encode())[2]
+
+    def types(self, line: str) -> None:
+        """Type a line."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{line}\n".encode())
+        self.process.stdin.flush()
+
+    def end(self) -> tuple[int, str]:
+        """Wait for its end; return the exit code and what it printed."""
+        out, _ = self.process.communicate(timeout=PATIENCE_S)
+        return self.process.returncode, out.decode()
+
+
+@pytest.fixture
+def port() -> Iterator[Port]:
+    with Port() as port:
+        yield port
+
+
+def test_a_gauge_is_taught_at_its_port(port: Port, tmp_path: Path) -> None:
+    """Measured three times at a real port, with a slip put right in between, the gauge's description is written."""
+    pupil = Pupil(port, "--write", str(tmp_path / "bore"))
+    pupil.until("shows (1): ")
+    pupil.types("12.345 mm")
+    pupil.until("nothing came from the gauge")
+    for number, (shows, data) in enumerate(SHOWN, 1):
+        pupil.until(f"shows ({number}): ")
+        port.send(data.encode())
+        pupil.types("twelve" if number == 2 else shows)
+        if number == 2:
+            pupil.until("is not what a display shows")
+            pupil.until("shows (2): ")
+            pupil.types(shows)
+    code, out = pupil.end()
+    assert code == 0
+    assert "decided: delimited_text" in out
+    (event,) = reads(tmp_path / "bore.toml", b"-0001.500\r")
+    assert isinstance(event, Indication)
+    assert event.value == Decimal("-1.500")
+
+
+@pytest.mark.parametrize("how", ["an empty line", "Ctrl-C", "the end of the input"])
+def test_it_ends_undecided_when_told_to(port: Port, how: str) -> None:
+    """However a person ends it, nothing is written, the exit code is 1, and there is no traceback."""
+    pupil = Pupil(port)
+    pupil.until("shows (1): ")
+    if how == "an empty line":
+        pupil.types("")
+    elif how == "Ctrl-C":
+        pupil.process.send_signal(signal.SIGINT)
+    else:
+        assert pupil.process.stdin is not None
+        pupil.process.stdin.close()
+        pupil.process.stdin = None
+    code, out = pupil.end()
+    assert (code, out) == (1, "")
