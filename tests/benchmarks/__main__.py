@@ -9,7 +9,7 @@ import sys
 
 NAMES = (
     "commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain", "push", "latency", "sustained",
-    "everything", "backlog", "links", "teach",
+    "everything", "backlog", "links", "radio", "teach",
 )  # fmt: skip
 
 

@@ -37,7 +37,7 @@ def _input_devices() -> Iterator[Figure]:
         machine.do("plug", "hidraw3", descriptor=LENGTH.hex())
         with Daemon(folder, station_file([port]) + INPUT_DEVICES, machine.env) as daemon:
             journal = stack.enter_context(closing(Reader(daemon.journal)))
-            until(lambda: _connected(daemon) == 3, "every link connected")
+            until(lambda: connected(daemon) == 3, "every link connected")
 
             def report(data: bytes) -> None:
                 logical = int(data.split()[0].replace(b".", b"")).to_bytes(3, "little")
@@ -50,7 +50,7 @@ def _input_devices() -> Iterator[Figure]:
                 ),
                 "HID report": report,
             }
-            medians = {name: _median_ms(say, journal) for name, say in says.items()}
+            medians = {name: median_ms(say, journal) for name, say in says.items()}
         beside = next(iter(medians))
         for name, value in medians.items():
             yield Figure(f"terminator to journal, {name}", value, "ms", medians[beside], "serial port")
@@ -65,13 +65,13 @@ def _serial() -> Iterator[Figure]:
         text = with_network_gauges(station_file([port, noisy]), {"wire": wire.url, "server": server.url})
         with Daemon(folder, text) as daemon, closing(Reader(daemon.journal)) as journal:
             links = daemon.get("/links")["links"]
-            until(lambda: _connected(daemon) == len(links), "every link connected")
+            until(lambda: connected(daemon) == len(links), "every link connected")
             says: dict[str, Callable[[bytes], object]] = {
                 "serial port": port.send,
                 "socket": wire.send,
                 "port server (asked every 10 ms)": server.port.write,
             }
-            alone = {name: _median_ms(say, journal) for name, say in says.items()}
+            alone = {name: median_ms(say, journal) for name, say in says.items()}
             for name, value in alone.items():
                 yield Figure(
                     f"terminator to journal, {name}", value, "ms", alone["serial port"], "serial port"
@@ -80,7 +80,7 @@ def _serial() -> Iterator[Figure]:
             babbling = threading.Thread(target=_babble, args=(noisy, stop))
             babbling.start()
             try:
-                beside = _median_ms(port.send, journal, lines_of="g0")
+                beside = median_ms(port.send, journal, lines_of="g0")
             finally:
                 stop.set()
                 babbling.join()
@@ -122,7 +122,7 @@ check_limit = "2 µm"
 """
 
 
-def _connected(daemon: Daemon) -> int:
+def connected(daemon: Daemon) -> int:
     return sum(link["state"] == "connected" for link in daemon.get("/links")["links"])
 
 
@@ -134,7 +134,7 @@ def _babble(port: Port, stop: threading.Event) -> None:
         time.sleep(0.01)
 
 
-def _median_ms(say: Callable[[bytes], object], journal: Reader, lines_of: str = "") -> float:
+def median_ms(say: Callable[[bytes], object], journal: Reader, lines_of: str = "") -> float:
     waits = []
     for number in range(FRAMES):
         at, begun = journal.head()[0], time.perf_counter()

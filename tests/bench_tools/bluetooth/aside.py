@@ -18,11 +18,11 @@ class Aside:
     """A bench, and the loop that it lives on."""
 
     def __init__(self, bench: Bench, loop: asyncio.AbstractEventLoop) -> None:
-        self.bench, self._loop = bench, loop
+        self.bench, self.loop = bench, loop
 
     def do(self, work: Coroutine[Any, Any, T]) -> T:
         """Do something on the bench, and return what comes of it."""
-        return asyncio.run_coroutine_threadsafe(work, self._loop).result(60)
+        return asyncio.run_coroutine_threadsafe(work, self.loop).result(60)
 
     def wait_until(self, uuid_listened: str) -> None:
         """Wait until somebody subscribed to a characteristic of the first gauge."""
