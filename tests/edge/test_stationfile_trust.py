@@ -58,11 +58,15 @@ def test_classes_have_the_tolerances_of_the_standard(size_in: str, totals: tuple
         ('size = "40 mm"\ntol', 'size = "400 mm"\ntol', "masters.ring-40-shop.tolerance_class", "no class reaches"),
         ('tolerance_class = "XX"', 'uncertainty = "1 µm"\ncoverage_factor = 2\ntolerance_class = "XX"',
          "masters.ring-40-shop.tolerance_class", "its uncertainty is given"),
+        ('mastering_soak_window = "10 min"', 'mastering_soak_window = "61 min"',
+         "gauges.bore-38.mastering_soak_window", "longer than temperatures are kept"),
+        ('depth = "20 mm" }, "bottom"]', 'depth = "20 mm" }, "top"]',
+         "characteristics.pump-bore.positions[2]", "stands here twice"),
         ('serial_number = "PB2-R40-11"\n', "", "masters.ring-40-shop", "this one has none"),
     ],
 )  # fmt: skip
 def test_what_proves_nothing_is_an_error(tmp_path: Path, old: str, new: str, key: str, said: str) -> None:
-    """A class that does not reach, one beside a certificate, and a serial number that is wanted and missing."""
+    """Classes out of reach or beside a certificate, a window too long, a place named twice, no serial number."""
     with pytest.raises(StationFileError) as raised:
         read_station(edited(tmp_path, (old, new)))
     (found,) = raised.value.findings
@@ -102,3 +106,10 @@ def test_a_requirement_that_is_not_judged_is_said_so(tmp_path: Path) -> None:
     station = read_station(edited(tmp_path, ("# requirements = ", "requirements = ")))
     assert station.set_up.characteristics["pump-bore"].not_judged == ("envelope",)
     assert any("the envelope requirement is not judged here" in each.finding for each in station.findings)
+
+
+@pytest.mark.parametrize("combine", ["median", "mid-range", "range"])
+def test_a_way_to_combine_that_is_none_is_told(tmp_path: Path, combine: str) -> None:
+    """What can't be combined here is a finding that names what can, never a crash."""
+    with pytest.raises(StationFileError, match="combine"):
+        read_station(edited(tmp_path, ('combine = "mean"\npositions', f'combine = "{combine}"\npositions')))

@@ -44,9 +44,6 @@ class Combine(StrEnum):
     MEAN = "mean"
     LARGEST = "largest"
     SMALLEST = "smallest"
-    MEDIAN = "median"
-    MID_RANGE = "mid-range"
-    RANGE = "range"
 
 
 class Confirm(StrEnum):

@@ -314,7 +314,7 @@ class CharacteristicTable(Table):
     positions: Annotated[list[Position], Field(min_length=1)] | None = None
     """Places on the feature that are measured: names, or tables with a name, an angle and a depth."""
     size_modifier: Words | None = Field(default=None, examples=["SA"])
-    """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX, SN, SM, SD or SR."""
+    """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX or SN."""
     lobes: Annotated[int, Field(ge=2, le=100)] | None = None
     """How many lobes the form has that matters: warns where a gauge's contact can't see them."""
     requirements: list[Required] = Field(default=[])

@@ -152,8 +152,9 @@ def characteristic(report: Report, path: Path, raw: Raw) -> None:
     _one_of(report, path, raw, "part_material", "part_coefficient")
     _combine(report, path, raw)
     for key in ("gauges", "masters", "positions"):
-        names = raw.get(key)
-        if isinstance(names, list):
+        listed = raw.get(key)
+        if isinstance(listed, list):
+            names = [each.get("name") if isinstance(each, Mapping) else each for each in listed]
             for place, name in enumerate(names):
                 if isinstance(name, str) and name in names[:place]:
                     report.error((*path, key, place), f"{toml(name)} stands here twice", write="remove one")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from gaugepost.core.bench.trust.drifting import LONGEST_WINDOW_MS
 from gaugepost.core.form.contacts import unseen
 from gaugepost.core.setup import Confirm, GaugeEntry, MasterEntry, SetUp
 from gaugepost.edge.stationfile.findings import Report, toml
@@ -12,6 +13,13 @@ from gaugepost.edge.stationfile.findings import Report, toml
 def complete(report: Report, gauges: Mapping[str, GaugeEntry], masters: Mapping[str, MasterEntry]) -> None:
     """Note what confirms nothing, and classes that say nothing: out of their reach, or beside a certificate."""
     for gauge in gauges.values():
+        if gauge.soak_window_ms is not None and gauge.soak_window_ms > LONGEST_WINDOW_MS:
+            report.error(
+                ("gauges", gauge.name, "mastering_soak_window"),
+                "is longer than temperatures are kept for it",
+                "at most 1 h",
+                'write "10 min", or another time up to "1 h"',
+            )
         if gauge.confirm is Confirm.SERIAL_NUMBER:
             for master in masters.values():
                 if master.serial is None:
