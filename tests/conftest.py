@@ -13,6 +13,11 @@ from pathlib import Path
 
 import pytest
 import pytest_asyncio
+from hypothesis import HealthCheck, settings
+
+# No test passes or fails by a clock, and the library's own limits are clocks.
+settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("house")
 
 GRACE_S = 3.0
 """How long something already told to stop may take to be gone. It bounds a failure; a clean test never waits."""
