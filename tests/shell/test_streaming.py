@@ -84,7 +84,7 @@ async def test_what_is_at_hand_goes_out_without_batches(bench: Bench) -> None:
             bench.journal.add(7, known=True)
             await asyncio.sleep(0)
         await until(lambda: delivery.status().lag == 0)
-        assert delivery.status().state == "idle"
+        await until(lambda: delivery.status().state == "idle")  # said once the thread's word is back
         assert await kept(bench) == 210
     assert far.held == list(range(1, 211))
     assert not far.batches
