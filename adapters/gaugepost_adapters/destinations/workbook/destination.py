@@ -211,7 +211,7 @@ class Workbook:
             old, like = _read(path), self._places.template
             if old is None and like is None:
                 raise Unreachable(
-                    f"there is no workbook {path}", hint=f"make one: gaugepost workbook new {path}"
+                    f"there is no workbook {path}", hint="put the sheet there, or write its name as file"
                 )
             source = old.data if old is not None else saving.read(like or path).data
             opened = book(source, self._settings)
@@ -262,7 +262,7 @@ def _sequence(record: Publication) -> int:
 
 
 _HINTS = {
-    errno.ENOENT: "make that folder, or mount the share",
+    errno.ENOENT: "put the workbook there, or mount the share",
     errno.ENOSPC: "free space on that disk",
     errno.EDQUOT: "free space, or raise the quota of the service's user",
     errno.EACCES: "give the service's user the right to write there",

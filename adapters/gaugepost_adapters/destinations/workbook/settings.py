@@ -1,7 +1,7 @@
 """What a station file says about an inspection sheet: which file, and which cells show what.
 
 Cells are given as a spreadsheet's user gives them: by a defined name, which moves along when somebody moves the cells,
-or by an address. Whether the workbook has them is said when it is opened: `gaugepost workbook check`.
+or by an address. Whether the workbook has them is said when it is opened, by `gaugepost deliveries`.
 """
 
 from __future__ import annotations
