@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import decimal
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
-from gaugepost.core.bench.budgeting.scatter import after_check, after_mastering
 from gaugepost.core.bench.combining import joined
-from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, Mastered, Procedure, Scatter, Sourced, State
+from gaugepost.core.bench.state import GaugeState, Scatter, State
+from gaugepost.core.bench.trust import steps
 from gaugepost.core.bench.trust.drifting import history
+from gaugepost.core.bench.trust.steps import made_due, with_gauge
 from gaugepost.core.frozen import changed
 from gaugepost.core.indication import Moment
-from gaugepost.core.mastering import Line
-from gaugepost.core.quantity import CONTEXT, Unit, parse_number, step_of, to_mm
+from gaugepost.core.quantity import CONTEXT
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Combine, SetUp, from_document
 
@@ -56,7 +56,7 @@ def follow(state: State, entry: Entry) -> State:
     state = changed(state, sequence=entry.sequence, now=now)
     gauge = entry.record.gauge or ""
     if entry.record.kind is Kind.MASTERING and gauge in state.gauges:  # another one than that which is known
-        return _with(
+        return with_gauge(
             state, gauge, changed(state.gauges[gauge], mastered=None, due=(), checked=None, procedure=None)
         )
     return state
@@ -95,27 +95,14 @@ def _forgotten(state: State) -> State:
     }
     nothing: dict[str, Any] = dict.fromkeys(("operator", "lot", "piece", "position"))
     state = changed(state, links=frozenset(), gauges=gauges, temperatures={}, groups={}, again={}, **nothing)
-    return _made_due(state, dict.fromkeys(gauges, RECORDS_MISSING))
-
-
-def _with(state: State, gauge: str, known: GaugeState) -> State:
-    return changed(state, gauges={**state.gauges, gauge: known})
-
-
-def _made_due(state: State, gauges: Mapping[str, str]) -> State:
-    due = {
-        name: changed(known, due=(*known.due, reason))
-        for name, reason in gauges.items()
-        if (known := state.gauges[name]).mastered is not None and reason not in known.due
-    }
-    return changed(state, gauges={**state.gauges, **due}) if due else state
+    return made_due(state, dict.fromkeys(gauges, RECORDS_MISSING))
 
 
 def _start(state: State, record: Record) -> State:
     gauges = {name: changed(known, last_raw=b"") for name, known in state.gauges.items()}
     state = changed(state, links=frozenset(), gauges=gauges, triggered_ms={})
     if record.ends_mastering:
-        return _made_due(state, dict.fromkeys(state.gauges, WALL_WENT_BACK))
+        return made_due(state, dict.fromkeys(state.gauges, WALL_WENT_BACK))
     return state
 
 
@@ -139,7 +126,7 @@ def _set_up(state: State, record: Record) -> State:
         gauges=gauges,
         groups={},
     )
-    return _made_due(state, {name: SET_UP_EDITED for name in gauges if _edited(old, new, name, gauges[name])})
+    return made_due(state, {name: SET_UP_EDITED for name in gauges if _edited(old, new, name, gauges[name])})
 
 
 def _edited(old: SetUp, new: SetUp, gauge: str, known: GaugeState) -> bool:
@@ -161,7 +148,7 @@ def _link(state: State, record: Record) -> State:
         for name, g in state.set_up.gauges.items()
         if g.link == record.link
     }
-    state = _made_due(changed(state, links=state.links - {record.link}), lost)
+    state = made_due(changed(state, links=state.links - {record.link}), lost)
     gauges = {
         name: changed(known, procedure=None) if name in lost else known
         for name, known in state.gauges.items()
@@ -183,7 +170,7 @@ def _tags(state: State, record: Record) -> State:
         state = changed(state, gauges={**state.gauges, **chosen})
     if lot_changed and state.set_up.lot_checks:
         used = {name: LOT_CHANGED for name, known in state.gauges.items() if known.readings}
-        return _made_due(state, used)
+        return made_due(state, used)
     return state
 
 
@@ -196,111 +183,6 @@ def _temperature(state: State, record: Record) -> State:
 def _trigger(state: State, record: Record) -> State:
     assert record.device is not None
     return changed(state, triggered_ms={**state.triggered_ms, record.device: record.clock_ms})
-
-
-def _said(state: State, record: Record) -> State:
-    """A condition or a report: it may end the mastering."""
-    if record.ends_mastering and record.gauge is not None and record.gauge in state.gauges:
-        return _made_due(state, {record.gauge: record.text or record.code or "reported"})
-    return state
-
-
-def _begun(state: State, record: Record) -> State:
-    assert record.gauge is not None and record.master is not None and record.count is not None
-    procedure = Procedure(
-        begun=state.sequence,
-        masters=tuple(record.master.split("+")),
-        wanted=record.count,
-        is_check=record.kind is Kind.CHECK_BEGUN,
-        movement={"larger": 1, "smaller": -1}.get(record.code or "", 0),
-        operator=record.operator,
-    )
-    return _with(state, record.gauge, changed(state.gauges[record.gauge], procedure=procedure))
-
-
-def _master_reading(state: State, record: Record) -> State:
-    assert record.gauge is not None and record.indication is not None and record.indication_unit is not None
-    known = state.gauges[record.gauge]
-    assert known.procedure is not None
-    digits, unit = parse_number(record.indication), Unit(record.indication_unit)
-    procedure = replace(
-        known.procedure,
-        taken_mm=(*known.procedure.taken_mm, to_mm(digits, unit)),
-        units=known.procedure.units | {(unit, step_of(digits))},
-        members=(*known.procedure.members, state.sequence),
-    )
-    known = changed(known, procedure=procedure, last_raw=record.raw or b"", last_clock_ms=record.clock_ms)
-    return _with(state, record.gauge, known)
-
-
-def _mastering(state: State, record: Record) -> State:
-    assert record.gauge is not None and record.master is not None and record.master_indications_mm is not None
-    known = state.gauges[record.gauge]
-    if record.code != "accepted":
-        refused = changed(known, procedure=None)
-        return _made_due(
-            _with(state, record.gauge, refused), {record.gauge: "the last mastering was refused"}
-        )
-    going = known.procedure
-    assert going is not None
-    masters = tuple(record.master.split("+"))
-    sense = state.set_up.gauges[record.gauge].sense
-    sizes = tuple(state.set_up.masters[name].size_mm for name in masters)
-    (unit, resolution), *_ = going.units
-    mastered = Mastered(
-        sequence=state.sequence,
-        masters=masters,
-        cold=Line(record.master_indications_mm, sizes, sense),
-        warm=Line(record.master_indications_mm, record.master_spans_mm, sense)
-        if record.master_spans_mm
-        else None,
-        gauge_c=record.gauge_temperature_c,
-        master=_sourced(record),
-        unit=unit,
-        resolution=resolution,
-        readings=going.wanted,
-        gauge_source=record.gauge_temperature_source,
-    )
-    scatter = after_mastering(known.scatter, going.sets_mm)
-    known = changed(
-        known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None, scatter=scatter
-    )
-    return _with(state, record.gauge, known)
-
-
-def _sourced(record: Record) -> Sourced | None:
-    if record.master_temperature_c is None or record.master_temperature_source is None:
-        return None
-    return Sourced(record.master_temperature_c, record.master_temperature_source)
-
-
-def _check(state: State, record: Record) -> State:
-    assert record.gauge is not None
-    known = state.gauges[record.gauge]
-    assert known.procedure is not None and known.mastered is not None
-    if record.code != "passed":
-        failed = changed(known, procedure=None)
-        return _made_due(_with(state, record.gauge, failed), {record.gauge: "the last check failed"})
-    (unit, resolution), *_ = known.procedure.units
-    passed = changed(
-        known,
-        mastered=replace(known.mastered, unit=unit, resolution=resolution),
-        due=(),
-        checked=state.now,
-        checked_sequence=state.sequence,
-        checked_c=record.gauge_temperature_c,
-        readings=0,
-        first_reading=None,
-        procedure=None,
-        scatter=after_check(known.scatter, known.procedure.taken_mm, record.error_mm or decimal.Decimal(0)),
-    )
-    return _with(state, record.gauge, passed)
-
-
-def _abandoned(state: State, record: Record) -> State:
-    assert record.gauge is not None
-    state = _with(state, record.gauge, changed(state.gauges[record.gauge], procedure=None))
-    return _said(state, record)
 
 
 def _reading(state: State, record: Record) -> State:
@@ -325,7 +207,7 @@ def _reading(state: State, record: Record) -> State:
     gauges = {**state.gauges, record.gauge: known}
     state = changed(state, gauges=gauges, counts=counts, groups=groups, again=again)
     if record.ends_mastering:
-        return _made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
+        return made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
     return state
 
 
@@ -380,14 +262,14 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.LINK: _link,
     Kind.TAGS: _tags,
     Kind.TEMPERATURE: _temperature,
-    Kind.CONDITION: _said,
-    Kind.REPORT: _said,
-    Kind.MASTERING_BEGUN: _begun,
-    Kind.CHECK_BEGUN: _begun,
-    Kind.MASTER_READING: _master_reading,
-    Kind.MASTERING: _mastering,
-    Kind.CHECK: _check,
-    Kind.ABANDONED: _abandoned,
+    Kind.CONDITION: steps.said,
+    Kind.REPORT: steps.said,
+    Kind.MASTERING_BEGUN: steps.begun,
+    Kind.CHECK_BEGUN: steps.begun,
+    Kind.MASTER_READING: steps.master_reading,
+    Kind.MASTERING: steps.mastering,
+    Kind.CHECK: steps.check,
+    Kind.ABANDONED: steps.abandoned,
     Kind.READING: _reading,
     Kind.RESULT: _result,
     Kind.ATTEMPT: _attempt,

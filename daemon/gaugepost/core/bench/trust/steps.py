@@ -1,0 +1,139 @@
+"""The state that a mastering, a check or what is said of a gauge leads to. It decides nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from decimal import Decimal
+
+from gaugepost.core.bench.budgeting.scatter import after_check, after_mastering
+from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, Mastered, Procedure, Sourced, State
+from gaugepost.core.frozen import changed
+from gaugepost.core.mastering import Line
+from gaugepost.core.quantity import Unit, parse_number, step_of, to_mm
+from gaugepost.core.record import Kind, Record
+
+
+def with_gauge(state: State, gauge: str, known: GaugeState) -> State:
+    """Return the state in which `gauge` stands as `known`."""
+    return changed(state, gauges={**state.gauges, gauge: known})
+
+
+def made_due(state: State, gauges: Mapping[str, str]) -> State:
+    """Return the state in which these masterings wait for a check, by gauge with the reason."""
+    due = {
+        name: changed(known, due=(*known.due, reason))
+        for name, reason in gauges.items()
+        if (known := state.gauges[name]).mastered is not None and reason not in known.due
+    }
+    return changed(state, gauges={**state.gauges, **due}) if due else state
+
+
+def said(state: State, record: Record) -> State:
+    """A condition or a report: it may end the mastering."""
+    if record.ends_mastering and record.gauge is not None and record.gauge in state.gauges:
+        return made_due(state, {record.gauge: record.text or record.code or "reported"})
+    return state
+
+
+def begun(state: State, record: Record) -> State:
+    """A mastering or check goes on."""
+    assert record.gauge is not None and record.master is not None and record.count is not None
+    procedure = Procedure(
+        begun=state.sequence,
+        masters=tuple(record.master.split("+")),
+        wanted=record.count,
+        is_check=record.kind is Kind.CHECK_BEGUN,
+        movement={"larger": 1, "smaller": -1}.get(record.code or "", 0),
+        operator=record.operator,
+    )
+    return with_gauge(state, record.gauge, changed(state.gauges[record.gauge], procedure=procedure))
+
+
+def master_reading(state: State, record: Record) -> State:
+    """One more reading of a master is taken."""
+    assert record.gauge is not None and record.indication is not None and record.indication_unit is not None
+    known = state.gauges[record.gauge]
+    assert known.procedure is not None
+    digits, unit = parse_number(record.indication), Unit(record.indication_unit)
+    procedure = replace(
+        known.procedure,
+        taken_mm=(*known.procedure.taken_mm, to_mm(digits, unit)),
+        units=known.procedure.units | {(unit, step_of(digits))},
+        members=(*known.procedure.members, state.sequence),
+    )
+    known = changed(known, procedure=procedure, last_raw=record.raw or b"", last_clock_ms=record.clock_ms)
+    return with_gauge(state, record.gauge, known)
+
+
+def mastering(state: State, record: Record) -> State:
+    """A mastering ended: in force but not yet checked, or refused."""
+    assert record.gauge is not None and record.master is not None and record.master_indications_mm is not None
+    known = state.gauges[record.gauge]
+    if record.code != "accepted":
+        refused = changed(known, procedure=None)
+        return made_due(
+            with_gauge(state, record.gauge, refused), {record.gauge: "the last mastering was refused"}
+        )
+    going = known.procedure
+    assert going is not None
+    masters = tuple(record.master.split("+"))
+    sense = state.set_up.gauges[record.gauge].sense
+    sizes = tuple(state.set_up.masters[name].size_mm for name in masters)
+    (unit, resolution), *_ = going.units
+    mastered = Mastered(
+        sequence=state.sequence,
+        masters=masters,
+        cold=Line(record.master_indications_mm, sizes, sense),
+        warm=Line(record.master_indications_mm, record.master_spans_mm, sense)
+        if record.master_spans_mm
+        else None,
+        gauge_c=record.gauge_temperature_c,
+        master=_sourced(record),
+        unit=unit,
+        resolution=resolution,
+        readings=going.wanted,
+        gauge_source=record.gauge_temperature_source,
+    )
+    scatter = after_mastering(known.scatter, going.sets_mm)
+    known = changed(
+        known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None, scatter=scatter
+    )
+    return with_gauge(state, record.gauge, known)
+
+
+def _sourced(record: Record) -> Sourced | None:
+    if record.master_temperature_c is None or record.master_temperature_source is None:
+        return None
+    return Sourced(record.master_temperature_c, record.master_temperature_source)
+
+
+def check(state: State, record: Record) -> State:
+    """A check ended: one that passed starts the mastering's time and count anew."""
+    assert record.gauge is not None
+    known = state.gauges[record.gauge]
+    assert known.procedure is not None and known.mastered is not None
+    if record.code != "passed":
+        failed = changed(known, procedure=None)
+        return made_due(with_gauge(state, record.gauge, failed), {record.gauge: "the last check failed"})
+    (unit, resolution), *_ = known.procedure.units
+    passed = changed(
+        known,
+        mastered=replace(known.mastered, unit=unit, resolution=resolution),
+        due=(),
+        checked=state.now,
+        checked_sequence=state.sequence,
+        checked_c=record.gauge_temperature_c,
+        readings=0,
+        first_reading=None,
+        procedure=None,
+        scatter=after_check(known.scatter, known.procedure.taken_mm, record.error_mm or Decimal(0)),
+    )
+    return with_gauge(state, record.gauge, passed)
+
+
+def abandoned(state: State, record: Record) -> State:
+    """A mastering or check was given up."""
+    assert record.gauge is not None
+    state = with_gauge(state, record.gauge, changed(state.gauges[record.gauge], procedure=None))
+    return said(state, record)
