@@ -14,7 +14,7 @@ from gaugepost.core.bench import State
 from gaugepost.core.bench.budgeting import expected_budget, repeatability
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.quantity import Unit
-from gaugepost.core.record import Entry
+from gaugepost.core.record import DERIVATION, Entry
 from gaugepost.core.setup import Body, DeclaredTemperature, LinkEntry, SetUp
 from gaugepost.core.uncertainty import Budget
 from gaugepost.core.uncertainty.gauging import (
@@ -110,7 +110,7 @@ def test_a_reading_says_how_well_it_is_known() -> None:
     """Expanded uncertainty, factor and u stand on each reading of a station that declares all."""
     hand = Hand(known()).ready()
     reading = hand.show("38.013")
-    assert reading.derivation == 2
+    assert reading.derivation == DERIVATION
     assert reading.standard_uncertainty_mm is not None
     assert reading.uncertainty_mm is not None
     assert reading.coverage_factor == pytest.approx(2, abs=0.01)

@@ -16,12 +16,13 @@ from gaugepost.core.frozen import Word, sparse
 FORMAT = 1
 """Number of the body's format, the first thing in every body."""
 
-DERIVATION = 2
+DERIVATION = 3
 """Number of the rules that make numbers out of raw bytes and set-up. An old one stays in core for good.
 
-1: no uncertainty. 2: each value with its uncertainty, and decided by it where the rule asks for one.
+1: no uncertainty. 2: each value with its uncertainty, and decided by it where the rule asks for one. 3: a result of
+several readings with a budget of its own, checks with one too, and the form that a feature's places show.
 """
-DERIVATIONS = (1, 2)
+DERIVATIONS = (1, 2, 3)
 """Those that numbers can be made by."""
 
 Value = str | int | bool | bytes | Decimal | tuple[str, ...] | tuple[int, ...] | tuple[Decimal, ...]
@@ -57,11 +58,13 @@ class Kind(Word):
     TRIGGER = "trigger"
     STREAM = "stream"
     SALVAGE = "salvage"
+    FORM = "form"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (
     Kind.READING,
     Kind.RESULT,
+    Kind.FORM,
     Kind.CHECK,
     Kind.MASTERING,
     Kind.SUSPECT,
@@ -210,6 +213,21 @@ class Record:
     )
     uncertainty_reasons: tuple[str, ...] | None = _word(
         72, "why no uncertainty is stated, and what to declare"
+    )
+    ovality_mm: Decimal | None = _word(
+        73, "largest minus smallest diameter over the angles of one depth, of all depths the largest", "mm"
+    )
+    taper_mm: Decimal | None = _word(
+        74, "diameter at the greatest depth minus that at the least: negative where it narrows inwards", "mm"
+    )
+    barrel_mm: Decimal | None = _word(
+        75, "largest departure of a diameter between the ends from the line between them: negative: waist", "mm"
+    )
+    bell_mouth_mm: Decimal | None = _word(
+        76, "how far the mouth is wider than the line through the next two depths says", "mm"
+    )
+    requirements_not_judged: tuple[str, ...] | None = _word(
+        77, "what the drawing asks for beside, and nothing here judges"
     )
 
     def __repr__(self) -> str:
