@@ -115,9 +115,9 @@ def _states(
     yield "nothing", {}
     chosen = set(chance.sample(range(len(writes)), min(LOST_SETS, len(writes))))
     for at, done in enumerate(writes):
-        if done.call in WRITES and len(done.data) > SECTOR:
-            edge = chance.randrange(SECTOR, len(done.data), SECTOR)
-            yield f"write {at} torn at {edge}", disk.torn(done, edge)
+        if done.call in WRITES:
+            for edge in range(-done.at % SECTOR or SECTOR, len(done.data), SECTOR):
+                yield f"write {at} torn at {edge}", disk.torn(done, edge)
         disk.do(done)
         if done.call not in SYNCS:
             yield f"after write {at}", disk.seen
