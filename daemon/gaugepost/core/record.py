@@ -229,6 +229,8 @@ class Record:
     requirements_not_judged: tuple[str, ...] | None = _word(
         77, "what the drawing asks for beside, and nothing here judges"
     )
+    contact_set: str | None = _word(78, "the set of contacts that was on the gauge")
+    to_scan: tuple[str, ...] | None = _word(79, "masters that are to be scanned before they are read")
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""

@@ -110,6 +110,8 @@ class GaugeEntry:
     """How far a mastering may be from the last one without a flag."""
     reach_mm: Decimal | None = None
     """How far the master may be from the nominal size of what is measured without a flag."""
+    contact_sets: tuple[str, ...] | None = None
+    """Sets of contacts that can be on it; None: they have no names."""
     confirm: Confirm | None = None
     compare_masters: bool | None = None
     """Whether outcomes that do not fit are held against the station's other masters."""

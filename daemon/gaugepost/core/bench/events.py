@@ -185,6 +185,8 @@ class Report:
     what: str
     note: str = ""
     operator: str | None = None
+    contact_set: str | None = None
+    """Which set is on it now, for contacts."""
 
 
 REPORTS: dict[str, str] = {

@@ -75,6 +75,8 @@ class Procedure:
     is_check: bool
     movement: int = 0
     operator: str | None = None
+    to_scan: tuple[str, ...] = ()
+    """Masters that nobody has confirmed yet: what is read of them before their scan does not count."""
     taken_mm: tuple[Decimal, ...] = ()
     units: frozenset[tuple[Unit, Decimal]] = frozenset()
     members: tuple[int, ...] = ()
@@ -114,6 +116,8 @@ class GaugeState:
     procedure: Procedure | None = None
     characteristic: str | None = None
     scatter: Scatter = Scatter()
+    contact_set: str | None = None
+    """What is on it, of the sets that the station file names."""
 
 
 @dataclass(frozen=True, slots=True)

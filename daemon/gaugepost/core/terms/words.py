@@ -50,6 +50,7 @@ class Confirm(StrEnum):
     """What proves that a master is the one that was named."""
 
     SERIAL_NUMBER = "serial-number"
+    SCAN = "scan"
     SECOND_MASTER = "second-master"
 
 
