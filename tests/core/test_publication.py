@@ -13,7 +13,14 @@ import pytest
 from hypothesis import given, strategies as st
 
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.publication import POINTERS, parse_record_id, publish, record_id, rfc3339
+from gaugepost.core.publication import (
+    POINTERS,
+    parse_record_id,
+    publish,
+    published_types,
+    record_id,
+    rfc3339,
+)
 from gaugepost.core.record import COLUMNS, FIELDS, Entry, Kind, Record
 from tests.edge.readings import reading
 from tests.edge.records import RECORDS
@@ -129,6 +136,13 @@ def test_the_vocabulary_page_lists_every_name_with_its_type_unit_meaning_and_key
         assert [told_type, unit, meaning, key] == [
             form, of_unit, of[name].metadata["meaning"], str(of[name].metadata["number"]),
         ]  # fmt: skip
+
+
+def test_published_types_are_those_of_the_page() -> None:
+    """A far side that keeps types (a database) takes them from the code, and finds there what the page says."""
+    assert list(published_types().items()) == [
+        (row[0], row[1]) for row in _rows("| name | type | unit | meaning | key |\n")
+    ]
 
 
 def test_the_vocabulary_page_lists_every_kind_with_its_number() -> None:

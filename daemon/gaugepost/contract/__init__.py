@@ -50,6 +50,11 @@ from gaugepost.core.indication import (
     Temperature as Temperature,
     Trigger as Trigger,
 )
+from gaugepost.core.publication import (
+    PublishedType as PublishedType,
+    parse_record_id as parse_record_id,
+    published_types as published_types,
+)
 from gaugepost.core.quantity import (
     Unit as Unit,
     parse_number as parse_number,

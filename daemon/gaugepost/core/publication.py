@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import typing
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from typing import Self
+from functools import cache
+from typing import Literal, Self
 
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import exact_text
-from gaugepost.core.record import FIELDS, Entry
+from gaugepost.core.record import COLUMNS, FIELDS, Entry, Record
 
 Published = str | int | bool | list[str] | list[int]
 
@@ -18,6 +20,55 @@ POINTERS = frozenset({"mastering", "members", "replaces", "set_up"})
 
 _BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
 _REST = tuple(f.name for f in FIELDS if f.name not in {"kind", "measured_at"})
+
+
+PublishedType = Literal[
+    "text",
+    "word",
+    "id",
+    "time",
+    "hex",
+    "whole number",
+    "exact number",
+    "true or false",
+    "list of texts",
+    "list of ids",
+    "list of exact numbers",
+]
+"""What a published value is, in the words of deploy/vocabulary.md."""
+
+_TYPES: dict[object, PublishedType] = {
+    str: "text",
+    int: "whole number",
+    bool: "true or false",
+    bytes: "hex",
+    Decimal: "exact number",
+    tuple[str, ...]: "list of texts",
+    tuple[int, ...]: "list of ids",
+    tuple[Decimal, ...]: "list of exact numbers",
+}
+
+
+@cache
+def published_types() -> dict[str, PublishedType]:
+    """Return what each name of `core.record.COLUMNS` holds when it is published, in their order."""
+    hints = typing.get_type_hints(Record)
+    found: dict[str, PublishedType] = {
+        "id": "id", "sequence": "whole number", "station": "text", "measured_at": "time", "hash": "hex",
+    }  # fmt: skip
+    for field in FIELDS:
+        (told,) = [
+            each
+            for each in typing.get_args(hints[field.name]) or (hints[field.name],)
+            if each is not type(None)
+        ]
+        if field.metadata["words"]:
+            found[field.name] = "word"
+        elif field.name in POINTERS and told is int:
+            found[field.name] = "id"
+        else:
+            found.setdefault(field.name, _TYPES[told])
+    return {name: found[name] for name in COLUMNS}
 
 
 class Epoch(str):
