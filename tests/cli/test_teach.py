@@ -9,12 +9,14 @@ import signal
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
+from gaugepost.cli import main
 from gaugepost.contract import Chunk, Indication, Moment
 from gaugepost.edge.plugins import DECODERS, find
 from tests.bench_tools.daemon import Port
@@ -22,6 +24,30 @@ from tests.cli.daemons import gaugepost
 
 SHOWN = (("12.345 mm", "+0012.345\r"), ("7.891 mm", "+0007.891\r"), ("-3.072", "-0003.072\r"))
 PATIENCE_S = 60
+
+
+@dataclass(frozen=True)
+class Done:
+    """How the command ended, and what it said."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+Teach = Callable[..., Done]
+
+
+@pytest.fixture
+def teach(capsys: pytest.CaptureFixture[str]) -> Teach:
+    """The command line in this process: what a process of its own would add is its start."""
+
+    def run(*words: str) -> Done:
+        code = main(["teach", *words])
+        out, error = capsys.readouterr()
+        return Done(code, out, error)
+
+    return run
 
 
 def samples(folder: Path, *pairs: tuple[str, str]) -> Path:
@@ -62,29 +88,29 @@ def test_what_is_decided_is_written_with_its_proof(tmp_path: Path) -> None:
     assert checked.returncode == 0, checked.stdout + checked.stderr
 
 
-def test_a_file_is_never_written_over(tmp_path: Path) -> None:
+def test_a_file_is_never_written_over(teach: Teach, tmp_path: Path) -> None:
     """A name that is taken is refused before anything is measured."""
     (tmp_path / "bore.toml").write_text("kept", encoding="utf-8")
-    done = gaugepost("teach", "--samples", str(samples(tmp_path, *SHOWN)), "--write", str(tmp_path / "bore"))
+    done = teach("--samples", str(samples(tmp_path, *SHOWN)), "--write", str(tmp_path / "bore"))
     assert done.returncode == 2
     assert "is there already" in done.stderr
     assert (tmp_path / "bore.toml").read_text(encoding="utf-8") == "kept"
 
 
-def test_what_is_open_is_asked_for(tmp_path: Path) -> None:
+def test_what_is_open_is_asked_for(teach: Teach, tmp_path: Path) -> None:
     """Too little to decide is exit code 1, and for a program as for a person says what to measure next."""
     file = samples(tmp_path, *SHOWN[:2])
-    done = gaugepost("teach", "--samples", str(file), "--write", str(tmp_path / "bore"))
+    done = teach("--samples", str(file), "--write", str(tmp_path / "bore"))
     assert done.returncode == 1
     assert "not decided yet" in done.stdout
     assert not (tmp_path / "bore.toml").exists()
-    told = json.loads(gaugepost("teach", "--samples", str(file), "--json").stdout)
+    told = json.loads(teach("--samples", str(file), "--json").stdout)
     assert told["decided"] is False
     assert told["description"] is None
     assert told["next"][0]["needed"] is True
 
 
-def test_a_wrong_typing_is_named(tmp_path: Path) -> None:
+def test_a_wrong_typing_is_named(teach: Teach, tmp_path: Path) -> None:
     """The one sample that the others speak against is named, with what they read there."""
     wrong = (
         SHOWN[0],
@@ -93,7 +119,7 @@ def test_a_wrong_typing_is_named(tmp_path: Path) -> None:
         ("4.207", "+0004.207\r"),
         ("9.616", "+0009.616\r"),
     )
-    done = gaugepost("teach", "--samples", str(samples(tmp_path, *wrong)))
+    done = teach("--samples", str(samples(tmp_path, *wrong)))
     assert done.returncode == 1
     assert "conflict: sample 2 (7.981 mm)" in done.stdout
     assert "they read 7.891 mm there" in done.stdout
@@ -111,14 +137,13 @@ def test_a_wrong_typing_is_named(tmp_path: Path) -> None:
         ("port = 1\n", "a key 'port'"),
     ],
 )
-def test_bad_samples_are_told_with_their_place(tmp_path: Path, text: str, said: str) -> None:
+def test_bad_samples_are_told_with_their_place(teach: Teach, tmp_path: Path, text: str, said: str) -> None:
     """Whatever is wrong with a file of samples is named with the sample and what to write."""
     file = tmp_path / "samples.toml"
     file.write_text(text, encoding="utf-8")
-    done = gaugepost("teach", "--samples", str(file))
+    done = teach("--samples", str(file))
     assert done.returncode == 2
     assert said in done.stderr
-    assert "Traceback" not in done.stderr
 
 
 @pytest.mark.parametrize(
@@ -130,9 +155,9 @@ def test_bad_samples_are_told_with_their_place(tmp_path: Path, text: str, said: 
         (("carrier_pigeon",), "carrier_pigeon"),
     ],
 )
-def test_a_link_that_cannot_be_is_told(words: Sequence[str], said: str) -> None:
+def test_a_link_that_cannot_be_is_told(teach: Teach, words: Sequence[str], said: str) -> None:
     """A kind, key or value that is none ends with 2 and what to write."""
-    done = gaugepost("teach", *words)
+    done = teach(*words)
     assert done.returncode == 2
     assert said in done.stderr
 
@@ -197,6 +222,24 @@ def test_a_gauge_is_taught_at_its_port(port: Port, tmp_path: Path) -> None:
     (event,) = reads(tmp_path / "bore.toml", b"-0001.500\r")
     assert isinstance(event, Indication)
     assert event.value == Decimal("-1.500")
+
+
+def test_another_name_is_asked_for_where_the_folder_went(port: Port, tmp_path: Path) -> None:
+    """What was measured is not lost with the folder it was to go to: another name is asked for, and taken."""
+    (tmp_path / "stick").mkdir()
+    pupil = Pupil(port, "--write", str(tmp_path / "stick" / "bore"))
+    for number, (shows, data) in enumerate(SHOWN, 1):
+        pupil.until(f"shows ({number}): ")
+        port.send(data.encode())
+        if number == len(SHOWN):
+            (tmp_path / "stick").rmdir()
+        pupil.types(shows)
+    pupil.until("there is no folder")
+    pupil.until("another name")
+    pupil.types(str(tmp_path / "bore"))
+    code, _ = pupil.end()
+    assert code == 0
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["bore.capture.toml", "bore.toml"]
 
 
 @pytest.mark.parametrize("how", ["an empty line", "Ctrl-C", "the end of the input"])

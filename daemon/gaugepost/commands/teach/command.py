@@ -9,10 +9,11 @@ from pathlib import Path
 
 from gaugepost.commands.teach.lines import as_json, as_lines
 from gaugepost.commands.teach.samples import read_samples
+from gaugepost.commands.teach.writing import named, write_or_ask
 from gaugepost.contract import Decoder
 from gaugepost.core.errors import SettingsError
 from gaugepost.edge.plugins import DECODERS, PluginBroken, find, installed
-from gaugepost.teach import Evidence, Outlook, search
+from gaugepost.teach import Evidence, Outlook, Proposal, search
 
 _EPILOG = """\
 It connects as a station file's link would, so KEY=VALUE are the keys of [links.NAME]; gaugepost devices shows them.
@@ -36,7 +37,8 @@ examples:
   bytes = "+012.345\\r\\n"           # each character one byte; or hex = "2B 30 31"
 
 --write NAME writes NAME.toml, which a station names with [links.NAME.decoder] file = "NAME.toml", and beside it
-NAME.capture.toml: the frames that prove it.
+NAME.capture.toml: the frames that prove it. Where the disk does not take them, you may give another name, or an empty
+line to have both printed.
 
 exit code: 0; 1 where nothing is decided yet; 2 where something must be put right first
 """
@@ -65,7 +67,8 @@ def run(args: argparse.Namespace) -> int:
             "teach needs a gauge to listen to, or samples",
             hint="as gaugepost teach serial_port device=/dev/ttyUSB0, or gaugepost teach --samples samples.toml",
         )
-    files = _free(args.write)
+    if args.write is not None:
+        named(args.write)
     decoders = _decoders()
     if args.samples is not None:
         outlook = search(read_samples(args.samples), decoders)
@@ -76,18 +79,36 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(as_json(outlook), ensure_ascii=False))
     elif args.samples is not None or outlook.accepted:
-        print("\n".join(as_lines(outlook)))
+        print("\n".join(as_lines(outlook)), flush=True)
     if outlook.accepted is None:
         return 1
-    if files:
-        description, capture = files
-        what = f"Taught to gaugepost from {len(outlook.accepted.frames)} measurements."
-        description.write_text(outlook.accepted.description(what), encoding="utf-8")
-        said = outlook.accepted.capture(f"Gauge {args.write}.", "Captured while it was taught.")
-        capture.write_text(said, encoding="utf-8")
-        print(f"wrote {description} and {capture}; a station names it with:", file=sys.stderr)
-        print(f'\n  [links.NAME.decoder]\n  file = "{description.name}"', file=sys.stderr)
+    if args.write is not None:
+        _write(args, outlook.accepted)
     return 0
+
+
+def _write(args: argparse.Namespace, found: Proposal) -> None:
+    """Write what was found; where that can't be, and no other name is given, print it, so that it is not lost."""
+    what = f"Taught to gaugepost from {len(found.frames)} measurements."
+    capture = found.capture(f"Gauge {Path(args.write).name}.", "Captured while it was taught.")
+    asks = args.samples is None or sys.stdin.isatty()
+    try:
+        wrote = write_or_ask(args.write, (found.description(what), capture), _another if asks else _no_other)
+    except SettingsError:
+        if not args.json:
+            print(f"\n# NAME.toml\n{found.description(what)}\n# NAME.capture.toml\n{capture}", flush=True)
+        raise
+    print(f"wrote {wrote[0]} and {wrote[1]}; a station names it with:", file=sys.stderr)
+    print(f'\n  [links.NAME.decoder]\n  file = "{wrote[0].name}"', file=sys.stderr)
+
+
+def _another(why: str) -> str:
+    print(f"{why}\nanother name, or nothing to have it printed: ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip()
+
+
+def _no_other(why: str) -> str:
+    return ""
 
 
 def _looked(evidence: Evidence, decoders: dict[str, type[Decoder]]) -> Outlook:
@@ -105,16 +126,3 @@ def _decoders() -> dict[str, type[Decoder]]:
         except PluginBroken as broken:
             print(f"left out: {broken.finding}", file=sys.stderr)
     return found
-
-
-def _free(name: str | None) -> tuple[Path, Path] | None:
-    if name is None:
-        return None
-    files = Path(f"{name}.toml"), Path(f"{name}.capture.toml")
-    for file in files:
-        if file.exists() or not file.parent.is_dir():
-            raise SettingsError(
-                f"{file} can't be written: {'it is there already' if file.exists() else 'there is no such folder'}",
-                hint="name one that is not there yet, in a folder that is",
-            )
-    return files
