@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import shutil
+from contextlib import closing
+from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
+from openpyxl import load_workbook
+from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 
 from gaugepost.contract.kit.destinations import CHECKS, Check, FarSide
+from gaugepost.core.record import Kind
 from tests.contract.workbook_bench import (
+    FILL,
     being_edited,
     deliver,
+    edited,
     ids,
     make,
+    opened,
     record,
     sheet,
     values,
@@ -46,3 +56,197 @@ async def test_a_measurement_fills_its_row(tmp_path: Path) -> None:
     rows = values(tmp_path / "sheet.xlsx", "A5:E6")
     assert rows == ["L1", 1, 38.012100003, "in-limits", "accept", None, "2b", 38.0121, "in-limits", "accept"]
     assert ids(tmp_path / "sheet.xlsx") == [record(1)["id"], record(2)["id"]]
+
+
+async def test_voids_amendments_and_attempts_are_followed(tmp_path: Path) -> None:
+    """A cell shows the last attempt that stands: after a void the one before, after an amendment at its new place."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    async with opened(tmp_path) as destination:
+        for each, row, shown in [
+            (record(1, value=Decimal("38.001")), 5, 38.001),
+            (record(2, value=Decimal("38.002"), attempt=2), 5, 38.002),
+            (record(3, Kind.VOID, replaces=2), 5, 38.001),
+            (record(4, Kind.AMENDMENT, replaces=1, piece="9", value=Decimal("38.001")), 6, 38.001),
+        ]:
+            await destination.deliver([each], "key")
+            assert values(file, f"C{row}") == [shown]
+        assert values(file, "A5:G5") == [None] * 7, "a row that nothing stands for any more is empty again"
+        assert values(file, "A6:B6") == ["L1", 9]
+        await destination.deliver([record(5, Kind.VOID, replaces=4)], "key")
+    assert values(file, "A5:G16") == [None] * 84
+
+
+async def test_a_failed_check_shows_as_suspect(tmp_path: Path) -> None:
+    """What a later check put in doubt is no longer shown as accepted."""
+    sheet(tmp_path / "sheet.xlsx")
+    await deliver(tmp_path, record(1), record(2, piece="2", gauge="bore-40"))
+    await deliver(tmp_path, record(3, Kind.SUSPECT, gauge="bore-38", first=1, last=2))
+    assert values(tmp_path / "sheet.xlsx", "E5:E6") == ["suspect", "accept"]
+
+
+async def test_a_lost_memory_comes_back_with_the_records(tmp_path: Path) -> None:
+    """Handed over again from the beginning, the records give the sheet that they gave before, none twice."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    told = [record(1), record(2, attempt=2), record(3, Kind.VOID, replaces=2), record(4, piece="2")]
+    for each in told:
+        await deliver(tmp_path, each)
+    before = values(file, "A5:G16")
+    shutil.rmtree(tmp_path / "workbooks")
+    for each in told:
+        assert (await deliver(tmp_path, each)).refused == []
+    assert values(file, "A5:G16") == before
+
+
+async def test_what_somebody_typed_is_left_alone(tmp_path: Path) -> None:
+    """A piece's cell that holds what was not measured is not overwritten: refused, and taken once it is clear."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    edited(file, B5=1, C5=38.9)
+    (refusal,) = (await deliver(tmp_path, record(1), record(2, piece="2"))).refused
+    assert refusal.id == record(1)["id"]
+    assert refusal.answer == "Measured!C5, for bore value, holds '38.9', which was not measured: clear it"
+    assert values(file, "B5:C6") == [1, 38.9, 2, 38.0121]
+    edited(file, C5=None)
+    assert (await deliver(tmp_path, record(1))).refused == []
+    assert values(file, "B5:C5") == [1, 38.0121]
+
+
+async def test_a_row_that_somebody_uses_gets_no_piece(tmp_path: Path) -> None:
+    """A row without a name in which somebody typed is passed over; only where no other is left, it is named."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    edited(file, C5=38.9)
+    outcome = await deliver(tmp_path, *(record(n, piece=str(n)) for n in range(1, 13)))
+    assert values(file, "B5:C6") == [None, 38.9, 1, 38.0121]
+    (refusal,) = outcome.refused
+    assert refusal.answer.startswith("the sheet is full: 12 pieces, and no row for another; 1 without")
+    assert refusal.answer.endswith("taken, as by Measured!C5: clear those cells")
+
+
+async def test_a_value_that_somebody_changed_is_put_right(tmp_path: Path) -> None:
+    """A measured value can't be edited in the sheet: the next record brings it back."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    await deliver(tmp_path, record(1, value=Decimal("38.031"), verdict="oversize", decision="reject"))
+    edited(file, C5=38.021, E5="accept")
+    await deliver(tmp_path, record(2, piece="2"))
+    assert values(file, "C5:E5") == [38.031, "oversize", "reject"]
+
+
+async def test_a_piece_that_was_listed_gets_its_own_row(tmp_path: Path) -> None:
+    """Names typed beforehand stay, as number or as text, and a void does not take them away."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    edited(file, B7=3, B8="2b")
+    await deliver(tmp_path, record(1, piece="3"), record(2, piece="2b"), record(3, piece="1"))
+    assert values(file, "B5:C8") == [1, 38.0121, None, None, 3, 38.0121, "2b", 38.0121]
+    await deliver(tmp_path, record(4, Kind.VOID, replaces=1))
+    assert values(file, "B7:C7") == [3, None]
+
+
+async def test_a_full_sheet_refuses_only_what_it_has_no_row_for(tmp_path: Path) -> None:
+    """Pieces beyond the last row are set aside and said; those with a row go on being filled in."""
+    sheet(tmp_path / "sheet.xlsx")
+    outcome = await deliver(
+        tmp_path, *(record(n, piece=str(n)) for n in range(1, 14)), record(14, attempt=2, piece="1")
+    )
+    assert outcome.through == 14
+    assert [(refusal.id, refusal.answer) for refusal in outcome.refused] == [
+        (record(13)["id"], "the sheet is full: 12 pieces, and no row for another")
+    ]
+    assert values(tmp_path / "sheet.xlsx", "G5") == [record(14)["id"]]
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+7", "-2", "@x", "007", "'quoted", "=cmd|' /C calc'!A0", "\t=1"])
+async def test_text_never_becomes_a_formula(text: str, tmp_path: Path) -> None:
+    """A piece's name that looks like a formula or a number is text, and stays so when somebody edits the cell."""
+    sheet(tmp_path / "sheet.xlsx")
+    await deliver(tmp_path, record(1, piece=text))
+    with closing(load_workbook(tmp_path / "sheet.xlsx")) as book:
+        cell = book["Measured"]["B5"]
+        assert (cell.value, cell.data_type, cell.quotePrefix) == (text, "s", True)
+
+
+async def test_limits_are_compared_with_the_drawings(tmp_path: Path) -> None:
+    """A cell says whether the sheet's limits are the drawing's; without one, nothing is filled in against them."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    compared = {**FILL, "lower": "B2", "upper": "B3"}
+    said = [{**compared, "limits": "C3"}]
+    await deliver(tmp_path, record(1), fill=said)
+    assert values(file, "C3") == ["as on the drawing"]
+    await deliver(tmp_path, record(2, upper=Decimal("38.039")), fill=said)
+    differing = "upper limit 38.025 in B3, 38.039 on the drawing"
+    assert values(file, "C3") == [f"differ: {differing}"]
+    outcome = await deliver(tmp_path, record(3, piece="3", upper=Decimal("38.039")), fill=[compared])
+    assert [each.answer for each in outcome.refused] == [
+        f"{differing}: put the sheet right, or add a cell for limits"
+    ]
+
+
+async def test_each_lot_has_a_workbook_of_its_own(tmp_path: Path) -> None:
+    """A lot's workbook is made from the template; what is amended into another lot leaves the first one."""
+    sheet(tmp_path / "template.xlsx")
+    each: dict[str, Any] = {"file": "lots/{lot}.xlsx", "template": "template.xlsx"}
+    await deliver(tmp_path, record(1, lot="A"), record(2, lot="B/1"), **each)
+    moved = record(3, Kind.AMENDMENT, replaces=1, lot="B/1", piece="5")
+    await deliver(tmp_path, moved, **each)
+    assert values(tmp_path / "lots" / "a.xlsx", "A5:C5") == [None, None, None]
+    assert values(tmp_path / "lots" / "b%2f1.xlsx", "A5:C6") == ["B/1", 1, 38.0121, "B/1", 5, 38.0121]
+    assert values(tmp_path / "template.xlsx", "A5:C5") == [None, None, None]
+
+
+async def test_defined_names_move_along(tmp_path: Path) -> None:
+    """Where cells are given by their names, rows and columns that somebody inserted change nothing."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    names: dict[str, Any] = {
+        "pieces": "pieces", "lots": None, "fill": [{"characteristic": "bore", "value": "bore"}],
+    }  # fmt: skip
+    await deliver(tmp_path, record(1), **names)
+    with closing(load_workbook(file)) as book:
+        page = book["Measured"]
+        page.insert_rows(5, 3)
+        book.defined_names["bore"].attr_text = "Measured!$C$8:$C$19"
+        book.defined_names["pieces"].attr_text = "Measured!$B$8:$B$19"
+        book.save(file)
+    assert (await deliver(tmp_path, record(2, piece="2"), **names)).refused == []
+    assert values(file, "B8:C9") == [1, 38.0121, 2, 38.0121]
+    await deliver(tmp_path, record(3, Kind.VOID, replaces=1), **names)
+    assert values(file, "B8:C9") == [None, None, 2, 38.0121]
+
+
+async def test_rows_that_somebody_moved_are_followed(tmp_path: Path) -> None:
+    """A piece's row is found by its name: sorted and with rows inserted, a void still empties the right one."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    await deliver(tmp_path, *(record(n, piece=str(n), value=Decimal(38) + n) for n in (1, 2, 3)))
+    with closing(load_workbook(file)) as book:
+        page = book["Measured"]
+        rows = [[cell.value for cell in row] for row in page["A5:G7"]]
+        for row, cells in zip(
+            page["A5:G9"], [rows[2], [None] * 7, rows[0], [None] * 7, rows[1]], strict=True
+        ):
+            for cell, value in zip(row, cells, strict=True):
+                cell.value = value
+        book.save(file)
+    await deliver(tmp_path, record(4, Kind.VOID, replaces=1), record(5, piece="2", attempt=2))
+    assert values(file, "B5:C9") == [3, 41, None, None, None, None, None, None, 2, 38.0121]
+    await deliver(tmp_path, record(6, Kind.VOID, replaces=5))
+    assert values(file, "B9:C9") == [2, 40]
+
+
+async def test_times_are_the_stations_wall_clock(tmp_path: Path) -> None:
+    """A time is a spreadsheet's date and time, in the station's zone, in either of the two ways of counting days."""
+    for first_day in (CALENDAR_WINDOWS_1900, CALENDAR_MAC_1904):
+        folder = tmp_path / str(first_day.year)
+        folder.mkdir()
+        sheet(folder / "sheet.xlsx")
+        with closing(load_workbook(folder / "sheet.xlsx")) as book:
+            book.epoch = first_day
+            book.save(folder / "sheet.xlsx")
+        await deliver(folder, record(1))
+        # 2025-11-25T09:00:01Z, an hour later in Berlin; cells know no zones
+        assert values(folder / "sheet.xlsx", "F5") == [datetime(2025, 11, 25, 10, 0, 1)]  # noqa: DTZ001

@@ -93,6 +93,15 @@ def values(path: Path, cells: str, page: str | None = None) -> list[Any]:
     return [cell.value for row in rows for cell in row]
 
 
+def edited(path: Path, **cells: Any) -> None:
+    """Change cells of the first sheet, as somebody does who opens it, types and saves."""
+    book = load_workbook(path)
+    for address, value in cells.items():
+        book.worksheets[0][address] = value
+    book.save(path)
+    book.close()
+
+
 def ids(path: Path) -> Sequence[str]:
     """Return every id that the sheet shows, in the order of its rows."""
     return [value for value in values(path, "G5:G404") if value]

@@ -14,7 +14,7 @@ from gaugepost_adapters.destinations.workbook.filling import (
     needs_quoting,
     plan,
 )
-from gaugepost_adapters.destinations.workbook.layout import Layout, layout, sheets_of
+from gaugepost_adapters.destinations.workbook.layout import Layout, Slot, layout, sheets_of
 from gaugepost_adapters.destinations.workbook.ooxml import package as ooxml
 from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
 from gaugepost_adapters.destinations.workbook.ooxml.markup import parse, replaced, tag, with_attributes
@@ -35,7 +35,7 @@ class Book:
     layout: Layout
 
     def plan(
-        self, records: Sequence[Record], ours: Mapping[Cell, str], fresh: Iterable[str], zone: ZoneInfo
+        self, records: Sequence[Record], ours: Mapping[Slot, str], fresh: Iterable[str], zone: ZoneInfo
     ) -> Plan:
         """Return what is to be written for `records`; see `filling.plan`."""
         dated = self.package.dated_from_1904

@@ -28,8 +28,8 @@ from gaugepost_adapters.destinations.csv_rows import file_name
 from gaugepost_adapters.destinations.workbook import saving
 from gaugepost_adapters.destinations.workbook.book import book
 from gaugepost_adapters.destinations.workbook.filling import Plan
+from gaugepost_adapters.destinations.workbook.layout import Slot
 from gaugepost_adapters.destinations.workbook.memory import Memory, unreachable
-from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
 from gaugepost_adapters.destinations.workbook.records import KINDS, MEASURED
 from gaugepost_adapters.destinations.workbook.settings import WorkbookSettings
 
@@ -146,7 +146,7 @@ class Workbook:
             fresh = [(self._book(record), record) for record in batch if self._bears(record)]
             touched = self._touched(memory, fresh)
             refused: dict[str, str] = {}
-            ours: dict[str, Mapping[Cell, str]] = {}
+            ours: dict[str, Mapping[Slot, str]] = {}
             stuck: list[int] = []
             failure: Unreachable | None = None
             for name, sequences in touched.items():

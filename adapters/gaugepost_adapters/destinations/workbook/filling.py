@@ -4,7 +4,11 @@ Every cell is worked out anew from what stands, and compared with what it holds:
 
 - it holds what it is to show: nothing is done;
 - it is empty, or was filled by us: it is written, or emptied where nothing is to be shown any more;
-- it holds what somebody else put there: it is left alone, and the record that should stand there is refused.
+- it holds what somebody else put there: it is left alone, and the record that should stand there is refused. A row
+  without a name that holds such a cell is somebody's, and gets no piece.
+
+What was filled is remembered by what a cell is for, and a piece's row is found by its name: whoever moves, sorts or
+inserts rows and columns takes it along.
 """
 
 from __future__ import annotations
@@ -18,7 +22,7 @@ from zoneinfo import ZoneInfo
 from gaugepost.contract import Publication
 from gaugepost.contract.text import is_number, neutralised
 from gaugepost_adapters.destinations.csv_rows import NUMBERS
-from gaugepost_adapters.destinations.workbook.layout import Block, Layout
+from gaugepost_adapters.destinations.workbook.layout import Block, Layout, Slot
 from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
 from gaugepost_adapters.destinations.workbook.ooxml.sheet import Held, Sheet
 from gaugepost_adapters.destinations.workbook.records import (
@@ -30,6 +34,8 @@ from gaugepost_adapters.destinations.workbook.records import (
     summed_up,
 )
 
+_PIECE, _LOT = "name of the piece here", "name of its lot"
+"""Whose row it was, whoever wrote the name: purposes that are no cell's."""
 _FIGURES = NUMBERS | {"attempt", "count", "sequence"}
 """What is shown as a number."""
 
@@ -55,8 +61,8 @@ class Plan:
     """Cells to write; None empties one."""
     shown: dict[Cell, Shown] = field(default_factory=dict)
     """Every cell that shows something, written now or before."""
-    ours: dict[Cell, str] = field(default_factory=dict)
-    """Cells that hold what we filled in once this is written, and what that is."""
+    ours: dict[Slot, str] = field(default_factory=dict)
+    """What is filled in once this is written, by what it is for; and whose rows those are."""
     refused: dict[str, str] = field(default_factory=dict)
     """Records that can't be shown, by id, and why."""
     differing: list[str] = field(default_factory=list)
@@ -69,7 +75,7 @@ def plan(
     layout: Layout,
     sheets: Mapping[str, Sheet],
     records: Sequence[Record],
-    ours: Mapping[Cell, str],
+    ours: Mapping[Slot, str],
     fresh: Iterable[str],
     zone: ZoneInfo,
     *,
@@ -77,7 +83,7 @@ def plan(
 ) -> Plan:
     """Return what is to be written so that the sheets show what stands of `records`.
 
-    `ours` are the cells that were filled before, with what they held then; only records of `fresh` (ids) may be
+    `ours` is what was filled in before, as an earlier plan said; only records of `fresh` (ids) may be
     refused, the others were taken before.
     """
     fresh_ids = set(fresh)
@@ -98,12 +104,13 @@ class _Filling:
         layout: Layout,
         sheets: Mapping[str, Sheet],
         records: Sequence[Record],
-        ours: Mapping[Cell, str],
+        ours: Mapping[Slot, str],
         zone: ZoneInfo,
         *,
         dated_from_1904: bool,
     ) -> None:
-        self._layout, self._sheets, self._ours, self._zone = layout, sheets, ours, zone
+        self._layout, self._sheets, self._zone = layout, sheets, zone
+        self._ours = self._found_again(ours)
         self._origin = datetime(1904, 1, 1) if dated_from_1904 else datetime(1899, 12, 30)  # noqa: DTZ001 - a wall clock's
         self._plan = Plan()
         self._wanted: dict[Cell, Shown] = {}
@@ -130,6 +137,30 @@ class _Filling:
     def held(self, cell: Cell) -> Held:
         return self._sheets[cell.sheet].held(cell)
 
+    def _found_again(self, ours: Mapping[Slot, str]) -> dict[Cell, str]:
+        """Return where what was filled in before is now: in the rows that have their pieces' names, else as it was."""
+        layout = self._layout
+        now = [
+            (self._written(layout.lots[i]) if layout.lots else "", self._written(cell))
+            for i, cell in enumerate(layout.pieces)
+        ]
+        was = {
+            slot.line: (ours.get(Slot(slot.line, _LOT), "") if layout.lots else "", name)
+            for slot, name in ours.items()
+            if slot.purpose == _PIECE
+        }
+        moved = {line: line for line, piece in was.items() if line < len(now) and now[line] == piece}
+        for line, piece in was.items():
+            if line not in moved and piece in now and (there := now.index(piece)) not in moved.values():
+                moved[line] = there
+        cells = {slot: cell for cell, slot in layout.slots.items()}
+        found: dict[Cell, str] = {}
+        for slot, text in ours.items():
+            cell = cells.get(Slot(moved.get(slot.line, slot.line), slot.purpose))
+            if cell is not None and (slot.line in moved or slot.line not in moved.values()):
+                found[cell] = text
+        return found
+
     def _placed(self) -> dict[int, Piece | None]:
         """Return which piece each row (by its index) shows; None for a sheet of one piece, the last measured."""
         layout = self._layout
@@ -137,6 +168,8 @@ class _Filling:
             return {0: self._standing[-1].piece} if self._standing else {}
         names = [self._name(cell) for cell in layout.pieces]
         lots = [self._name(cell) for cell in layout.lots] if layout.lots else [""] * len(names)
+        strange = self._strange()
+        free = [i for i in range(len(names)) if i not in strange]
         rows: dict[int, Piece | None] = {}
         row_of: dict[str, int] = {}
         for piece in dict.fromkeys(m.piece for m in self._standing if m.piece[1]):
@@ -151,11 +184,12 @@ class _Filling:
                 )
                 continue
             if at is None:
-                at = next((i for i, text in enumerate(names) if not text and i not in rows), None)
+                at = next((i for i in free if not names[i] and i not in rows), None)
             if at is None:
-                self._refuse_piece(piece, f"the sheet is full: {len(names)} pieces, and no cell for another")
+                self._refuse_piece(piece, self._full(names))
                 continue
             rows[at], row_of[name] = piece, at
+            self._plan.ours |= {Slot(at, _PIECE): name, Slot(at, _LOT): lot}
             names[at] = name
             of = tuple(str(m.record["id"]) for m in self._standing if m.piece == piece)
             self._wanted[layout.pieces[at]] = Shown(name, "name", of)
@@ -163,10 +197,29 @@ class _Filling:
                 self._wanted[layout.lots[at]] = Shown(lot, "name", of)
         return rows
 
+    def _written(self, cell: Cell) -> str:
+        """Return a piece's or lot's name in a cell."""
+        held = self.held(cell)
+        return held.text.removesuffix(".0") if held.number else held.text
+
     def _name(self, cell: Cell) -> str:
         """Return a piece's or lot's name in a cell; what we wrote there and somebody cleared still stands."""
-        held = self.held(cell)
-        return held.text.removesuffix(".0") if held.number else held.text or self._ours.get(cell, "")
+        return self._written(cell) or self._ours.get(cell, "")
+
+    def _strange(self) -> dict[int, Cell]:
+        """Return the rows in which somebody else filled cells, and one of those each."""
+        found: dict[int, Cell] = {}
+        for cell, slot in self._layout.slots.items():
+            if cell not in self._layout.pieces and cell not in self._ours and not self.held(cell).empty:
+                found.setdefault(slot.line, cell)
+        return found
+
+    def _full(self, names: Sequence[str]) -> str:
+        said = f"the sheet is full: {len(names)} pieces, and no row for another"
+        others = [cell for i, cell in self._strange().items() if not names[i]]
+        if others:
+            said += f"; {len(others)} without a piece's name are taken, as by {others[0]}: clear those cells"
+        return said
 
     def _refuse_piece(self, piece: Piece, why: str) -> None:
         for m in self._standing:
@@ -239,7 +292,7 @@ class _Filling:
 
     def _settle(self) -> None:
         """Hold what is wanted against what the cells hold."""
-        for cell, purpose in self._layout.filled():
+        for cell, slot in self._layout.slots.items():
             held, wanted = self.held(cell), self._wanted.get(cell)
             if wanted is not None and wanted.kind == "time":
                 wanted = Shown(self._serial(wanted.text), "time", wanted.of)
@@ -251,12 +304,12 @@ class _Filling:
                 self._plan.shown[cell] = wanted
                 # A name may have been typed before anything was measured: it goes with nothing that is voided.
                 if cell in self._ours or wanted.kind != "name":
-                    self._plan.ours[cell] = wanted.text
+                    self._plan.ours[slot] = wanted.text
             elif held.empty or cell in self._ours:
                 self._plan.entries[cell] = self._plan.shown[cell] = wanted
-                self._plan.ours[cell] = wanted.text
+                self._plan.ours[slot] = wanted.text
             else:
-                why = f"{cell}, for {purpose}, holds {held.text!r}, which was not measured: clear it"
+                why = f"{cell}, for {slot.purpose}, holds {held.text!r}, which was not measured: clear it"
                 self._plan.left.append(why)
                 for name in wanted.of:
                     self._plan.refused.setdefault(name, why)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from gaugepost.contract import ValueRefused
 from gaugepost_adapters.destinations.workbook.ooxml.address import Area, Cell, area
@@ -11,6 +12,17 @@ from gaugepost_adapters.destinations.workbook.ooxml.markup import parse
 from gaugepost_adapters.destinations.workbook.ooxml.package import Package, related_to_sheet
 from gaugepost_adapters.destinations.workbook.ooxml.sheet import Sheet, shared_strings
 from gaugepost_adapters.destinations.workbook.settings import Fill, WorkbookSettings
+
+ONCE = -1
+"""The line of what belongs to no piece."""
+
+
+class Slot(NamedTuple):
+    """What a cell is for: the same wherever somebody moves the cell."""
+
+    line: int
+    """The piece's place among the pieces, counted from 0; `ONCE` for what is there once."""
+    purpose: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,22 +47,13 @@ class Layout:
     blocks: tuple[Block, ...]
     cells: Mapping[Cell, str]
     """Single cells, and the names of what they show."""
+    slots: Mapping[Cell, Slot]
+    """Every cell that is filled, and what it is for."""
 
     @property
     def read(self) -> frozenset[Cell]:
         """Cells that are read and never written."""
         return frozenset(cell for block in self.blocks for cell in (block.lower, block.upper) if cell)
-
-    def filled(self) -> Iterator[tuple[Cell, str]]:
-        """Yield every cell that is filled, with what it is for."""
-        yield from ((cell, "pieces") for cell in self.pieces)
-        yield from ((cell, "lots") for cell in self.lots)
-        yield from self.cells.items()
-        for block in self.blocks:
-            for name, rows in block.shown.items():
-                yield from ((cell, f"{block.fill.characteristic} {name}") for row in rows for cell in row)
-            if block.limits:
-                yield block.limits, f"{block.fill.characteristic} limits"
 
 
 def sheets_of(package: Package) -> dict[str, Sheet]:
@@ -108,9 +111,42 @@ def layout(settings: WorkbookSettings, package: Package, sheets: Mapping[str, Sh
         )
         blocks.append(Block(fill, shown, *limits))
     cells = {cell: name for where, name in settings.cells.items() if (cell := single(where, "cells"))}
-    made = Layout(pieces.cells if pieces else (), lots.cells if lots else (), tuple(blocks), cells)
+    named, of_lots = pieces.cells if pieces else (), lots.cells if lots else ()
+    slots: dict[Cell, Slot] = {}
+    for cell, slot in _slots(named, of_lots, cells, blocks):
+        if cell in slots:
+            raise ValueRefused(
+                f"{cell} is to show {slots[cell].purpose} and {slot.purpose}",
+                hint="give each cells of its own",
+            )
+        slots[cell] = slot
+    made = Layout(named, of_lots, tuple(blocks), cells, slots)
     _hold(made, package, sheets)
     return made
+
+
+def _slots(
+    pieces: tuple[Cell, ...], lots: tuple[Cell, ...], cells: Mapping[Cell, str], blocks: list[Block]
+) -> Iterator[tuple[Cell, Slot]]:
+    """Yield every cell that is filled, with what it is for; no two for the same."""
+    yield from ((cell, Slot(line, "pieces")) for line, cell in enumerate(pieces))
+    yield from ((cell, Slot(line, "lots")) for line, cell in enumerate(lots))
+    yield from ((cell, Slot(ONCE, f"{name} in {cell}")) for cell, name in cells.items())
+    used: set[str] = set()
+    for block in blocks:
+        fill, again = block.fill, ""
+        reading = f" of reading {fill.reading}" if fill.reading else ""
+        if fill.characteristic + reading in used:  # the same is shown at another place too
+            again = f" ({len(used) + 1})"
+        used.add(fill.characteristic + reading + again)
+        for name, rows in block.shown.items():
+            for line, row in enumerate(rows):
+                places = fill.positions if len(row) == len(fill.positions) else ("",)
+                for cell, place in zip(row, places, strict=True):
+                    at = f" at {place}" if place else ""
+                    yield cell, Slot(line, f"{fill.characteristic} {name}{at}{reading}{again}")
+        if block.limits:
+            yield block.limits, Slot(ONCE, f"{fill.characteristic} limits{reading}{again}")
 
 
 def _rows(
@@ -136,13 +172,7 @@ def _rows(
 
 def _hold(made: Layout, package: Package, sheets: Mapping[str, Sheet]) -> None:
     """Refuse cells that can't be filled without harm: each is filled once, and is nobody else's."""
-    taken: dict[Cell, str] = {}
-    for cell, purpose in made.filled():
-        if cell in taken:
-            raise ValueRefused(
-                f"{cell} is to show {taken[cell]} and {purpose}", hint="give each cells of its own"
-            )
-        taken[cell] = purpose
+    taken = {cell: slot.purpose for cell, slot in made.slots.items()}
     if both := sorted(made.read & taken.keys()):
         raise ValueRefused(
             f"{both[0]} is read as a limit and filled too", hint="give limits cells of their own"

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from gaugepost.contract import Publication, Unreachable
 from gaugepost_adapters.destinations.workbook.filling import Record
-from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
+from gaugepost_adapters.destinations.workbook.layout import Slot
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS epoch (place INTEGER PRIMARY KEY, epoch TEXT UNIQUE NOT NULL);
@@ -27,9 +27,9 @@ CREATE TABLE IF NOT EXISTS record (
 CREATE INDEX IF NOT EXISTS of_book ON record (book, kind);
 CREATE INDEX IF NOT EXISTS doubts ON record (kind) WHERE kind = 'suspect';
 CREATE INDEX IF NOT EXISTS replacing ON record (replaces) WHERE replaces IS NOT NULL;
-CREATE TABLE IF NOT EXISTS filled (
-    book TEXT NOT NULL, sheet TEXT NOT NULL, row INTEGER NOT NULL, "column" INTEGER NOT NULL, text TEXT NOT NULL,
-    PRIMARY KEY (book, sheet, row, "column")
+CREATE TABLE IF NOT EXISTS shown (
+    book TEXT NOT NULL, line INTEGER NOT NULL, purpose TEXT NOT NULL, text TEXT NOT NULL,
+    PRIMARY KEY (book, line, purpose)
 ) WITHOUT ROWID;
 """
 
@@ -83,16 +83,13 @@ class Memory:
             query, values = "SELECT book FROM record WHERE id = ?", (record.get("replaces"),)
         return {book for (book,) in self._database.execute(query, values) if book}
 
-    def ours(self, book: str) -> dict[Cell, str]:
-        """Return the cells of `book` that were filled, and with what."""
-        query = 'SELECT sheet, row, "column", text FROM filled WHERE book = ?'
-        return {
-            Cell(sheet, row, column): text
-            for sheet, row, column, text in self._database.execute(query, (book,))
-        }
+    def ours(self, book: str) -> dict[Slot, str]:
+        """Return which cells of `book` were filled, and with what."""
+        query = "SELECT line, purpose, text FROM shown WHERE book = ?"
+        return {Slot(line, purpose): text for line, purpose, text in self._database.execute(query, (book,))}
 
     def keep(
-        self, records: Iterable[tuple[str, Publication]], ours: Mapping[str, Mapping[Cell, str]]
+        self, records: Iterable[tuple[str, Publication]], ours: Mapping[str, Mapping[Slot, str]]
     ) -> None:
         """Remember records (with their book) and what every book's cells were filled with; on disk when it returns."""
         with closing(self._database.cursor()) as cursor:
@@ -106,9 +103,9 @@ class Memory:
                     )  # fmt: skip
                     cursor.execute("INSERT OR REPLACE INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
                 for book, cells in ours.items():
-                    cursor.execute("DELETE FROM filled WHERE book = ?", (book,))
-                    said = ((book, cell.sheet, cell.row, cell.column, text) for cell, text in cells.items())
-                    cursor.executemany("INSERT INTO filled VALUES (?, ?, ?, ?, ?)", said)
+                    cursor.execute("DELETE FROM shown WHERE book = ?", (book,))
+                    said = ((book, slot.line, slot.purpose, text) for slot, text in cells.items())
+                    cursor.executemany("INSERT INTO shown VALUES (?, ?, ?, ?)", said)
                 cursor.execute("COMMIT")
             except BaseException:
                 cursor.execute("ROLLBACK")
