@@ -5,23 +5,16 @@ paho's own connecting can't be broken off, so that a daemon that is told to end 
 
 from __future__ import annotations
 
-import os
 import socket
 import ssl
-import stat
 import time
 from collections.abc import Callable
-from functools import lru_cache
 from pathlib import Path
 
-import structlog
-
 from gaugepost.contract import Unreachable
+from gaugepost_adapters.destinations import password as secret
 from gaugepost_adapters.destinations.mqtt import reasons
 from gaugepost_adapters.destinations.mqtt.settings import MqttSettings
-
-_MOST_PASSWORD_BYTES = 65_535
-"""What CONNECT has room for (MQTT 5.0, 3.1.3.6)."""
 
 
 def connected(
@@ -140,52 +133,5 @@ def _no_passphrase() -> str:
 
 
 def password(settings: MqttSettings, folder: Path) -> str | None:
-    """Return the password as it is now, without a line end after it; None where there is none.
-
-    Raises:
-        Unreachable: the file or variable is not there, or holds what can't be one. It is never shown.
-    """
-    if settings.password_env is not None:
-        value = os.environ.get(settings.password_env)
-        if value is None:
-            raise Unreachable(
-                f"the environment variable {settings.password_env} is not set",
-                hint="set it for the service and start that again, or write password_file instead",
-            )
-        return _usable(
-            value.encode(errors="surrogateescape"), f"the environment variable {settings.password_env}"
-        )
-    if settings.password_file is None:
-        return None
-    path = folder / settings.password_file
-    try:
-        with path.open("rb") as file:
-            everybody = bool(os.fstat(file.fileno()).st_mode & stat.S_IROTH)
-            content = file.read(_MOST_PASSWORD_BYTES + 3)
-    except OSError as cause:
-        raise Unreachable(
-            f"{path}: {cause.strerror or cause}",
-            hint="put the file there and let the service's user read it; records are kept meanwhile",
-        ) from cause
-    if everybody:
-        _warn(path)
-    return _usable(content, str(path))
-
-
-@lru_cache(maxsize=64)  # once: a file is read for every connection
-def _warn(path: Path) -> None:
-    structlog.get_logger().warning(
-        "everybody can read the password", file=str(path), write=f"chmod o-r {path}"
-    )
-
-
-def _usable(content: bytes, where: str) -> str:
-    value = content.removesuffix(b"\n").removesuffix(b"\r")
-    finding = "is empty" if not value else "is too long" if len(value) > _MOST_PASSWORD_BYTES else ""
-    try:
-        text = value.decode()
-    except UnicodeDecodeError:
-        finding = "is not UTF-8"
-    if finding:
-        raise Unreachable(f"{where} {finding}", hint="write the password there and nothing else")
-    return text
+    """Return the password as it is now; None where there is none. Raises `Unreachable`, and never shows it."""
+    return secret.password(folder, settings.password_file, settings.password_env)
