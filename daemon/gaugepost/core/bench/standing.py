@@ -7,6 +7,7 @@ from decimal import Decimal
 from gaugepost.core.bench.state import State, elapsed_ms
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.quantity import Unit
+from gaugepost.core.setup import GaugeEntry
 
 NOT_MASTERED = "not mastered"
 
@@ -67,7 +68,11 @@ def outside_band(state: State, gauge: str, gauge_c: Decimal | None) -> tuple[str
 
 def out_of_range(state: State, gauge: str, shown_mm: Decimal, value_mm: Decimal | None) -> tuple[str, ...]:
     """Return which of the gauge's ranges the indication or the value leaves."""
-    entry = state.set_up.gauges[gauge]
+    return beyond_range(state.set_up.gauges[gauge], shown_mm, value_mm)
+
+
+def beyond_range(entry: GaugeEntry, shown_mm: Decimal, value_mm: Decimal | None) -> tuple[str, ...]:
+    """Return the same for a gauge by its entry."""
     reasons = []
     if entry.indication_range_mm is not None:
         low, high = entry.indication_range_mm
