@@ -112,10 +112,12 @@ class Listener:
 
 
 @contextmanager
-def script(broker: Broker, name: str, plugged: Sequence[Port], rows: Path | None) -> Iterator[Gauges]:
-    """Run the bare script, with synced `rows` or without."""
+def script(
+    broker: Broker, name: str, plugged: Sequence[Port], rows: Path | None, module: str = "bare"
+) -> Iterator[Gauges]:
+    """Run the bare script, or another `module` here that is called alike, with synced `rows` or without."""
     devices = [port.path for port in plugged]
-    command = [sys.executable, "-m", "tests.benchmarks.bare", str(broker.port), f"bench/{name}"]
+    command = [sys.executable, "-m", f"tests.benchmarks.{module}", str(broker.port), f"bench/{name}"]
     process = subprocess.Popen(
         [*command, "-" if rows is None else str(rows), *devices], stdout=subprocess.PIPE, text=True
     )
@@ -163,13 +165,17 @@ def lags(daemon: Daemon) -> int:
 
 @contextmanager
 def contenders(folder: Path, gauges: int, *, fsync: bool) -> Iterator[tuple[Listener, dict[str, Gauges]]]:
-    """Run subscriber, broker, script (`script`), the daemon with MQTT alone (`daemon`), and a script with `fsync`."""
+    """Run subscriber, broker, script (`script`) and the daemon with MQTT alone (`daemon`).
+
+    With `fsync` also a script that syncs a row (`fsync`), and the least that keeps a reading first (`least`).
+    """
     with ExitStack() as stack:
         enter = stack.enter_context
         broker = enter(Broker(folder, AT_ONCE))
         ways = {"script": enter(script(broker, "script", enter(ports(gauges)), None))}
         if fsync:
             ways["fsync"] = enter(script(broker, "fsync", enter(ports(gauges)), folder / "rows.csv"))
+            ways["least"] = enter(script(broker, "least", enter(ports(gauges)), folder / "rows.db", "least"))
         plugged = enter(ports(gauges))
         text = published(plugged, broker, "daemon", sheet=False)
         _, ways["daemon"] = enter(running(folder / "daemon", plugged, text))
