@@ -8,9 +8,10 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
-from gaugepost.core.bench.combining import joined
+from gaugepost.core.bench.combining.groups import gathers, joined, member_of, without
 from gaugepost.core.bench.state import GaugeState, Scatter, State
 from gaugepost.core.bench.trust import steps
+from gaugepost.core.bench.trust.contacts import kept, sole
 from gaugepost.core.bench.trust.drifting import history
 from gaugepost.core.bench.trust.steps import made_due, with_gauge
 from gaugepost.core.frozen import changed
@@ -90,6 +91,7 @@ def _forgotten(state: State) -> State:
             characteristic=None,
             last_raw=b"",
             first_reading=known.first_reading or state.sequence + 1,
+            contact_set=sole(state.set_up.gauges[name]),
         )
         for name, known in state.gauges.items()
     }
@@ -115,6 +117,8 @@ def _set_up(state: State, record: Record) -> State:
     for name, known in gauges.items():
         if old.gauges.get(name) != new.gauges[name]:
             gauges[name] = known = changed(known, scatter=Scatter())
+        if known.contact_set != (on := kept(new.gauges[name], known.contact_set)):
+            gauges[name] = known = changed(known, contact_set=on)
         serves = new.characteristics.get(known.characteristic or "")
         if known.characteristic and (serves is None or name not in serves.gauges):
             gauges[name] = changed(known, characteristic=None)
@@ -200,8 +204,9 @@ def _reading(state: State, record: Record) -> State:
         if record.piece is not None:
             counts = counts.one_more((record.lot, record.piece, record.characteristic, record.position))
         entry = state.set_up.characteristics[record.characteristic]
-        if entry.combine is not Combine.EACH and record.verdict is None:
-            groups = {**groups, entry.name: joined(groups.get(entry.name), entry, record, state.sequence)}
+        if gathers(entry, record):
+            member = member_of(state, record, state.sequence)
+            groups = {**groups, entry.name: joined(groups.get(entry.name), entry, record, member)}
         if entry.name in again:
             again = {name: why for name, why in again.items() if name != entry.name}
     gauges = {**state.gauges, record.gauge: known}
@@ -220,6 +225,12 @@ def _result(state: State, record: Record) -> State:
     return changed(state, groups=groups, counts=counts)
 
 
+def _form(state: State, record: Record) -> State:
+    """Places that were all measured are measured anew the next time."""
+    groups = {name: group for name, group in state.groups.items() if name != record.characteristic}
+    return changed(state, groups=groups)
+
+
 def _attempt(state: State, record: Record) -> State:
     assert record.characteristic is not None
     entry = state.set_up.characteristics[record.characteristic]
@@ -235,16 +246,7 @@ def _attempt(state: State, record: Record) -> State:
 
 def _void(state: State, record: Record) -> State:
     assert record.replaces is not None
-    groups = {
-        name: replace(
-            group,
-            places={
-                place: tuple(pair for pair in taken if pair[0] != record.replaces)
-                for place, taken in group.places.items()
-            },
-        )
-        for name, group in state.groups.items()
-    }
+    groups = without(state.groups, record.replaces)
     return changed(state, groups=groups, replaced={**state.replaced, record.replaces: state.sequence})
 
 
@@ -270,8 +272,10 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.MASTERING: steps.mastering,
     Kind.CHECK: steps.check,
     Kind.ABANDONED: steps.abandoned,
+    Kind.SCAN: steps.scanned,
     Kind.READING: _reading,
     Kind.RESULT: _result,
+    Kind.FORM: _form,
     Kind.ATTEMPT: _attempt,
     Kind.VOID: _void,
     Kind.AMENDMENT: _amendment,

@@ -87,6 +87,11 @@ class Procedure:
         return self.wanted * len(self.masters) + (1 if self.movement else 0)
 
     @property
+    def is_moving(self) -> bool:
+        """Whether all readings of masters are taken and the known movement is left."""
+        return len(self.taken_mm) >= self.wanted * len(self.masters)
+
+    @property
     def sets_mm(self) -> tuple[tuple[Decimal, ...], ...]:
         """The indications on each master, of those that are complete."""
         ends = range(self.wanted, self.wanted * len(self.masters) + 1, self.wanted)
@@ -121,12 +126,31 @@ class GaugeState:
 
 
 @dataclass(frozen=True, slots=True)
+class Member:
+    """One of several readings: what it came to, and what its uncertainty rests on."""
+
+    sequence: int
+    value_mm: Decimal
+    gauge: str
+    utc_ms: int
+    mastered: Mastered | None
+    """The mastering in force; None where the records that say it are missing."""
+    scatter: Scatter
+    part: Sourced | None
+    gauge_at: Sourced | None
+    step_mm: Decimal | None
+    """Step of its digits."""
+    is_corrected: bool
+    """Whether it is corrected to 20 °C."""
+
+
+@dataclass(frozen=True, slots=True)
 class Group:
-    """Readings that wait to be combined into one result: by place, the sequence and value of each."""
+    """Readings that wait for others, by place: to be combined into one result, or for the form that they show."""
 
     lot: str | None
     piece: str | None
-    places: Mapping[str, tuple[tuple[int, Decimal], ...]]
+    places: Mapping[str, tuple[Member, ...]]
 
 
 @dataclass(frozen=True, slots=True)

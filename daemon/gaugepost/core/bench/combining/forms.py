@@ -1,0 +1,62 @@
+"""The record of the form that a feature's places show: ovality along the angles, the rest along the depth."""
+
+from __future__ import annotations
+
+from gaugepost.core.bench.combining.groups import members_of
+from gaugepost.core.bench.state import Group, State
+from gaugepost.core.form import Form, Place, form_of, unseen
+from gaugepost.core.record import Kind, Record
+from gaugepost.core.setup import CharacteristicEntry, Contact
+
+OVAL = 2
+"""Lobes of an oval."""
+HALF_TURN_DEG = 180
+"""A diameter at 180° is the one at 0°."""
+
+NO_UNCERTAINTY = (
+    "not stated for a form: what its sizes have in common cancels, what repeats makes it look larger"
+)
+
+
+def form_record(state: State, entry: CharacteristicEntry, reading: Record, group: Group) -> Record | None:
+    """Return what the places of a complete group show of the form; None where they are not enough to show any."""
+    members = [member for member in members_of(group, entry) if member.gauge in state.set_up.gauges]
+    contacts = {state.set_up.gauges[member.gauge].contact for member in members}
+    places, used = [], []
+    for position in entry.positions:
+        declared = (entry.places or {}).get(position)
+        if declared is None:
+            continue
+        angle = declared.angle_deg
+        if angle is not None and contacts == {Contact.TWO_POINT}:
+            angle %= HALF_TURN_DEG
+        for member in group.places[position]:
+            places.append(Place(member.value_mm, angle, declared.depth_mm))
+            used.append(member.sequence)
+    form, reasons = form_of(places), []
+    blind = sorted(contact for contact in contacts if unseen(contact, OVAL))
+    if form.ovality_mm is not None and blind:
+        reasons.append(f"{' and '.join(blind)} contact can't see an oval: no ovality is stated")
+        form = Form(taper_mm=form.taper_mm, barrel_mm=form.barrel_mm, bell_mouth_mm=form.bell_mouth_mm)
+    if form == Form() and not reasons:
+        return None
+    return Record(
+        kind=Kind.FORM,
+        measured_at=reading.measured_at,
+        clock_ms=reading.clock_ms,
+        gauge=reading.gauge,
+        characteristic=entry.name,
+        lot=reading.lot,
+        piece=reading.piece,
+        attempt=reading.attempt,
+        operator=reading.operator,
+        members=tuple(used),
+        ovality_mm=form.ovality_mm,
+        taper_mm=form.taper_mm,
+        barrel_mm=form.barrel_mm,
+        bell_mouth_mm=form.bell_mouth_mm,
+        uncertainty_reasons=(NO_UNCERTAINTY,),
+        reasons=tuple(reasons) or None,
+        set_up=reading.set_up,
+        derivation=state.derivation,
+    )
