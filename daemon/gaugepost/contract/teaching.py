@@ -84,7 +84,7 @@ class Evidence:
     after: tuple[Chunk, ...] = ()
     """What came after the last sample."""
     tells: Mapping[str, str] = field(default_factory=dict)
-    """What the link tells of its decoder itself (`Present.decoder`): a report descriptor, say."""
+    """What the link tells of its decoder itself (`Tells`): a report descriptor, say."""
     never: frozenset[Ask] = frozenset()
     """What the person says the gauge can't show: `NEGATIVE`, `LONGER` or `UNIT`."""
 
@@ -111,6 +111,14 @@ class Drafts:
     drafts: tuple[Draft, ...]
     tried: int
     """Readings (places, encodings, scales) that were held against the samples: luck has had so many chances."""
+
+
+@runtime_checkable
+class Tells(Protocol):
+    """A link whose far side says itself how its frames are to be read."""
+
+    def tells(self) -> Mapping[str, str]:
+        """Return what it says, as a decoder's settings: {"descriptor": "0600ff…"}; empty where not open."""
 
 
 @runtime_checkable

@@ -15,6 +15,10 @@ from gaugepost.contract.teaching import (
     Sample as Sample,
     Typed as Typed,
 )
+from gaugepost.teach.lesson import (
+    CAN_NEVER as CAN_NEVER,
+    Lesson as Lesson,
+)
 from gaugepost.teach.outlook import (
     Candidates as Candidates,
     Conflict as Conflict,

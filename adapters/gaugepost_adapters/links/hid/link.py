@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from typing import ClassVar
 
 from gaugepost.contract import MAX_FRAME_BYTES, AdapterSettings, Chunk, LinkLost, Moment
@@ -32,6 +32,7 @@ class HidReportLink:
         self._now = now
         self._reports: _Reports | None = None
         self._found = ""
+        self._told: dict[str, str] = {}
 
     async def open(self) -> None:
         """Open the device. Raises `LinkLost` where that can't be, with the remedy."""
@@ -45,6 +46,7 @@ class HidReportLink:
                 f"{self.describe()} did not open within {_OPEN_S:g} s", hint="plug it in again"
             ) from error
         self._found = found.path
+        self._told = {"descriptor": opening.descriptor_of(found).hex()}
         self._reports = _Reports(descriptor, found, self._settings.report, self._now)
 
     async def chunks(self) -> AsyncIterator[Chunk]:
@@ -62,6 +64,10 @@ class HidReportLink:
         reports, self._reports = self._reports, None
         if reports:
             await reports.stop()
+
+    def tells(self) -> Mapping[str, str]:
+        """Return the device's report descriptor, for `hid_usage` (`gaugepost.contract.teaching.Tells`)."""
+        return self._told
 
     def describe(self) -> str:
         """Name the device, as "HID device 1a2b:0c0d:B7 (/dev/hidraw0)"."""

@@ -23,6 +23,7 @@ accepted only when it can't be a coincidence; until then it says what to measure
 
   never negative   (or unit, longer) instead of a value: this gauge can't show that
   drop 3           leaves the third measurement out: it was typed wrong
+  skip             what came since the last one belongs to no measurement
   an empty line    ends
 
 examples:

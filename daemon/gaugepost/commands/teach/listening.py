@@ -9,17 +9,16 @@ import signal
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import replace
 
 from pydantic import ValidationError
 
-from gaugepost.contract import Chunk, Link
+from gaugepost.contract import Link
+from gaugepost.contract.teaching import Tells
 from gaugepost.core.errors import LinkLost, SettingsError, ValueRefused
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.plugins import LINKS, find
-from gaugepost.teach import Ask, Evidence, Outlook, Sample, read_typed
+from gaugepost.teach import CAN_NEVER, Evidence, Lesson, Outlook, read_typed
 
-_NEVER = {"negative": Ask.NEGATIVE, "unit": Ask.UNIT, "longer": Ask.LONGER}
 _LATE_S = 0.3
 """How long after the line was typed chunks still belong to it: some gauges send late."""
 
@@ -57,13 +56,13 @@ async def _teach(link: Link, look: Callable[[Evidence], Outlook]) -> Outlook:
     loop, lines = asyncio.get_running_loop(), asyncio.Queue[str | None]()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, lines.put_nowait, None)
-    heard: list[Chunk] = []
     await link.open()
+    lesson = Lesson(link.tells() if isinstance(link, Tells) else None)
     keyboard = _Keyboard(lines)
-    listening = asyncio.ensure_future(_listen(link, heard, lines))
+    listening = asyncio.ensure_future(_listen(link, lesson, lines))
     try:
         _say(f"listening to {link.describe()}")
-        return await _Lesson(look, heard).hold(lines)
+        return await _Teacher(look, lesson).hold(lines)
     finally:
         keyboard.close()
         listening.cancel()
@@ -73,10 +72,10 @@ async def _teach(link: Link, look: Callable[[Evidence], Outlook]) -> Outlook:
             raise result[0]
 
 
-async def _listen(link: Link, heard: list[Chunk], lines: asyncio.Queue[str | None]) -> None:
+async def _listen(link: Link, lesson: Lesson, lines: asyncio.Queue[str | None]) -> None:
     try:
         async for chunk in link.chunks():
-            heard += [chunk] if chunk.data else []
+            lesson.hear(chunk)
     finally:
         lines.put_nowait(None)
 
@@ -108,49 +107,46 @@ class _Keyboard:
         return bool(data)
 
 
-class _Lesson:
-    """What was measured and typed so far."""
+class _Teacher:
+    """Takes lines until the gauge is known."""
 
-    def __init__(self, look: Callable[[Evidence], Outlook], heard: list[Chunk]) -> None:
-        self._look, self._heard = look, heard
-        self._samples: list[Sample] = []
-        self._never: set[Ask] = set()
+    def __init__(self, look: Callable[[Evidence], Outlook], lesson: Lesson) -> None:
+        self._look, self._lesson = look, lesson
 
     async def hold(self, lines: asyncio.Queue[str | None]) -> Outlook:
         """Take lines until decided or ended."""
         outlook = self._look(Evidence(()))
         while outlook.accepted is None:
-            _say(f"\nmeasure, send, and type what the display shows ({len(self._samples) + 1}): ", end="")
+            _say(
+                f"\nmeasure, send, and type what the display shows ({len(self._lesson.samples) + 1}): ",
+                end="",
+            )
             line = await lines.get()
             if not line:
                 break
             await asyncio.sleep(_LATE_S)
             if self._understood(line):
-                outlook = self._look(Evidence(tuple(self._samples), never=frozenset(self._never)))
+                outlook = self._look(self._lesson.evidence())
         _say("")
         return outlook
 
     def _understood(self, line: str) -> bool:
         """Take a line; return whether there is something to look at."""
         word, _, rest = line.partition(" ")
-        if word == "never" and rest in _NEVER:
-            self._never.add(_NEVER[rest])
-            return True
-        if word == "drop" and rest.isdecimal() and 0 < int(rest) <= len(self._samples):
-            del self._samples[int(rest) - 1]
-            return True
         try:
-            typed = read_typed(line)
+            if word == "never" and rest in CAN_NEVER:
+                self._lesson.never(CAN_NEVER[rest])
+            elif word == "drop" and rest.isdecimal():
+                self._lesson.drop(int(rest))
+            elif line == "skip":
+                self._lesson.skip()
+                return False
+            elif not self._lesson.show(read_typed(line)):
+                _say("nothing came from the gauge: send the value, then type it; else see baud and cable")
+                return False
         except ValueRefused as refused:
             _say(f"{refused.finding}; {refused.hint}")
             return False
-        chunks, self._heard[:] = tuple(self._heard), []
-        if not chunks:
-            _say(
-                "nothing came from the gauge: send the value, then type it; see baud and cable where nothing ever comes"
-            )
-            return False
-        self._samples.append(Sample(typed, tuple(replace(chunk, channel="") for chunk in chunks)))
         return True
 
 
