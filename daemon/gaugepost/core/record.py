@@ -59,6 +59,7 @@ class Kind(Word):
     STREAM = "stream"
     SALVAGE = "salvage"
     FORM = "form"
+    REJUDGED = "rejudged"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (
@@ -70,6 +71,7 @@ PUBLISHED_KINDS: tuple[Kind, ...] = (
     Kind.SUSPECT,
     Kind.VOID,
     Kind.AMENDMENT,
+    Kind.REJUDGED,
     Kind.GAP,
     Kind.SALVAGE,
 )
@@ -231,6 +233,9 @@ class Record:
     )
     contact_set: str | None = _word(78, "the set of contacts that was on the gauge")
     to_scan: tuple[str, ...] | None = _word(79, "masters that are to be scanned before they are read")
+    corrected: tuple[str, ...] | None = _word(
+        80, "what is known today to have been otherwise, as the station file's key and what it should have said"
+    )
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""
