@@ -222,6 +222,8 @@ class Workbook:
                     saving.check_free(path)
                 else:
                     ensure_directory(path.parent, self._data)
+                # Noted before it is done: what a kill leaves in the sheet must not be taken for somebody else's.
+                memory.keep((), {name: plan.ours | plan.emptied})
                 saving.replace(path, opened.filled(plan.entries), old, like)
             self._left[name] = saving.signature(path.stat()) if path.exists() else None
         except (OSError, ValueRefused) as cause:

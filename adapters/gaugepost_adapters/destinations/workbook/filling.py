@@ -63,6 +63,8 @@ class Plan:
     """Every cell that shows something, written now or before."""
     ours: dict[Slot, str] = field(default_factory=dict)
     """What is filled in once this is written, by what it is for; and whose rows those are."""
+    emptied: dict[Slot, str] = field(default_factory=dict)
+    """What was filled in and is to be taken out, by what it was for."""
     refused: dict[str, str] = field(default_factory=dict)
     """Records that can't be shown, by id, and why."""
     differing: list[str] = field(default_factory=list)
@@ -300,6 +302,7 @@ class _Filling:
                 before = self._ours.get(cell)
                 if before is not None and not held.empty and _is(held, before):
                     self._plan.entries[cell] = None
+                    self._plan.emptied[slot] = before
             elif _equal(held, wanted):
                 self._plan.shown[cell] = wanted
                 # A name may have been typed before anything was measured: it goes with nothing that is voided.

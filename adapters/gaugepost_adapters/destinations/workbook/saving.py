@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import stat
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -76,7 +77,8 @@ def _who(mark: Path) -> str:
         return "an office program"
     if mark.name.startswith(".~lock."):
         words = [word.strip() for word in data.decode("utf-8", "replace").split(",")]
-        named = " on ".join(word for word in (words[0], words[2] if len(words) > 2 else "") if word)
+        who, login, computer = (*words, "", "", "")[:3]
+        named = " on ".join(word for word in (who or login, computer) if word)
     else:
         named = data[1 : 1 + data[0]].decode("latin-1").strip("\x00 ") if data else ""
     shown = "".join(c for c in named if c.isprintable())
@@ -148,7 +150,8 @@ def _as_it_was(fd: int, path: Path, old: Read | None, like: Path | None) -> None
                 f"{path} belongs to another user, whose it could not stay",
                 hint="give it to the service's user, and let the group write",
             ) from cause
-    os.fchmod(fd, old.state.st_mode & 0o7777)
+    if stat.S_IMODE(made.st_mode) != stat.S_IMODE(old.state.st_mode):  # a share may give every file one mode
+        os.fchmod(fd, stat.S_IMODE(old.state.st_mode))
     with suppress(OSError):  # a file system without them
         for name in os.listxattr(path):
             with suppress(OSError):
@@ -178,5 +181,8 @@ def _sync_directory(path: Path) -> None:
     fd = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
         os.fsync(fd)
+    except OSError as cause:
+        if cause.errno not in (errno.EINVAL, errno.ENOTSUP):  # shares whose directories can't be synced
+            raise
     finally:
         os.close(fd)

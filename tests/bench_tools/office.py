@@ -1,0 +1,60 @@
+"""A real spreadsheet program, without a window: it opens a workbook as a person's would, and calculates it."""
+
+from __future__ import annotations
+
+import csv
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+PATIENCE_S = 60.0
+"""Bounds a failure; nothing passes or fails by it otherwise."""
+
+
+class Office:
+    """LibreOffice Calc with a profile of its own in `folder`, so that none is shared with whoever works here."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        profile = (folder / "profile").as_uri()
+        self._words = ["soffice", f"-env:UserInstallation={profile}", "--headless", "--norestore", "--nologo"]
+
+    def saved(self, workbook: Path, kind: str = "xlsx") -> Path:
+        """Return what the program makes of `workbook` when it opens it, calculates and saves it as `kind`."""
+        out = self._folder / "saved"
+        words = [*self._words, "--convert-to", kind, "--outdir", str(out), str(workbook)]
+        done = subprocess.run(words, capture_output=True, text=True, timeout=PATIENCE_S, check=True)
+        made = out / f"{workbook.stem}.{kind}"
+        assert made.exists(), f"it can't open {workbook}: {done.stdout}{done.stderr}"
+        return made
+
+    def rows(self, workbook: Path) -> list[list[str]]:
+        """Return the first sheet as the program shows it: every cell's text after calculation, as formatted."""
+        with self.saved(workbook, "csv").open(newline="", encoding="utf-8") as file:
+            return list(csv.reader(file))
+
+    @contextmanager
+    def open(self, workbook: Path) -> Iterator[None]:
+        """Have the program hold `workbook` open."""
+        child = subprocess.Popen(
+            [*self._words, str(workbook)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        mark = workbook.with_name(f".~lock.{workbook.name}#")
+        try:
+            deadline = time.monotonic() + PATIENCE_S
+            while not mark.exists():
+                assert time.monotonic() < deadline, "it never opened the workbook"
+                assert child.poll() is None, "it ended by itself"
+                time.sleep(0.05)
+            yield
+        finally:
+            os.killpg(child.pid, signal.SIGKILL)  # itself and what it started, nobody else's
+            child.wait()
+            mark.unlink(missing_ok=True)
