@@ -275,6 +275,27 @@ def test_an_escape_sequence_is_shown_as_one() -> None:
 
 SHOWED, SPREAD = {"indication": "1.2", "indication_unit": "mm"}, {"spread_mm": "0.001"}
 NOTES: list[tuple[dict[str, Any], str]] = [
+    (
+        {
+            "kind": "form",
+            "piece": "4",
+            "characteristic": "spool-bore",
+            "unit": "mm",
+            "ovality_mm": "0.0052",
+            "taper_mm": "-0.0060",
+        },
+        "piece 4 · spool-bore · form: ovality 5.2 µm, taper -6.0 µm",
+    ),
+    (
+        {
+            "kind": "form",
+            "characteristic": "seat",
+            "unit": "in",
+            "taper_mm": "0.00127",
+            "reasons": ["three-point contact can't see an oval: no ovality is stated"],
+        },
+        "seat · form: taper 50 µin; three-point contact can't see an oval: no ovality is stated",
+    ),
     ({"kind": "start", "program": "0.1.0"}, "service started, version 0.1.0"),
     ({"kind": "stop"}, "service stopped"),
     ({"kind": "set-up"}, "station file in force"),

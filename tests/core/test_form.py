@@ -4,7 +4,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from gaugepost.core.form import Place, amplification, form_of, unseen
+from gaugepost.core.form import Place, amplification, form_of, least_shown, unseen
 from gaugepost.core.setup import Contact
 
 LOBES = (2, 3, 4, 5, 6, 7, 9)
@@ -89,3 +89,24 @@ def test_too_few_places_say_nothing() -> None:
     """Where places were not declared, nothing is said of the form."""
     form = form_of([Place(D("38.000")), Place(D("38.010"))])
     assert (form.ovality_mm, form.taper_mm, form.barrel_mm, form.bell_mouth_mm) == (None,) * 4
+
+
+@pytest.mark.parametrize(
+    ("angles", "share"),
+    [
+        ((0,), 0),
+        ((0, 90), 0),
+        ((0, 45), 0),
+        ((0, 60, 120), 0.75),
+        ((0, 45, 90, 135), 0.5**0.5),
+        ((0, 180, 60, 120), 0.75),
+    ],
+)
+def test_an_oval_may_lie_between_the_directions(angles: tuple[int, ...], share: float) -> None:
+    """Two directions can miss an oval altogether, three 60° apart show three quarters of it or more (derived)."""
+    import numpy as np
+
+    assert least_shown(2, angles) == pytest.approx(share, abs=1e-9)
+    lying = np.radians(np.linspace(0, 180, 18001))[:, None]
+    drawn = np.cos(2 * (np.radians(np.array(angles))[None, :] - lying))
+    assert np.ptp(drawn, axis=1).min() / 2 == pytest.approx(share, abs=1e-4)

@@ -106,3 +106,36 @@ def test_a_gauge_that_answers_when_asked(tmp_path: Path) -> None:
             assert port.received(2) == b"?\r"
             port.send(b"38.0041 mm\r\n")
             assert daemon.wait_for(1, kind="reading")[0]["indication"] == "38.0041"
+
+
+PLACES = """
+[characteristics.B]
+feature = "bore"
+limits = "38 H7"
+gauges = ["g0"]
+positions = [{ name = "top", depth = "2 mm" }, { name = "bottom", depth = "20 mm" }]
+"""
+
+
+def test_a_form_comes_with_its_places_and_goes_with_them(tmp_path: Path) -> None:
+    """What places show is published as JSON and CSV; who voids or amends a reading of it voids it too."""
+    with Port() as port, Daemon(tmp_path, station_file([port], extra=PLACES)) as daemon:
+        bench = daemon, port
+        tags = {"operator": "M1", "lot": "L1", "piece": "1", "characteristic": "B"}
+        daemon.post("/tags", tags, "PUT")
+        serials = {"masters": ["ring-1"], "serials": ["R-1"]}
+        daemon.post("/gauges/g0/mastering", serials)
+        port.send(b"38.0030 mm\r\n38.0031 mm\r\n")
+        daemon.wait_for(1, kind="mastering")
+        daemon.post("/gauges/g0/check", {"master": "ring-1", "serial": "R-1"})
+        port.send(b"38.0032 mm\r\n")
+        daemon.wait_for(1, kind="check")
+        show(bench, "38.0100", 1)
+        bottom = show(bench, "38.0125", 2)
+        (form,) = daemon.wait_for(1, kind="form")
+        assert (form["taper_mm"], form["characteristic"], form["piece"]) == ("0.002500000", "B", "1")
+        assert form["members"][1] == bottom["id"]
+        assert any(row["kind"] == "form" and row["taper_mm"] == "0.002500000" for row in daemon.rows())
+        daemon.post(f"/records/{bottom['id']}/amendment", {"piece": "2", "reason": "called out wrong"})
+        (void,) = daemon.wait_for(1, kind="void")
+        assert void["replaces"] == form["id"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from decimal import Decimal
 
-from gaugepost.core.quantity import round_to
+from gaugepost.core.quantity import Unit, from_mm, round_to
 from gaugepost.core.record import Kind
 
 Record = Mapping[str, object]
@@ -29,6 +29,14 @@ def said(what: str, record: Record) -> str:
 def micrometres(value_mm: object) -> str:
     """Return a length given as text in mm as signed µm, to 0.1: "-0.0023" gives "-2.3 µm"."""
     return f"{round_to(Decimal(str(value_mm)).scaleb(3), Decimal('0.1')):+f} µm"
+
+
+def fine(value_mm: object, unit: object) -> str:
+    """Return a small length given as text in mm, unsigned where it is positive, as µm, or µin on an inch drawing."""
+    value = Decimal(str(value_mm))
+    if unit in (Unit.INCH, Unit.MICROINCH):
+        return f"{round_to(from_mm(value, Unit.MICROINCH), Decimal(1)):f} µin"
+    return f"{round_to(value.scaleb(3), Decimal('0.1')):f} µm"
 
 
 def reasons(record: Record) -> str:
@@ -106,6 +114,26 @@ def _check(record: Record) -> str:
     return f"{what}, off by {micrometres(record['error_mm'])} (limit {micrometres(record['limit_mm']).lstrip('+')})"
 
 
+_SHOWN_FORM = {
+    "ovality_mm": "ovality",
+    "taper_mm": "taper",
+    "barrel_mm": "barrel",
+    "bell_mouth_mm": "bell-mouth",
+}
+
+
+def _form(record: Record) -> str:
+    named = (f"piece {record['piece']}" if record.get("piece") else "", str(record.get("characteristic")))
+    shown = [
+        f"{word} {fine(record[name], record.get('unit'))}"
+        for name, word in _SHOWN_FORM.items()
+        if record.get(name) is not None
+    ]
+    told = ", ".join(shown) or "nothing to be said"
+    why = reasons(record)
+    return f"{' · '.join(filter(None, named))} · form: {told}" + (f"; {why}" if why else "")
+
+
 def _from_device(record: Record) -> str:
     loud = "" if record.get("code") in ("taken", "ask") else f" {record.get('code')}"
     return said(f"{record.get('device')}{loud}", record)
@@ -138,6 +166,7 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.MASTER_READING: _master_reading,
     Kind.MASTERING: _mastering,
     Kind.CHECK: _check,
+    Kind.FORM: _form,
     Kind.ABANDONED: _of_gauge("abandoned"),
     Kind.REPORT: _of_gauge("reported"),
     Kind.SUSPECT: _of_gauge("SUSPECT"),

@@ -138,7 +138,7 @@ class Finish:
 class Void:
     """A person says that record `sequence`, which is `target`, does not count, and why.
 
-    `results` are the results that name it as a member: whoever asks looks them up.
+    `results` are the results and forms that name it as a member: whoever asks looks them up.
     """
 
     sequence: int
@@ -150,13 +150,17 @@ class Void:
 
 @dataclass(frozen=True, slots=True)
 class Amend:
-    """A person puts right what record `sequence`, which is `target`, was tied to. Keys: lot, piece, position."""
+    """A person puts right what record `sequence`, which is `target`, was tied to. Keys: lot, piece, position.
+
+    `results` and `forms` are those that name it as a member.
+    """
 
     sequence: int
     target: Record
     changes: Mapping[str, str | None]
     reason: str
     results: tuple[int, ...] = ()
+    forms: tuple[int, ...] = ()
     operator: str | None = None
 
 

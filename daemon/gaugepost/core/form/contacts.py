@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from itertools import combinations
 
 from gaugepost.core.setup import Contact
 
 TWO_POINT_DEG = 180.0
 THREE_POINT_DEG = 60.0
 """Angle between the tangents at two contacts, seen from the third: opposite it for two, 60° for three at 120°."""
+
+OVAL = 2
+"""Lobes of an oval."""
 
 BLIND = 0.05
 """A gauge that shows less than this share of the roundness deviation does not see it (common practice, no source)."""
@@ -38,3 +43,21 @@ def unseen(contact: Contact, lobes: int) -> bool:
     if contact is Contact.SINGLE:
         return True
     return amplification(lobes, TWO_POINT_DEG if contact is Contact.TWO_POINT else THREE_POINT_DEG) < BLIND
+
+
+def least_shown(lobes: int, angles_deg: Iterable[float]) -> float:
+    """Return the share of a form's out-of-roundness that diameters at these angles show where it lies worst for them.
+
+    Two-point diameters of an even number of lobes: a diameter at θ departs by cos(n·(θ − φ)), and φ is not known. Of
+    an oval, two directions show as little as nothing, three at 60° three quarters, all directions 1 (derived: the
+    least width of the points at n·θ on a circle, over its diameter).
+    """
+    turned = {round(lobes * angle % 360, 9) for angle in angles_deg}
+    points = [(math.cos(math.radians(each)), math.sin(math.radians(each))) for each in turned]
+    widths = []
+    for (x1, y1), (x2, y2) in combinations(points, 2):
+        across, along = y1 - y2, x2 - x1
+        length = math.hypot(across, along)
+        reach = [(x * across + y * along) / length for x, y in points]
+        widths.append(max(reach) - min(reach))
+    return round(min(widths, default=0.0) / 2, 12)

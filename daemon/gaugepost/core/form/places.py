@@ -1,6 +1,6 @@
 """Form from sizes at declared places of one bore or shaft: ovality, taper, barrel and bell-mouth. Lengths in mm.
 
-Derived from stated sizes whenever somebody asks, never stored: what was measured is in the journal.
+What a few places show is the least that the form can be: what lies between them nobody measured.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ from gaugepost.service.routes.records import entry_of
 from gaugepost.service.views import Document
 
 MOST_RESULTS = 500
-"""Results looked through for those that a reading is a member of; a piece has a handful."""
+"""Results and forms looked through for those that a reading is a member of; a piece has a handful."""
 
 
 async def master(running: Running, gauge: str, said: bodies.MasteringSaid) -> Document:
@@ -84,18 +84,19 @@ async def set_tags(running: Running, said: bodies.TagsSaid) -> Document:
 async def void(running: Running, record: str, said: bodies.VoidSaid) -> Document:
     """Say that a measurement does not count; the record stays, and results made of it are void too."""
     entry = await entry_of(running, record)
-    results = await _results(running, entry.sequence, entry.record)
+    results = await _made_of(running, entry.sequence, entry.record, Kind.RESULT, Kind.FORM)
     return await _ask(running, None, Void(entry.sequence, entry.record, said.reason, results, said.operator))
 
 
 async def amend(running: Running, record: str, said: bodies.AmendSaid) -> Document:
     """Put right which lot, piece or place a reading belongs to; value and record stay."""
     entry = await entry_of(running, record)
-    results = await _results(running, entry.sequence, entry.record)
+    results = await _made_of(running, entry.sequence, entry.record, Kind.RESULT)
+    forms = await _made_of(running, entry.sequence, entry.record, Kind.FORM)
     changes: dict[str, str | None] = {
         key: getattr(said, key) for key in ("lot", "piece", "position") if key in said.model_fields_set
     }
-    command = Amend(entry.sequence, entry.record, changes, said.reason, results, said.operator)
+    command = Amend(entry.sequence, entry.record, changes, said.reason, results, forms, said.operator)
     return await _ask(running, None, command)
 
 
@@ -120,15 +121,15 @@ async def _ask(running: Running, gauge: str | None, command: Command) -> Documen
     return said | {"records": [running.id_of(sequence) for sequence in told.sequences]}
 
 
-async def _results(running: Running, sequence: int, record: Record) -> tuple[int, ...]:
-    """Return the results after `sequence` that name it as a member."""
+async def _made_of(running: Running, sequence: int, record: Record, *kinds: Kind) -> tuple[int, ...]:
+    """Return the records of `kinds` after `sequence` that name it as a member."""
     if record.characteristic is None or record.kind is not Kind.READING:
         return ()
     made = await asyncio.to_thread(
         running.reader.entries,
         sequence,
         MOST_RESULTS,
-        kinds=(Kind.RESULT,),
+        kinds=kinds,
         characteristic=record.characteristic,
         lot=record.lot,
         piece=record.piece,

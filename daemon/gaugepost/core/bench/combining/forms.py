@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from gaugepost.core.bench.combining.groups import members_of
 from gaugepost.core.bench.state import Group, State
-from gaugepost.core.form import Form, Place, form_of, unseen
+from gaugepost.core.form import OVAL, Form, Place, form_of, unseen
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import CharacteristicEntry, Contact
 
-OVAL = 2
-"""Lobes of an oval."""
 HALF_TURN_DEG = 180
 """A diameter at 180° is the one at 0°."""
 
@@ -50,6 +48,7 @@ def form_record(state: State, entry: CharacteristicEntry, reading: Record, group
         piece=reading.piece,
         attempt=reading.attempt,
         operator=reading.operator,
+        unit=entry.unit,
         members=tuple(used),
         ovality_mm=form.ovality_mm,
         taper_mm=form.taper_mm,

@@ -12,7 +12,7 @@ from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import Kind, Record
 
-VOIDABLE = (Kind.READING, Kind.RESULT, Kind.AMENDMENT)
+VOIDABLE = (Kind.READING, Kind.RESULT, Kind.FORM, Kind.AMENDMENT)
 AMENDABLE = (Kind.READING, Kind.AMENDMENT)
 MOVABLE = ("lot", "piece", "position")
 """Tags that an amendment may put right; the value and what it was held against never."""
@@ -21,17 +21,13 @@ MAX_REASON = 500
 
 
 def void(state: State, event: Void, now: Moment) -> Decision:
-    """Say that a measurement does not count, and with it every result that was made of it."""
+    """Say that a measurement does not count, and with it every result and form that was made of it."""
     operator = _who(state, event.operator)
     reason = _why(event.reason, "void")
     _standing(state, event.sequence, event.target, VOIDABLE, "voided")
     records = [
-        replace(
-            _about(event.target, now, Kind.VOID, operator, reason),
-            replaces=sequence,
-            set_up=state.set_up_sequence,
-        )
-        for sequence in (event.sequence, *(each for each in event.results if each not in state.replaced))
+        _voiding(state, sequence, event.target, now, operator, reason)
+        for sequence in (event.sequence, *_left(state, event.results))
     ]
     text = f"record {event.sequence} is void"
     if len(records) > 1:
@@ -40,7 +36,10 @@ def void(state: State, event: Void, now: Moment) -> Decision:
 
 
 def amend(state: State, event: Amend, now: Moment) -> Decision:
-    """Put right which lot, piece or place a reading belongs to. The value stays; so does the record amended."""
+    """Put right which lot, piece or place a reading belongs to. The value stays; so does the record amended.
+
+    A form that the reading was a part of is void with it.
+    """
     operator = _who(state, event.operator)
     reason = _why(event.reason, "amend")
     _standing(state, event.sequence, event.target, AMENDABLE, "amended")
@@ -76,7 +75,12 @@ def amend(state: State, event: Amend, now: Moment) -> Decision:
         there = replace(state, lot=moved.lot, piece=moved.piece)
         moved = replace(moved, attempt=attempt_of(there, entry, moved.position))
     said = ", ".join(f"{key} {value}" if value else f"no {key}" for key, value in changes.items())
-    return Decision((moved,), Reply(accepted=True, text=f"record {event.sequence} now belongs to {said}"))
+    text = f"record {event.sequence} now belongs to {said}"
+    why = f"record {event.sequence} was amended: {reason}"
+    void_forms = [
+        _voiding(state, form, event.target, now, operator, why) for form in _left(state, event.forms)
+    ]
+    return Decision((moved, *void_forms), Reply(accepted=True, text=text))
 
 
 def another(state: State, event: Another, now: Moment) -> Decision:
@@ -111,6 +115,15 @@ def another(state: State, event: Another, now: Moment) -> Decision:
     return Decision(
         (record,), Reply(accepted=True, text=f"measure {entry.name} of piece {state.piece} again")
     )
+
+
+def _left(state: State, sequences: tuple[int, ...]) -> list[int]:
+    return [sequence for sequence in sequences if sequence not in state.replaced]
+
+
+def _voiding(state: State, sequence: int, target: Record, now: Moment, operator: str, reason: str) -> Record:
+    about = _about(target, now, Kind.VOID, operator, reason)
+    return replace(about, replaces=sequence, set_up=state.set_up_sequence)
 
 
 def _who(state: State, operator: str | None) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from gaugepost.core.bench.trust.drifting import LONGEST_WINDOW_MS
-from gaugepost.core.form.contacts import unseen
-from gaugepost.core.setup import Confirm, GaugeEntry, MasterEntry, SetUp
+from gaugepost.core.form import OVAL, least_shown, unseen
+from gaugepost.core.setup import CharacteristicEntry, Confirm, Contact, GaugeEntry, MasterEntry, SetUp
 from gaugepost.edge.stationfile.findings import Report, toml
 
 
@@ -68,9 +68,49 @@ def check(report: Report, set_up: SetUp) -> None:
                     f"form shows one size all around",
                     write="measure it with another contact, or its roundness by other means",
                 )
+        _places(report, set_up, entry)
         for place, requirement in enumerate(entry.not_judged or ()):
             report.warn(
                 ("characteristics", entry.name, "requirements", place),
                 f"the {requirement} requirement is not judged here: sizes alone can't prove it",
                 write="check it with a full form gauge or on a coordinate measuring machine",
+            )
+
+
+LITTLE = 0.5
+"""Directions that may show less than this share of an oval are warned of (common practice, no source)."""
+
+
+def _places(report: Report, set_up: SetUp, entry: CharacteristicEntry) -> None:
+    """Warn where declared angles and depths show less of the form than whoever declared them hopes for."""
+    if not entry.places:
+        return
+    path = ("characteristics", entry.name, "positions")
+    angles: dict[object, set[float]] = {}
+    for place in entry.places.values():
+        if place.angle_deg is not None:
+            angles.setdefault(place.depth_mm, set()).add(float(place.angle_deg % 180))
+    directions = max(angles.values(), key=len, default=set())
+    depths = {place.depth_mm for place in entry.places.values() if place.depth_mm is not None}
+    if len(directions) < 2 and len(depths) < 2:
+        report.warn(
+            path,
+            "show no form: that takes two angles at one depth, or two depths",
+            write="add angle and depth to the other places, or leave them out",
+        )
+    if len(directions) < 2:
+        return
+    for place, name in enumerate(entry.gauges):
+        contact = set_up.gauges[name].contact
+        if unseen(contact, OVAL):
+            report.warn(
+                ("characteristics", entry.name, "gauges", place),
+                f"{toml(name)} has {contact} contact and can't see an oval: angles of places show no ovality",
+                write="measure ovality with two-point contact",
+            )
+        elif contact is Contact.TWO_POINT and (share := least_shown(OVAL, directions)) < LITTLE:
+            report.warn(
+                path,
+                f"{len(directions)} directions show as little as {share:.0%} of an oval, where it lies between them",
+                write="declare three directions 60° apart, which show at least 75 %",
             )
