@@ -85,6 +85,24 @@ async def test_a_failed_check_shows_as_suspect(tmp_path: Path) -> None:
     assert values(tmp_path / "sheet.xlsx", "E5:E6") == ["suspect", "accept"]
 
 
+async def test_what_is_judged_again_is_shown(tmp_path: Path) -> None:
+    """Under a corrected certificate a value and its decision change, a result's too; what was in doubt stays so."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    new: dict[str, Any] = {"value": Decimal("38.0262"), "verdict": "oversize", "decision": "reject"}
+    result = record(2, Kind.RESULT, piece="2", value=Decimal("38.0110"))
+    await deliver(tmp_path, record(1), result, record(3, piece="2", verdict=None, decision=None))
+    await deliver(
+        tmp_path,
+        record(4, Kind.REJUDGED, code="reading", replaces=1, **new),
+        record(5, Kind.REJUDGED, code="result", replaces=2, piece="2", **new),
+        record(7, Kind.REJUDGED, code="form", replaces=6, piece="2"),
+    )
+    assert values(file, "C5:E6") == [38.0262, "oversize", "reject"] * 2
+    await deliver(tmp_path, record(8, Kind.SUSPECT, gauge="bore-38", first=1, last=1))
+    assert values(file, "E5:E6") == ["suspect", "reject"]
+
+
 async def test_a_lost_memory_comes_back_with_the_records(tmp_path: Path) -> None:
     """Handed over again from the beginning, the records give the sheet that they gave before, none twice."""
     file = tmp_path / "sheet.xlsx"

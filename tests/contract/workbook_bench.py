@@ -56,7 +56,7 @@ def record(sequence: int, kind: Kind = Kind.READING, **fields: Any) -> Publicati
         "measured_at": 1_764_061_200_000 + sequence * 1000,
         "clock_ms": sequence,
     }
-    if kind in (Kind.READING, Kind.RESULT, Kind.AMENDMENT):
+    if kind in (Kind.READING, Kind.RESULT, Kind.AMENDMENT, Kind.REJUDGED):
         given |= {
             "gauge": "bore-38", "characteristic": "bore", "lot": "L1", "piece": "1", "attempt": 1, "unit": "mm",
             "value": Decimal("38.0121"), "lower": Decimal("38.000"), "upper": Decimal("38.025"),
@@ -72,8 +72,8 @@ def make(folder: Path, **settings: Any) -> Workbook:
 @asynccontextmanager
 async def opened(folder: Path, **settings: Any) -> AsyncIterator[Workbook]:
     destination = make(folder, **settings)
-    await destination.open()
     try:
+        await destination.open()
         yield destination
     finally:
         await destination.close()

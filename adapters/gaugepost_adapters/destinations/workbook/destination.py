@@ -30,7 +30,7 @@ from gaugepost_adapters.destinations.workbook.book import book
 from gaugepost_adapters.destinations.workbook.filling import Plan
 from gaugepost_adapters.destinations.workbook.layout import Slot
 from gaugepost_adapters.destinations.workbook.memory import Memory, unreachable
-from gaugepost_adapters.destinations.workbook.records import KINDS, MEASURED
+from gaugepost_adapters.destinations.workbook.records import KINDS, is_measured
 from gaugepost_adapters.destinations.workbook.settings import WorkbookSettings
 
 T = TypeVar("T")
@@ -186,7 +186,7 @@ class Workbook:
 
     def _book(self, record: Publication) -> str:
         """Return the workbook that shows a record; empty where none does."""
-        fits = record["kind"] in MEASURED and record.get("characteristic") in self._characteristics
+        fits = is_measured(record) and record.get("characteristic") in self._characteristics
         if not fits or (self._settings.lot is not None and record.get("lot") != self._settings.lot):
             return ""
         return self._places.name(record)

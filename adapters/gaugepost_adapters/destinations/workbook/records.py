@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 from gaugepost.contract import Publication
 
-MEASURED = ("reading", "result", "amendment")
-KINDS = (*MEASURED, "void", "suspect")
+KINDS = ("reading", "result", "amendment", "rejudged", "void", "suspect")
 """Kinds of records that change what a sheet shows."""
 
 Piece = tuple[str, str]
@@ -33,6 +32,12 @@ class Measured:
         return piece_of(self.record)
 
     @property
+    def combined(self) -> bool:
+        """Whether it is a result, made of several readings or judged again."""
+        kind = self.record["kind"]
+        return kind == "result" or (kind == "rejudged" and self.record.get("code") == "result")
+
+    @property
     def attempt(self) -> int:
         """The number of its attempt; 0 where nobody named a piece."""
         attempt = self.record.get("attempt")
@@ -44,6 +49,12 @@ class Measured:
         if isinstance(value, list):
             return "; ".join(map(str, value))
         return "" if value is None else str(value)
+
+
+def is_measured(record: Publication) -> bool:
+    """Tell whether a record is a measurement as it stands; a form that is judged again has no value of its own."""
+    kind = record["kind"]
+    return kind in ("reading", "result", "amendment") or (kind == "rejudged" and record.get("code") != "form")
 
 
 def piece_of(record: Publication) -> Piece:
@@ -59,7 +70,7 @@ def standing(records: Iterable[tuple[tuple[int, int], Publication]]) -> list[Mea
     doubts = [(order[0], record) for order, record in known if record["kind"] == "suspect"]
     found = []
     for order, record in known:
-        if record["kind"] in MEASURED and record["id"] not in replaced:
+        if is_measured(record) and record["id"] not in replaced:
             first = _first(record, by_id)
             suspect = any(at == order[0] and _puts_in_doubt(doubt, first) for at, doubt in doubts)
             found.append(Measured(record, order, suspect))
@@ -67,8 +78,8 @@ def standing(records: Iterable[tuple[tuple[int, int], Publication]]) -> list[Mea
 
 
 def _first(record: Publication, by_id: Mapping[str, Publication]) -> Publication:
-    """Return the reading that amendments were made of; where it is not known, the last one that is."""
-    while record["kind"] == "amendment" and (before := by_id.get(str(record.get("replaces")))) is not None:
+    """Return what was measured before it was amended or judged again; where it is not known, the last one that is."""
+    while record.get("replaces") and (before := by_id.get(str(record.get("replaces")))) is not None:
         record = before
     return record
 
@@ -88,10 +99,10 @@ def shown(measured: Iterable[Measured], position: str | None, reading: int | Non
     result, or where nothing is combined the last reading that was judged; what still waits to be combined is not shown.
     """
     if position is not None:
-        fit = [m for m in measured if m.record["kind"] != "result" and m.text("position") == position]
+        fit = [m for m in measured if not m.combined and m.text("position") == position]
     else:
         every = [m for m in measured if m.text("verdict")]
-        results = [m for m in every if m.record["kind"] == "result"]
+        results = [m for m in every if m.combined]
         fit = results or [m for m in every if not m.text("position")]
     if not fit:
         return None
