@@ -125,6 +125,21 @@ def test_a_wrong_typing_is_named(teach: Teach, tmp_path: Path) -> None:
     assert "they read 7.891 mm there" in done.stdout
 
 
+def test_samples_may_have_channels(teach: Teach, tmp_path: Path) -> None:
+    """Chunks of several channels come from a file too, and what to write for the channel is said."""
+    file = tmp_path / "samples.toml"
+    told = (
+        f'[[sample]]\nshows = "{shows}"\nchunks = [{{ channel = "b", bytes = {json.dumps(data)} }}, '
+        f'{{ channel = "a", hex = "07 0{at}" }}]\n'
+        for at, (shows, data) in enumerate(SHOWN)
+    )
+    file.write_text("\n".join(told), encoding="utf-8")
+    done = teach("--samples", str(file), "--write", str(tmp_path / "bore"))
+    assert done.returncode == 0, done.stdout
+    assert '[gauges.NAME]\n  channel = "b"' in done.stderr
+    assert 'hex = "07 02"' in (tmp_path / "bore.capture.toml").read_text("utf-8")
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -133,6 +148,12 @@ def test_a_wrong_typing_is_named(teach: Teach, tmp_path: Path) -> None:
         ('[[sample]]\nshows = "twelve"\nbytes = "1"\n', "sample 1: 'twelve' is not what a display shows"),
         ('[[sample]]\nshows = "1"\nhex = "zz"\n', "sample 1 has no bytes"),
         ('[[sample]]\nshows = "1"\nbytes = "1"\nhex = "31"\n', "sample 1 has other keys"),
+        ('[[sample]]\nshows = "1"\nchunks = [{ channel = 1, hex = "31" }]\n', "sample 1 has other keys"),
+        ('[[sample]]\nshows = "1"\nchunks = []\n', "sample 1 has no bytes"),
+        ('[[frame]]\nhex = "31"\n', "of no frame what the display showed"),
+        ('[[frame]]\nhex = "31"\nshows = "x"\n', "frame 1: 'x' is not what"),
+        ("[[frame]]\n", "frame 1 has no bytes"),
+        ('tells = 1\n[[sample]]\nshows = "1"\nhex = "31"\n', "has no samples"),
         ("[[sample]\n", "can't be read"),
         ("port = 1\n", "a key 'port'"),
     ],

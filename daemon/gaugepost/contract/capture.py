@@ -11,6 +11,7 @@
     [[frame]]
     at_ms = 1250                                 # when its first byte came, since the first frame
     bytes = "38.0141 mm\\r\\n"                     # each character one byte (ISO 8859-1); or hex = "33 38"
+    shows = "38.0141 mm"                         # what somebody read off the display, only where that is known
     events = [{ indication = "38.0141", value = "38.0141", unit = "mm" }]
 
 Where a frame gives several events, the last one keeps its bytes. A value's own `channel` stands in its event, the
@@ -98,10 +99,11 @@ def settings_text(settings: Mapping[str, Any]) -> str:
     return "".join(f"{_key(key)} = {_toml(value)}\n" for key, value in settings.items())
 
 
-def frame_text(frame: Captured, events: Sequence[Decoded]) -> str:
-    """Return one frame of a capture file with what the decoder made of it."""
+def frame_text(frame: Captured, events: Sequence[Decoded], shows: str = "") -> str:
+    """Return one frame of a capture file with what the decoder made of it, and what the display showed, if known."""
     lines = ["", "[[frame]]", f"at_ms = {frame.at_ms}"]
     lines += [f"channel = {_toml(frame.channel)}"] if frame.channel else []
+    lines += [f"shows = {_toml(shows)}"] if shows else []
     text = frame.data.decode("latin-1")
     readable = all((char.isprintable() and char.isascii()) or char in "\r\n\t" for char in text)
     lines.append(f"bytes = {_toml(text)}" if readable else f'hex = "{frame.data.hex(" ")}"')

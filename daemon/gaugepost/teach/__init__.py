@@ -25,6 +25,7 @@ from gaugepost.teach.outlook import (
     Next as Next,
     Outlook as Outlook,
     Proposal as Proposal,
+    Recorded as Recorded,
     Shown as Shown,
 )
 from gaugepost.teach.search import search as search

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -56,20 +56,26 @@ def is_typed(event: Decoded, typed: Typed) -> bool:
 
 def read(decoder: Decoder, evidence: Evidence) -> list[list[Decoded]]:
     """Return what a decoder makes of each sample; silences between chunks are as long as they were."""
+    found: list[list[Decoded]] = [[] for _ in evidence.samples]
+    for at, _, events in played(decoder, evidence):
+        if at >= 0:
+            found[at] += events
+    return found
+
+
+def played(decoder: Decoder, evidence: Evidence) -> Iterator[tuple[int, Chunk, list[Decoded]]]:
+    """Yield each chunk, the sample it belongs to (-1: none), and what a decoder makes of it and the silence after."""
     windows: list[tuple[Chunk, int]] = []
     for at, sample in enumerate(evidence.samples):
         windows += [(chunk, -1) for chunk in sample.before] + [(chunk, at) for chunk in sample.chunks]
     windows += [(chunk, -1) for chunk in evidence.after]
-    found: list[list[Decoded]] = [[] for _ in evidence.samples]
     for number, (chunk, at) in enumerate(windows):
         events = decoder.feed(chunk)
         if number + 1 == len(windows):
             events = [*events, *decoder.idle(_SILENCE_S)]
         elif (gap := windows[number + 1][0].arrived.clock_ms - chunk.arrived.clock_ms) >= _GAP_MS:
             events = [*events, *decoder.idle(gap / 1000)]
-        if at >= 0:
-            found[at] += events
-    return found
+        yield at, chunk, events
 
 
 def fitting(kind: str, decoder: type[Decoder], draft: Draft, evidence: Evidence) -> Fitting | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -79,30 +80,44 @@ class Next:
 
 
 @dataclass(frozen=True, slots=True)
+class Recorded:
+    """One frame that came, with what the description reads there."""
+
+    frame: Captured
+    events: tuple[Decoded, ...]
+    shows: str = ""
+    """What was typed for it; empty for all that came besides."""
+
+
+@dataclass(frozen=True, slots=True)
 class Proposal:
     """A description of the gauge: decoder and settings, and how surely they are no coincidence."""
 
     kind: str
     settings: Mapping[str, Any]
+    channel: str
+    """The link's channel that the gauge sends over; empty where the link has none."""
     bits: float
     """Information in the digits that it read as typed, less what was chosen to make them fit."""
     needed_bits: float
     refuses: tuple[str, ...]
     """What it refuses because no sample showed it, a sentence each."""
 
-    frames: tuple[tuple[Captured, Decoded], ...]
-    """A frame for each sample, with what the description reads there."""
+    frames: tuple[Recorded, ...]
+    """All that came, over every channel."""
 
     def description(self, what: str = "") -> str:
         """Return the description file, for `[links.NAME.decoder]` with `file = …`; `what` is its heading."""
-        heading = "".join(f"# {line}\n" for line in what.splitlines())
+        if self.channel:
+            what += f"\nIt sends over channel {self.channel}: write channel = {json.dumps(self.channel)} at the gauge."
+        heading = "".join(f"# {line}\n" for line in what.strip().splitlines())
         return (heading and heading + "\n") + settings_text({"kind": self.kind, **self.settings})
 
     def capture(self, what: str, composed: str) -> str:
         """Return the capture that proves it, in the format of `contract/capture.py`."""
-        packets = any(frame.complete for frame, _ in self.frames)
+        packets = any(one.frame.complete for one in self.frames)
         head = head_text(what, composed, self.kind, self.settings, packets=packets)
-        return head + "".join(frame_text(frame, [event]) for frame, event in self.frames)
+        return head + "".join(frame_text(one.frame, one.events, one.shows) for one in self.frames)
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,9 @@ examples:
   [[sample]]
   shows = "12.345 mm"
   bytes = "+012.345\\r\\n"           # each character one byte; or hex = "2B 30 31"
+                                  # of several channels: chunks = [{ channel = "a", hex = "2B" }, …]
+
+It may be a capture, too, whose frames say shows = "12.345 mm" where somebody read the display.
 
 --write NAME writes NAME.toml, which a station names with [links.NAME.decoder] file = "NAME.toml", and beside it
 NAME.capture.toml: the frames that prove it. Where the disk does not take them, you may give another name, or an empty
@@ -90,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _write(args: argparse.Namespace, found: Proposal) -> None:
     """Write what was found; where that can't be, and no other name is given, print it, so that it is not lost."""
-    what = f"Taught to gaugepost from {len(found.frames)} measurements."
+    what = f"Taught to gaugepost from {sum(bool(one.shows) for one in found.frames)} measurements."
     capture = found.capture(f"Gauge {Path(args.write).name}.", "Captured while it was taught.")
     asks = args.samples is None or sys.stdin.isatty()
     try:
@@ -101,6 +104,8 @@ def _write(args: argparse.Namespace, found: Proposal) -> None:
         raise
     print(f"wrote {wrote[0]} and {wrote[1]}; a station names it with:", file=sys.stderr)
     print(f'\n  [links.NAME.decoder]\n  file = "{wrote[0].name}"', file=sys.stderr)
+    if found.channel:
+        print(f"  [gauges.NAME]\n  channel = {json.dumps(found.channel)}", file=sys.stderr)
 
 
 def _another(why: str) -> str:
