@@ -49,7 +49,7 @@ def follow(state: State, entry: Entry) -> State:
         state = changed(_forgotten(state), missing=state.missing + entry.sequence - 1 - state.sequence)
         state = changed(state, sequence=entry.sequence - 1)
     if state.missing:
-        record = _resting(state, entry.record)
+        record = resting(state, entry.record)
     if record is not None:
         return apply(state, record)
     boot = entry.record.boot or (state.now.boot if state.now else "")
@@ -63,7 +63,7 @@ def follow(state: State, entry: Entry) -> State:
     return state
 
 
-def _resting(state: State, record: Record) -> Record | None:
+def resting(state: State, record: Record) -> Record | None:
     """Return what of `record` can be applied though records before it are missing; None: nothing."""
     known = state.gauges.get(record.gauge or "")
     if record.gauge is not None and known is None:

@@ -57,10 +57,11 @@ def _mastered(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[
         members=going.members,
         spread_mm=max(spread(taken) for taken in sets),
         master_indications_mm=means,
-        master_spans_mm=_spans(entry, masters, gauge_at, master_at),
+        master_spans_mm=spans(entry, masters, gauge_at, master_at),
         set_up=state.set_up_sequence,
         derivation=state.derivation,
         ends_mastering=True if reasons else None,
+        contact_set=state.gauges[gauge].contact_set,
         **fields,
     )
     first = state.gauges[gauge].first_reading
@@ -102,13 +103,14 @@ def _implausible(
     return tuple(reasons)
 
 
-def _spans(
+def spans(
     entry: GaugeEntry, masters: list[MasterEntry], gauge_at: Sourced | None, master_at: Sourced | None
 ) -> tuple[Decimal, ...] | None:
+    """Return the gauge's spans on its masters in mm at 20 °C; None where a temperature or coefficient is not known."""
     expansion = expansion_of(entry)
     if expansion is None or gauge_at is None or master_at is None:
         return None
-    spans = []
+    made = []
     for master in masters:
         if master.coefficient is None:
             return None
@@ -119,8 +121,8 @@ def _spans(
             gauge=expansion,
             gauge_c=gauge_at.celsius,
         )
-        spans.append(span)
-    return tuple(spans)
+        made.append(span)
+    return tuple(made)
 
 
 def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[Record, ...]:
@@ -132,7 +134,7 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         mean(going.taken_mm),
         mastered.cold,
         mastered.warm,
-        _as_part(entry, mastered, master, gauge_at, master_at),
+        as_part(entry, mastered, master, gauge_at, master_at),
     )
     error = corrected.value_mm - master.size_mm
     reasons = []
@@ -159,6 +161,7 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         spread_mm=spread(going.taken_mm),
         error_mm=error,
         limit_mm=entry.check_limit_mm,
+        contact_set=known.contact_set,
         set_up=state.set_up_sequence,
         derivation=state.derivation,
         **fields,
@@ -168,13 +171,14 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
     return (check, _suspect(state, gauge, known.first_reading, check))
 
 
-def _as_part(
+def as_part(
     entry: GaugeEntry,
     mastered: Mastered,
     master: MasterEntry,
     gauge_at: Sourced | None,
     master_at: Sourced | None,
 ) -> Temperatures | None:
+    """Return the temperatures that correct a master measured as a part; None where one of them is not known."""
     expansion = expansion_of(entry)
     if expansion is None or gauge_at is None or master_at is None or mastered.gauge_c is None:
         return None
