@@ -20,7 +20,8 @@ the rules of your shop come first
 """
 _MASTER = f"""\
 Wipe the master and the contacts, let both come to one temperature, then read the master as the service says.
-The serial number is the one engraved on the master in your hand: read it off, don't copy it from a list.
+The serial number is the one engraved on the master in your hand: read it off, don't copy it from a list. Where a
+scanner reads masters, leave --serial out and scan the master when you are told to.
 A gauge with a display from a master or from a nominal is mastered on two masters, or moved once after the readings in
 a direction that you name: that proves which way it counts.
 
@@ -55,6 +56,14 @@ Only what a reading was tied to can be put right, its value never. The earlier r
 example:
   gaugepost bench amend 1284 --piece 17 --reason "wrong number called out"
 """
+_REPORT = f"""\
+Where the station file names contact sets for the gauge, a change of contacts says which set is on it now.
+
+examples:
+  gaugepost bench report bore-38 knock --note "fell on the bench"
+  gaugepost bench report bore-38 contacts --contact-set B
+
+{_CAUTION}"""
 _SET = """\
 What is left out stays as it is; another lot clears the piece. With lot checks, another lot asks for a check.
 
@@ -140,10 +149,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
     report = _action(
-        actions, "report", "say what was done to a gauge: it is to be checked then", _CAUTION, _report
+        actions, "report", "say what was done to a gauge: it is to be checked then", _REPORT, _report
     )
     report.add_argument("gauge", metavar="GAUGE")
     report.add_argument("what", metavar="WHAT", choices=REPORTS, help=", ".join(REPORTS))
+    report.add_argument("--contact-set", metavar="NAME", help="which contact set is on it now, for contacts")
     report.add_argument("--note", help="more about it")
     report.add_argument("--operator", help="who, where that is not the operator in hand")
 
@@ -266,7 +276,7 @@ def _set(service: Service, args: argparse.Namespace) -> int:
 
 
 def _report(service: Service, args: argparse.Namespace) -> int:
-    said = {"what": args.what, "note": args.note, "operator": args.operator}
+    said = {key: getattr(args, key) for key in ("what", "contact_set", "note", "operator")}
     print(_command(service, "POST", named("gauges", args.gauge, "reports"), said))
     return 0
 

@@ -152,6 +152,8 @@ def _gauge(gauge: GaugeEntry, unit: Unit) -> str:
         span = f", {_size(low, unit)} to {_size(high, unit)} {unit}"
     counts = f" {_size(gauge.nominal_mm, unit)} {unit}" if gauge.nominal_mm is not None else ""
     check = f"checked to {_small(gauge.check_limit_mm, unit)}"
+    if gauge.contact_sets:
+        check += f", contact set {' or '.join(gauge.contact_sets)}"
     if gauge.stream:
         check += f", streams, {gauge.stream.takes} taken {gauge.stream.opens.replace('asked', 'when asked')}"
     return f"{gauge.name}: {gauge.contact}, {gauge.display}{counts}, unit {sent}, {where}{span}, {check}"

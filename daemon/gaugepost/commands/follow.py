@@ -11,7 +11,7 @@ from gaugepost.commands.talk import Document, Service
 WAIT_S = 20.0
 KINDS = [
     "mastering-begun", "master-reading", "mastering", "check-begun", "check", "abandoned", "reading", "suppressed",
-    "bad-frame", "condition", "link", "set-up", "stop",
+    "bad-frame", "condition", "link", "report", "scan", "set-up", "stop",
 ]  # fmt: skip
 
 
@@ -70,6 +70,10 @@ def _told(record: Document, wanted: int, *, own: bool, over_link: bool) -> tuple
     elif own and kind == "master-reading":
         shown = f"{record['indication']} {record['indication_unit']}"
         said = f"{record['master']}: reading {record['count']} of {wanted}: {shown}"
+    elif kind == "scan" and (own or "gauge" not in record):
+        said = f"{'scanned' if record['code'] == 'taken' else 'not taken'}: {record['text']}"
+    elif own and kind == "report" and "contact_set" in record:
+        said, code = f"{record['text']}; begin again", 1
     elif own and kind == "reading":
         said = f"not taken: {record['indication']}: {'; '.join(record.get('reasons', []))}"
     elif own and kind in ("suppressed", "bad-frame", "condition"):

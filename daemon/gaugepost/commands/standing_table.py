@@ -45,6 +45,8 @@ def _below(gauge: Document) -> list[str]:
     lines = [str(reason) for reason in gauge["reasons"]]
     if gauge["procedure"]:
         lines.append(f"{gauge['procedure']['procedure']} going on: {gauge['procedure']['text']}")
+    if gauge["contact_set"]:
+        lines.append(f"contact set {gauge['contact_set']} is on it")
     measures, last = gauge["characteristic"], gauge["last_reading"]
     lines.append(f"measures {measures}" if measures else "no characteristic is selected")
     if last:

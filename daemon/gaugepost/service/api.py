@@ -45,7 +45,7 @@ INDEX = {
     "POST /v1/gauges/{name}/procedure/finish": "finish it with the readings taken so far: operator",
     "POST /v1/gauges/{name}/attempts": "measure the piece in hand again: why, note, operator",
     "POST /v1/gauges/{name}/request": "ask a gauge for its value",
-    "POST /v1/gauges/{name}/reports": "report what was done to a gauge: what, note, operator",
+    "POST /v1/gauges/{name}/reports": "report what was done to a gauge: what, contact_set, note, operator",
     "POST /v1/records/{id}/void": "a measurement does not count: reason, operator",
     "POST /v1/records/{id}/amendment": "what it belongs to instead: lot, piece, position, reason, operator",
     "POST /v1/destinations/{name}/retry": "try at once, or hand refused records over again: records, all, operator",

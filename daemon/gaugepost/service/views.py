@@ -34,6 +34,8 @@ def gauge(state: State, name: str, now: Moment, link: LinkStatus | None) -> Docu
         "display": entry.display.value,
         "judged": not reasons,
         "reasons": list(reasons),
+        "contact_set": known.contact_set,
+        "contact_sets": list(entry.contact_sets or ()),
         "mastering": mastering(known.mastered) if known.mastered else None,
         "checked_at": rfc3339(known.checked.utc_ms) if known.checked else None,
         "readings_since_check": known.readings,
@@ -61,16 +63,19 @@ def mastering(mastered: Mastered) -> Document:
 
 def procedure(going: Procedure) -> Document:
     """Return a mastering or check that is going on: what to read next, and which reading of how many it is."""
-    taken, moving = len(going.taken_mm), len(going.taken_mm) >= going.wanted * len(going.masters)
+    taken, moving = len(going.taken_mm), going.is_moving
     counted = f"reading {taken + 1} of {going.total}"
     movement = {1: "larger", -1: "smaller"}.get(going.movement)
     text = f"read {going.master_now}: {counted}"
+    if going.master_now in going.to_scan:
+        text = f"scan {going.master_now}, then {text}"
     if moving:
         text = f"move the gauge so that the size is {movement}, then read once more: {counted}"
     return {
         "procedure": "check" if going.is_check else "mastering",
         "masters": list(going.masters),
         "next": None if moving else going.master_now,
+        "to_scan": list(going.to_scan),
         "movement": movement,
         "reading": taken + 1,
         "of": going.total,

@@ -88,7 +88,8 @@ def _begun(record: Record) -> str:
     what = "master" if record["kind"] == Kind.MASTERING_BEGUN else "check"
     times = "once" if record.get("count") == 1 else f"{record.get('count')} times"
     moved = f", then once moved {record['code']}" if record.get("code") else ""
-    return f"{what} {record.get('gauge')}: read {record.get('master')} {times}{moved}"
+    scan = f"scan {' and '.join(to_scan)}, " if isinstance(to_scan := record.get("to_scan"), list) else ""
+    return f"{what} {record.get('gauge')}: {scan}read {record.get('master')} {times}{moved}"
 
 
 def _master_reading(record: Record) -> str:

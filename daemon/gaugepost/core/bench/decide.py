@@ -13,8 +13,9 @@ from gaugepost.core.bench.apply import apply
 from gaugepost.core.bench.arrivals.gauge import streamed
 from gaugepost.core.bench.arrivals.routing import arrived, more_bad_frames
 from gaugepost.core.bench.commands.afterwards import amend, another, void
+from gaugepost.core.bench.commands.reports import report
 from gaugepost.core.bench.commands.tags import set_tags
-from gaugepost.core.bench.events import REPORTS, Decision, Reply
+from gaugepost.core.bench.events import Decision, Reply
 from gaugepost.core.bench.plain import plain
 from gaugepost.core.bench.procedures import abandon, begin_check, begin_mastering, finish
 from gaugepost.core.bench.state import State
@@ -88,30 +89,6 @@ def _link_down(state: State, event: ev.LinkDown, now: Moment) -> Decision:
     return Decision((record,))
 
 
-def _report(state: State, event: ev.Report, now: Moment) -> Decision:
-    if event.gauge not in state.set_up.gauges:
-        known = ", ".join(sorted(state.set_up.gauges)) or "none"
-        raise CommandRefused(f"no gauge is named {event.gauge!r}", hint=f"the gauges here: {known}")
-    meaning = REPORTS.get(event.what)
-    if meaning is None:
-        raise CommandRefused(
-            f"{event.what!r} is nothing that can be reported", hint=f"report {', '.join(REPORTS)}"
-        )
-    record = plain(
-        now,
-        Kind.REPORT,
-        gauge=event.gauge,
-        operator=event.operator or state.operator,
-        code=event.what,
-        text=f"{meaning}: {event.note}" if event.note else meaning,
-        ends_mastering=True,
-        set_up=state.set_up_sequence,
-    )
-    return Decision(
-        (record,), Reply(accepted=True, text=f"{event.gauge} is to be checked before its next verdict")
-    )
-
-
 def _resumed(state: State, event: ev.RecordingResumed, now: Moment) -> Decision:
     text = f"not recording for {Decimal(now.utc_ms - event.since_utc_ms).scaleb(-3)} s: {event.reason}; "
     text += f"{event.held} held and recorded after this, {event.dropped} lost"
@@ -136,7 +113,7 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.BeginCheck: begin_check,
     ev.Abandon: abandon,
     ev.Finish: finish,
-    ev.Report: _report,
+    ev.Report: report,
     ev.Void: void,
     ev.Amend: amend,
     ev.Another: another,

@@ -9,6 +9,8 @@ from gaugepost.core.bench.events import Abandon, BeginCheck, BeginMastering, Dec
 from gaugepost.core.bench.outcomes import ended
 from gaugepost.core.bench.standing import master_overdue, out_of_range, unit_of
 from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, State
+from gaugepost.core.bench.trust.confirming import can_be_scanned
+from gaugepost.core.bench.trust.contacts import known_to_be_on
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.mastering import needs_proof_of_sense
@@ -26,7 +28,7 @@ def begin_mastering(state: State, event: BeginMastering, now: Moment) -> Decisio
         raise CommandRefused(
             "a mastering takes one master or two different ones", hint="name the master in hand"
         )
-    _confirmed(state, event.masters, event.serials, now)
+    to_scan = _confirmed(state, entry, event.masters, event.serials, now)
     _without_serial(state, entry, event.masters)
     if event.movement not in (None, "larger", "smaller"):
         raise CommandRefused(f"{event.movement!r} is no movement", hint="say larger or smaller")
@@ -38,12 +40,20 @@ def begin_mastering(state: State, event: BeginMastering, now: Moment) -> Decisio
     movement = event.movement if len(event.masters) == 1 else None
     wanted = _wanted(event.readings, entry.mastering_readings)
     record = _begun(
-        state, Kind.MASTERING_BEGUN, event.gauge, event.masters, wanted, event.operator, now, code=movement
+        state,
+        Kind.MASTERING_BEGUN,
+        event.gauge,
+        event.masters,
+        wanted,
+        event.operator,
+        to_scan,
+        now,
+        movement,
     )
     text = f"read {' then '.join(event.masters)} {wanted} times each with {event.gauge}"
     if movement:
         text += f", then move it so that the size is {movement} and read once more"
-    return Decision((record,), Reply(accepted=True, text=text))
+    return Decision((record,), Reply(accepted=True, text=_after_scans(to_scan, text)))
 
 
 def begin_check(state: State, event: BeginCheck, now: Moment) -> Decision:
@@ -51,14 +61,15 @@ def begin_check(state: State, event: BeginCheck, now: Moment) -> Decision:
     entry = _free_gauge(state, event.gauge, now)
     if state.gauges[event.gauge].mastered is None:
         raise CommandRefused(f"{event.gauge} was never mastered", hint=f"master it first, on {event.master}")
-    _confirmed(state, (event.master,), (event.serial,) if event.serial else (), now)
+    to_scan = _confirmed(state, entry, (event.master,), (event.serial,) if event.serial else (), now)
     _second(state.gauges[event.gauge], entry, event.master)
     wanted = _wanted(event.readings, entry.check_readings)
-    record = _begun(state, Kind.CHECK_BEGUN, event.gauge, (event.master,), wanted, event.operator, now)
-    times = "once" if wanted == 1 else f"{wanted} times"
-    return Decision(
-        (record,), Reply(accepted=True, text=f"measure {event.master} {times} with {event.gauge}")
+    record = _begun(
+        state, Kind.CHECK_BEGUN, event.gauge, (event.master,), wanted, event.operator, to_scan, now
     )
+    times = "once" if wanted == 1 else f"{wanted} times"
+    text = _after_scans(to_scan, f"measure {event.master} {times} with {event.gauge}")
+    return Decision((record,), Reply(accepted=True, text=text))
 
 
 def abandon(state: State, event: Abandon, now: Moment) -> Decision:
@@ -108,6 +119,8 @@ def take(state: State, gauge: str, link: str, indication: Indication, now: Momen
     assert procedure is not None
     unit, wrong = unit_of(state, gauge, indication)
     wrong += () if unit is None else out_of_range(state, gauge, to_mm(indication.value, unit), None)
+    if procedure.master_now in procedure.to_scan:
+        wrong += (f"{procedure.master_now} was not scanned: scan it, then read it",)
     reading = Record(
         kind=Kind.MASTER_READING,
         measured_at=now.utc_ms,
@@ -153,6 +166,7 @@ def _free_gauge(state: State, gauge: str, now: Moment) -> GaugeEntry:
         )
     if entry.link not in state.links:
         raise CommandRefused(f"{gauge} is not connected", hint=f"connect the link {entry.link} first")
+    known_to_be_on(entry, state.gauges[gauge].contact_set)
     if entry.due_utc_ms is not None and now.utc_ms > entry.due_utc_ms:
         raise CommandRefused(
             f"the calibration of {gauge} is overdue", hint="have it calibrated, then correct its due date"
@@ -160,7 +174,11 @@ def _free_gauge(state: State, gauge: str, now: Moment) -> GaugeEntry:
     return entry
 
 
-def _confirmed(state: State, masters: tuple[str, ...], serials: tuple[str, ...], now: Moment) -> None:
+def _confirmed(
+    state: State, gauge: GaugeEntry, masters: tuple[str, ...], serials: tuple[str, ...], now: Moment
+) -> tuple[str, ...]:
+    """Return which of the masters are still to be scanned; refuse those that are wrong, overdue or unconfirmed."""
+    to_scan = []
     for at, name in enumerate(masters):
         entry = state.set_up.masters.get(name)
         if entry is None:
@@ -171,7 +189,15 @@ def _confirmed(state: State, masters: tuple[str, ...], serials: tuple[str, ...],
                 f"the calibration of {name} is overdue", hint="take another master, or have it calibrated"
             )
         said = serials[at] if at < len(serials) else None
-        if entry.serial is not None and said != entry.serial:
+        by_scan = gauge.confirm is Confirm.SCAN
+        if by_scan and not can_be_scanned(state, entry):
+            raise CommandRefused(
+                f"no scanner's codes can name {name}",
+                hint='write "{serial_number}" or "{master}" into the codes of a scanner',
+            )
+        if by_scan or (said is None and entry.serial is not None and can_be_scanned(state, entry)):
+            to_scan.append(name)
+        if entry.serial is not None and said != entry.serial and (said is not None or name not in to_scan):
             heard = (
                 f"the serial number of {name} is not {said}"
                 if said
@@ -180,6 +206,12 @@ def _confirmed(state: State, masters: tuple[str, ...], serials: tuple[str, ...],
             raise CommandRefused(
                 heard, hint="take the right master in hand and give the number engraved on it"
             )
+
+    return tuple(to_scan)
+
+
+def _after_scans(to_scan: tuple[str, ...], text: str) -> str:
+    return f"scan {' and '.join(to_scan)} each before reading it; {text}" if to_scan else text
 
 
 def _without_serial(state: State, entry: GaugeEntry, masters: tuple[str, ...]) -> None:
@@ -221,6 +253,7 @@ def _begun(
     masters: tuple[str, ...],
     wanted: int,
     operator: str | None,
+    to_scan: tuple[str, ...],
     now: Moment,
     code: str | None = None,
 ) -> Record:
@@ -233,5 +266,6 @@ def _begun(
         count=wanted,
         code=code,
         operator=operator or state.operator,
+        to_scan=to_scan or None,
         set_up=state.set_up_sequence,
     )

@@ -78,6 +78,7 @@ def gauge(name: str, table: GaugeTable, zone: ZoneInfo) -> GaugeEntry:
         spread_limit_mm=_mm(table.mastering_spread_limit),
         jump_limit_mm=_mm(table.mastering_jump_limit),
         reach_mm=_mm(table.mastering_reach),
+        contact_sets=tuple(table.contact_sets) if table.contact_sets else None,
         confirm=table.confirm_master,
         compare_masters=table.compare_masters or None,
     )

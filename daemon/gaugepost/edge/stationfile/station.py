@@ -67,7 +67,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     asked.check(report, entries.gauges, entries.thermometers, links)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
     fitness.complete(report, entries.gauges, entries.masters)
-    trust.complete(report, entries.gauges, entries.masters)
+    trust.complete(report, entries.gauges, entries.masters, entries.scanners)
     if report.failed or station is None or service is None:
         return None
     set_up = SetUp(

@@ -69,7 +69,9 @@ async def request(running: Running, gauge: str, _: bodies.RequestSaid) -> Docume
 
 async def report(running: Running, gauge: str, said: bodies.ReportSaid) -> Document:
     """Report what was done to a gauge: it is to be checked before its next verdict."""
-    return await _ask(running, gauge, Report(gauge, said.what, said.note or "", said.operator))
+    return await _ask(
+        running, gauge, Report(gauge, said.what, said.note or "", said.operator, said.contact_set)
+    )
 
 
 async def set_tags(running: Running, said: bodies.TagsSaid) -> Document:

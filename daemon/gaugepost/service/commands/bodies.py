@@ -58,6 +58,7 @@ class ReportSaid(Said):
     """What was done to the gauge."""
 
     what: Text = Field(description=", ".join(REPORTS))
+    contact_set: Text | None = Field(None, description="which set is on now, for contacts")
     note: Note | None = None
     operator: Text | None = None
 

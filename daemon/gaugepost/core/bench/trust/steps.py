@@ -30,8 +30,13 @@ def made_due(state: State, gauges: Mapping[str, str]) -> State:
 
 
 def said(state: State, record: Record) -> State:
-    """A condition or a report: it may end the mastering."""
-    if record.ends_mastering and record.gauge is not None and record.gauge in state.gauges:
+    """A condition or a report: it may end the mastering, and what goes on where the contacts were changed in it."""
+    if record.gauge is None or record.gauge not in state.gauges:
+        return state
+    if record.contact_set is not None:
+        on = changed(state.gauges[record.gauge], contact_set=record.contact_set, procedure=None)
+        state = with_gauge(state, record.gauge, on)
+    if record.ends_mastering:
         return made_due(state, {record.gauge: record.text or record.code or "reported"})
     return state
 
@@ -46,6 +51,7 @@ def begun(state: State, record: Record) -> State:
         is_check=record.kind is Kind.CHECK_BEGUN,
         movement={"larger": 1, "smaller": -1}.get(record.code or "", 0),
         operator=record.operator,
+        to_scan=record.to_scan or (),
     )
     return with_gauge(state, record.gauge, changed(state.gauges[record.gauge], procedure=procedure))
 
@@ -130,6 +136,19 @@ def check(state: State, record: Record) -> State:
         scatter=after_check(known.scatter, known.procedure.taken_mm, record.error_mm or Decimal(0)),
     )
     return with_gauge(state, record.gauge, passed)
+
+
+def scanned(state: State, record: Record) -> State:
+    """A master was scanned for what goes on: it is confirmed, or it was another one and is to be scanned again."""
+    known = state.gauges.get(record.gauge or "")
+    if known is None or known.procedure is None or record.master is None:
+        return state
+    assert record.gauge is not None
+    rest = tuple(name for name in known.procedure.to_scan if name != record.master)
+    to_scan = rest if record.code == "taken" else (*rest, record.master)
+    return with_gauge(
+        state, record.gauge, changed(known, procedure=replace(known.procedure, to_scan=to_scan))
+    )
 
 
 def abandoned(state: State, record: Record) -> State:

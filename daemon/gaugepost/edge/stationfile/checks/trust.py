@@ -4,15 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from gaugepost.core.bench.trust.confirming import names_master
 from gaugepost.core.bench.trust.drifting import LONGEST_WINDOW_MS
 from gaugepost.core.form import OVAL, least_shown, unseen
-from gaugepost.core.setup import CharacteristicEntry, Confirm, Contact, GaugeEntry, MasterEntry, SetUp
+from gaugepost.core.setup import (
+    CharacteristicEntry,
+    Confirm,
+    Contact,
+    GaugeEntry,
+    MasterEntry,
+    ScannerEntry,
+    SetUp,
+)
 from gaugepost.edge.stationfile.findings import Report, toml
 
 
-def complete(report: Report, gauges: Mapping[str, GaugeEntry], masters: Mapping[str, MasterEntry]) -> None:
+def complete(
+    report: Report,
+    gauges: Mapping[str, GaugeEntry],
+    masters: Mapping[str, MasterEntry],
+    scanners: Mapping[str, ScannerEntry],
+) -> None:
     """Note what confirms nothing, and classes that say nothing: out of their reach, or beside a certificate."""
     for gauge in gauges.values():
+        _contact_sets(report, gauge)
         if gauge.soak_window_ms is not None and gauge.soak_window_ms > LONGEST_WINDOW_MS:
             report.error(
                 ("gauges", gauge.name, "mastering_soak_window"),
@@ -20,22 +35,7 @@ def complete(report: Report, gauges: Mapping[str, GaugeEntry], masters: Mapping[
                 "at most 1 h",
                 'write "10 min", or another time up to "1 h"',
             )
-        if gauge.confirm is Confirm.SERIAL_NUMBER:
-            for master in masters.values():
-                if master.serial is None:
-                    report.error(
-                        ("masters", master.name),
-                        f"{toml(gauge.name)} confirms masters by their serial number, and this one has none",
-                        "serial_number",
-                        "add serial_number, as it is engraved",
-                    )
-        elif gauge.confirm is Confirm.SECOND_MASTER and len(masters) < 2:
-            report.error(
-                ("gauges", gauge.name, "confirm_master"),
-                "a second master confirms the first, and the station has fewer than two",
-                "two masters",
-                'add one, or write "serial-number"',
-            )
+        _confirmed(report, gauge, masters, scanners)
     for master in masters.values():
         path = ("masters", master.name, "tolerance_class")
         if master.tolerance_class is None:
@@ -54,6 +54,51 @@ def complete(report: Report, gauges: Mapping[str, GaugeEntry], masters: Mapping[
                 "uncertainty, or tolerance_class",
                 "keep uncertainty where the size is the certificate's",
             )
+
+
+def _contact_sets(report: Report, gauge: GaugeEntry) -> None:
+    for place, name in enumerate(gauge.contact_sets or ()):
+        if name in (gauge.contact_sets or ())[:place]:
+            report.error(
+                ("gauges", gauge.name, "contact_sets", place),
+                f"{toml(name)} stands here twice",
+                "each contact set once",
+                "remove one of them",
+            )
+
+
+def _confirmed(
+    report: Report,
+    gauge: GaugeEntry,
+    masters: Mapping[str, MasterEntry],
+    scanners: Mapping[str, ScannerEntry],
+) -> None:
+    if gauge.confirm is Confirm.SERIAL_NUMBER:
+        for master in masters.values():
+            if master.serial is None:
+                report.error(
+                    ("masters", master.name),
+                    f"{toml(gauge.name)} confirms masters by their serial number, and this one has none",
+                    "serial_number",
+                    "add serial_number, as it is engraved",
+                )
+    elif gauge.confirm is Confirm.SCAN:
+        codes = [code for scanner in scanners.values() for code in scanner.codes]
+        unnamed = [master.name for master in masters.values() if not names_master(codes, master)]
+        if unnamed:
+            report.error(
+                ("gauges", gauge.name, "confirm_master"),
+                f"a scan confirms masters, and no scanner's codes can name {', '.join(map(toml, unnamed))}",
+                "a scanner with a code for every master",
+                'add "{serial_number}" or "{master}" to the codes of a scanner',
+            )
+    elif gauge.confirm is Confirm.SECOND_MASTER and len(masters) < 2:
+        report.error(
+            ("gauges", gauge.name, "confirm_master"),
+            "a second master confirms the first, and the station has fewer than two",
+            "two masters",
+            'add one, or write "serial-number"',
+        )
 
 
 def check(report: Report, set_up: SetUp) -> None:

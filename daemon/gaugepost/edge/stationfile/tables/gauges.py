@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from gaugepost.core.setup import Confirm, Contact, Display, Opens, Takes
-from gaugepost.edge.stationfile.tables.common import Count, Table, Words
+from gaugepost.edge.stationfile.tables.common import Count, Names, Table, Words
 from gaugepost.edge.stationfile.values import (
     Coefficient,
     Day,
@@ -118,8 +118,10 @@ class GaugeTable(Table):
     """How far a mastering may be from the last one; further is flagged, and what was measured between is suspect."""
     mastering_reach: PositiveLength | None = None
     """How far a master may be from the nominal size of what is measured; further is flagged."""
+    contact_sets: Names | None = Field(default=None, examples=[["A", "B"]])
+    """Names of the contact sets that can be on it; a change of contacts says which, and masterings name it."""
     confirm_master: Annotated[Confirm, choice(Confirm, "a way to confirm"), words_of(Confirm)] | None = None
-    """What must prove which master it is: its serial number, or a second master, by mastering or first check."""
+    """What must prove which master it is: its serial number, a scan, or a second master (mastering or first check)."""
     compare_masters: bool = True
     """Whether a mastering or check that does not fit is compared with the other masters, to name one that does."""
     stream: StreamTable | None = None

@@ -46,7 +46,8 @@ class ScannerTable(Table):
     channel: Annotated[str, Field(max_length=200)] = ""
     """Its channel where a link carries several."""
     codes: Names = Field(examples=[["LOT{lot}", "P{piece}"]])
-    """What its codes look like, with holes {operator}, {lot}, {piece}, {position} and {characteristic}."""
+    """What its codes look like, with holes: {operator}, {lot}, {piece}, {position} and {characteristic} for what is in
+    hand; {contact_set} and {gauge} for contacts that are put on; {serial_number} or {master} for a master."""
 
 
 class TriggerTable(Table):
