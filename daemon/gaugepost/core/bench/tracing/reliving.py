@@ -1,0 +1,250 @@
+"""Readings, results and checks made once more, in their order, as if a certificate or thermometer had been right.
+
+Masterings and checks go through the bench's own steps, with the set-up as it should have been; so a reading rests on
+the mastering, the scatter and the display that it rested on, and nothing is made anew that was measured.
+"""
+
+from __future__ import annotations
+
+import decimal
+import heapq
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Any
+
+from gaugepost.core.bench.apply import apply, resting
+from gaugepost.core.bench.combining import completed, member_of
+from gaugepost.core.bench.combining.groups import gathers
+from gaugepost.core.bench.outcomes import as_part, spans
+from gaugepost.core.bench.standing import beyond_range
+from gaugepost.core.bench.state import Group, Member, Sourced, State
+from gaugepost.core.bench.temperatures import fresh_thermometer
+from gaugepost.core.bench.tracing.basis import Basis, corrected
+from gaugepost.core.bench.tracing.records import Records
+from gaugepost.core.bench.tracing.revision import Revision
+from gaugepost.core.conformity import Verdict
+from gaugepost.core.frozen import changed
+from gaugepost.core.indication import Moment
+from gaugepost.core.mastering import correct, mean
+from gaugepost.core.quantity import CONTEXT, Unit, parse_number, to_mm
+from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.setup import Body, from_document, to_document
+
+MASTERING_KINDS = (
+    Kind.MASTERING_BEGUN, Kind.MASTER_READING, Kind.MASTERING, Kind.CHECK_BEGUN, Kind.CHECK, Kind.ABANDONED,
+)  # fmt: skip
+WARMTH_KINDS = (Kind.START, Kind.TEMPERATURE)
+NUMBERS = (
+    "value_mm", "value", "unit", "deviation", "lower", "upper", "verdict", "decision", "rule", "conformity",
+    "probability", "uncertainty_mm", "coverage_factor", "reasons", "master_correction_mm", "thermal_correction_mm",
+    "part_temperature_c", "gauge_temperature_c", "master_temperature_c", "rule_parameter", "lower_acceptance",
+    "upper_acceptance", "remedy", "method", "standard_uncertainty_mm", "degrees_of_freedom", "uncertainty_reasons",
+    "ovality_mm", "taper_mm", "barrel_mm", "bell_mouth_mm",
+)  # fmt: skip
+"""Fields that a correction can change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Relived:
+    """A reading, result, form or check as it comes out once more."""
+
+    sequence: int
+    record: Record
+    thermometers: frozenset[str] = frozenset()
+    """Those that its temperatures came from, where that was asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Readings, and what was made of several of them, by their sequences; the bases of records that are members."""
+
+    readings: Mapping[int, Record]
+    several: Mapping[int, Record]
+    bases: Mapping[int, int]
+
+
+def relive(
+    records: Records, chosen: Chosen, revision: Revision, *, with_thermometers: bool = False
+) -> Iterator[Relived]:
+    """Yield what `chosen` and the checks between come to under `revision`, in their order.
+
+    Under a revision that corrects nothing each comes out as it was recorded.
+    """
+    if not chosen.readings:
+        return
+    bench = _Bench(chosen, revision, with_thermometers=with_thermometers or bool(revision.thermometers))
+    for entry in _merged(records, chosen, bench.with_thermometers):
+        # A generator's caller may compute between two steps: the context is ours only within one.
+        with decimal.localcontext(CONTEXT):
+            made = bench.step(entry)
+        if made is not None:
+            yield made
+
+
+def _merged(records: Records, chosen: Chosen, with_thermometers: bool) -> Iterator[Entry]:
+    last = max((*chosen.readings, *chosen.several))
+    gauges = {record.gauge for record in chosen.readings.values() if record.gauge is not None}
+    wanted = sorted({**chosen.readings, **chosen.several}.items())
+    feeds: list[Iterator[Entry]] = [
+        records.of_kinds((Kind.SET_UP, Kind.SALVAGE), None, 0, last),
+        records.of_kinds(MASTERING_KINDS, gauges, 0, last),
+        (Entry(sequence, b"", record) for sequence, record in wanted),
+    ]
+    if with_thermometers:
+        feeds.append(records.of_kinds(WARMTH_KINDS, None, 0, last))
+    return heapq.merge(*feeds, key=lambda entry: entry.sequence)
+
+
+class _Bench:
+    """The bench as it should have been, as far as numbers go."""
+
+    def __init__(self, chosen: Chosen, revision: Revision, *, with_thermometers: bool) -> None:
+        self.with_thermometers = with_thermometers
+        self._chosen, self._revision = chosen, revision
+        self._state = State()
+        self._members: dict[int, tuple[Member, Record]] = {}
+        self._mastered_by: dict[int, frozenset[str]] = {}
+
+    def step(self, entry: Entry) -> Relived | None:
+        """Return what a record that was chosen, or a check, comes to; follow every other."""
+        if entry.sequence in self._chosen.readings:
+            return self._reading(entry)
+        if entry.sequence in self._chosen.several:
+            return self._several(entry)
+        record: Record | None = entry.record
+        state = changed(self._state, sequence=entry.sequence - 1)
+        if entry.record.kind in MASTERING_KINDS:
+            record = resting(state, entry.record)
+        if record is None:
+            return None
+        if record.kind is Kind.SET_UP and record.document is not None and self._revision.masters:
+            record = replace(record, document=to_document(self._revision.of(from_document(record.document))))
+        elif record.kind is Kind.MASTERING:
+            record = self._mastering(entry.sequence, record)
+        elif record.kind is Kind.CHECK:
+            record = self._check(record)
+        self._state = apply(state, record)
+        return Relived(entry.sequence, record) if record.kind is Kind.CHECK else None
+
+    def _mastering(self, sequence: int, record: Record) -> Record:
+        gauge, set_up = record.gauge, self._state.set_up
+        assert gauge is not None and record.master is not None
+        masters = [set_up.masters[name] for name in record.master.split("+")]
+        found, fields = self._temperatures(record, Body.GAUGE, Body.MASTER)
+        self._mastered_by[sequence] = found
+        record = replace(record, **fields)
+        if record.master_spans_mm is None:
+            return record
+        at, master_at = _sourced(record, "gauge"), _sourced(record, "master")
+        return replace(record, master_spans_mm=spans(set_up.gauges[gauge], masters, at, master_at))
+
+    def _check(self, record: Record) -> Record:
+        assert record.gauge is not None and record.master is not None
+        known, set_up = self._state.gauges[record.gauge], self._state.set_up
+        master, entry = set_up.masters[record.master], set_up.gauges[record.gauge]
+        assert known.procedure is not None and known.mastered is not None
+        record = replace(record, **self._temperatures(record, Body.GAUGE, Body.MASTER)[1])
+        at, master_at = _sourced(record, "gauge"), _sourced(record, "master")
+        temperatures = as_part(entry, known.mastered, master, at, master_at)
+        found = correct(
+            mean(known.procedure.taken_mm), known.mastered.cold, known.mastered.warm, temperatures
+        )
+        return replace(
+            record,
+            value_mm=found.value_mm,
+            master_correction_mm=found.master_mm,
+            thermal_correction_mm=found.thermal_mm,
+            error_mm=found.value_mm - master.size_mm,
+        )
+
+    def _reading(self, entry: Entry) -> Relived:
+        record, state = entry.record, self._state
+        assert record.gauge is not None and record.indication is not None
+        known = state.gauges[record.gauge]
+        found, fields = self._temperatures(record, Body.PART, Body.GAUGE)
+        warmed = replace(record, **fields)
+        characteristic = state.set_up.characteristics.get(record.characteristic or "")
+        basis = Basis(
+            state.set_up, record.gauge, characteristic, known.mastered if record.mastering else None, known.scatter,
+            _sourced(warmed, "part"), _sourced(warmed, "gauge"), parse_number(record.indication),
+            Unit(record.indication_unit) if record.indication_unit else None, record.measured_at,
+            record.derivation or 1,
+        )  # fmt: skip
+        made = corrected(basis)
+        numbers = made.judged(basis, self._reasons(record, basis, made.value_mm))
+        record = again(record, numbers)
+        if characteristic is not None and gathers(characteristic, record):
+            at = changed(state, sequence=entry.sequence - 1, derivation=record.derivation or 1)
+            self._members[entry.sequence] = member_of(at, record, entry.sequence), record
+        if record.mastering is not None:
+            found |= self._mastered_by.get(record.mastering, frozenset())
+        return Relived(entry.sequence, record, found)
+
+    def _reasons(self, record: Record, basis: Basis, value_mm: Decimal | None) -> tuple[str, ...]:
+        """Return what speaks against a verdict: as it was, but for what hangs on the value."""
+        said = (record.reasons or ()) if record.verdict == Verdict.NOT_JUDGED else ()
+        if basis.characteristic is None:
+            said = said[:-1]  # that nothing is selected is said again
+        if basis.unit is None or not (said or basis.set_up.gauges[basis.gauge].size_range_mm):
+            return said
+        shown_mm, entry = to_mm(basis.shown, basis.unit), basis.set_up.gauges[basis.gauge]
+        before = beyond_range(entry, shown_mm, record.value_mm)
+        after = beyond_range(entry, shown_mm, value_mm)
+        if before == after:
+            return said
+        return (*(reason for reason in said if reason not in before), *after)
+
+    def _several(self, entry: Entry) -> Relived | None:
+        record = entry.record
+        assert record.members is not None and record.characteristic is not None
+        characteristic = self._state.set_up.characteristics.get(record.characteristic)
+        known = [(sequence, self._chosen.bases.get(sequence, sequence)) for sequence in record.members]
+        if characteristic is None or any(base not in self._members for _, base in known):
+            return None
+        places: dict[str, tuple[Member, ...]] = {}
+        last_base = max(base for _, base in known)
+        last, last_sequence = self._members[last_base][1], 0
+        for sequence, base in known:
+            member, reading = self._members[base]
+            if base == last_base:
+                last_sequence = sequence
+                places.setdefault(reading.position or "", ())
+                continue
+            place = reading.position or ""
+            places[place] = (*places.get(place, ()), replace(member, sequence=sequence))
+        state = changed(
+            self._state,
+            sequence=last_sequence - 1,
+            derivation=record.derivation or 1,
+            groups={characteristic.name: Group(last.lot, last.piece, places)},
+        )
+        made = [each for each in completed(state, characteristic, last) if each.kind is record.kind]
+        return Relived(entry.sequence, made[0]) if made else None
+
+    def _temperatures(self, record: Record, *bodies: Body) -> tuple[frozenset[str], dict[str, Any]]:
+        """Return the thermometers that these bodies' temperatures came from, and the temperatures as corrected."""
+        if not self.with_thermometers or record.gauge is None:
+            return frozenset(), {}
+        boot = self._state.now.boot if self._state.now else ""
+        now = Moment(record.measured_at, record.clock_ms, boot)
+        found, fields = set(), {}
+        for body in bodies:
+            celsius = getattr(record, f"{body}_temperature_c")
+            name = None if celsius is None else fresh_thermometer(self._state, body, record.gauge, now)
+            if name is not None:
+                found.add(name)
+                fields[f"{body}_temperature_c"] = self._revision.celsius(celsius, name)
+        return frozenset(found), fields
+
+
+def again(record: Record, numbers: Mapping[str, Any]) -> Record:
+    """Return a record with other numbers; everything else is as it was."""
+    changes: dict[str, Any] = dict.fromkeys(NUMBERS) | dict(numbers)
+    return replace(record, **changes)
+
+
+def _sourced(record: Record, body: str) -> Sourced | None:
+    celsius: Decimal | None = getattr(record, f"{body}_temperature_c")
+    source: str | None = getattr(record, f"{body}_temperature_source")
+    return None if celsius is None or source is None else Sourced(celsius, source)
