@@ -181,7 +181,7 @@ def _changed(path: Path, change: Callable[[list[Any]], None]) -> None:
 @pytest.mark.parametrize(
     ("name", "value", "words"),
     [
-        ("layout", 2, "another version: layout 2, not 1"),
+        ("layout", 1, "another version: layout 1, not 2"),
         ("program", "0.0.9", "another version: program 0.0.9"),
         ("derivation", 0, "another version: derivation 0"),
         ("core", "00", "another version: core 00"),

@@ -3,14 +3,16 @@
 The journal alone says what happened. A snapshot stands for one of its heads, and is used only where the journal still
 has that head and this program is the one that wrote the snapshot; anything else costs the time of a full replay.
 
-    {"layout": 1, "program": …, "derivation": …, "core": …, "epoch": …, "sequence": …, "hash": …}
+    {"layout": 2, "program": …, "derivation": …, "core": …, "epoch": …, "sequence": …, "hash": …}
     the state without its counts
-    [[lot, piece, characteristic, position, count], …]      any number of such lines
+    [[lot, beginning of the pieces' names, [[lot, piece, characteristic, position, count], …]], …]   counts of late
+    [[lot, beginning of the pieces' names, packed counts in Base64], …]                  256 such lines
     SHA-256 over the lines before, in hex
 """
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import gc
 import hashlib
@@ -32,7 +34,7 @@ from gaugepost.core.setup import from_plain, to_plain
 from gaugepost.edge.journal import Reader
 
 FILE_NAME = "bench.snapshot"
-LAYOUT = 1
+LAYOUT = 2
 EVERY = 5000
 """A snapshot is due after so many records, or a twentieth of the journal: writing stays a small part of the work."""
 
@@ -190,18 +192,25 @@ def _write(path: Path, header: dict[str, Any], state: State) -> None:
 
 def _plain(header: dict[str, Any], state: State) -> Iterator[Any]:
     yield header
-    # Where a count is kept hangs on hashes of text, which are others in each process: keys are filed anew.
-    yield to_plain(replace(state, counts=Counts(())))
-    for shard in state.counts.shards:
-        if shard:
-            yield [[*key, count] for key, count in shard.items()]
+    counts = state.counts
+    yield to_plain(replace(state, counts=Counts(packed=())))
+    yield [[*near, [[*key, count] for key, count in known.items()]] for near, known in counts.open.items()]
+    for shard in counts.packed:
+        yield [[*near, base64.b64encode(kept).decode()] for near, kept in shard.items()]
 
 
 def _state(plain: bytes, counts: Sequence[bytes]) -> State:
     """Return the state that `_plain` laid out."""
     state: State = from_plain(State, json.loads(plain))
-    pairs = ((tuple(key), int(count)) for line in counts for *key, count in json.loads(line))
-    return replace(state, counts=Counts.made_of(pairs))
+    late, *shards = map(json.loads, counts)
+    opened = {(lot, pieces): {tuple(key): int(count) for *key, count in known} for lot, pieces, known in late}
+    packed = tuple(
+        {(lot, pieces): base64.b64decode(kept, validate=True) for lot, pieces, kept in shard}
+        for shard in shards
+    )
+    if len(packed) != len(Counts().packed):
+        raise ValueError("counts are missing")
+    return replace(state, counts=Counts(opened, packed))
 
 
 @contextlib.contextmanager

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import json
+import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Self
@@ -153,36 +155,78 @@ class Group:
     places: Mapping[str, tuple[Member, ...]]
 
 
+Key = tuple[str | None, ...]
+"""A place that is counted: lot, piece, characteristic and position, or a result of them."""
+Neighbours = tuple[str | None, str | None]
+"""A lot, and the pieces in it whose names differ in their last two characters only: they are measured at one time."""
+
+
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """How often each place was measured. Split into small maps, so that one more costs the copy of one of them."""
+    """How often each place was measured. Those of late are open, what was measured years ago is packed.
 
-    shards: tuple[Mapping[tuple[str | None, ...], int], ...] = ({},) * 256
+    One more costs the copy of two small maps; a place in ten million takes a few bytes.
+    """
 
-    @classmethod
-    def made_of(cls, counts: Iterable[tuple[tuple[str | None, ...], int]]) -> Self:
-        """Return what counting every key so often leads to, without the copies on the way there."""
-        shards: list[dict[tuple[str | None, ...], int]] = [{} for _ in range(256)]
-        for key, count in counts:
-            shards[hash(key) % len(shards)][key] = count
-        return cls(tuple(shards))
+    open: Mapping[Neighbours, Mapping[Key, int]] = field(default_factory=dict)
+    """Those of late, the last used at the end."""
+    packed: tuple[Mapping[Neighbours, bytes], ...] = ({},) * 256
 
-    def of(self, key: tuple[str | None, ...]) -> int:
+    def of(self, key: Key) -> int:
         """Return the count of `key`, 0 where it was never counted."""
-        return self.shards[hash(key) % len(self.shards)].get(key, 0)
+        return self._known(_neighbours(key)).get(key, 0)
 
-    def one_more(self, key: tuple[str | None, ...]) -> Self:
+    def one_more(self, key: Key) -> Self:
         """Return counts in which `key` has one more."""
-        at = hash(key) % len(self.shards)
-        shard = {**self.shards[at], key: self.of(key) + 1}
-        return type(self)((*self.shards[:at], shard, *self.shards[at + 1 :]))
+        near, packed = _neighbours(key), self.packed
+        known = self._known(near)
+        if near not in self.open and near in packed[at := _shard(near)]:
+            rest = {each: kept for each, kept in packed[at].items() if each != near}
+            packed = (*packed[:at], rest, *packed[at + 1 :])
+        opened = {each: inner for each, inner in self.open.items() if each != near}
+        opened[near] = {**known, key: known.get(key, 0) + 1}
+        if len(opened) > MOST_OPEN:
+            oldest = next(iter(opened))
+            at = _shard(oldest)
+            packed = (*packed[:at], {**packed[at], oldest: _packed(opened.pop(oldest))}, *packed[at + 1 :])
+        return type(self)(opened, packed)
 
-    def filled_up(self, key: tuple[str | None, ...], size: int) -> Self:
+    def filled_up(self, key: Key, size: int) -> Self:
         """Return counts in which `key` has a whole number of times `size`, so that the next one starts anew."""
         counts = self
         while counts.of(key) % size:
             counts = counts.one_more(key)
         return counts
+
+    def _known(self, near: Neighbours) -> Mapping[Key, int]:
+        known = self.open.get(near)
+        if known is not None:
+            return known
+        kept = self.packed[_shard(near)].get(near)
+        return {} if kept is None else _unpacked(near, kept)
+
+
+MOST_OPEN = 16
+
+
+def _neighbours(key: Key) -> Neighbours:
+    piece = key[1]
+    return key[0], None if piece is None else piece[:-2]
+
+
+def _shard(near: Neighbours) -> int:
+    return zlib.crc32(repr(near).encode("utf-8", "surrogatepass")) % 256
+
+
+def _packed(counts: Mapping[Key, int]) -> bytes:
+    """Return counts of neighbours in few bytes, the same for the same counts."""
+    return zlib.compress(
+        json.dumps(sorted(([*key[1:], count] for key, count in counts.items()), key=repr)).encode()
+    )
+
+
+def _unpacked(near: Neighbours, kept: bytes) -> dict[Key, int]:
+    return {(near[0], *rest): count for *rest, count in json.loads(zlib.decompress(kept))}
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ import cbor2
 
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.record import FIELDS, FORMAT, NUMBER_OF, Record
+from gaugepost.edge.journal.plain import fields_of
 
 
 def anchor(epoch: str, station: str) -> bytes:
@@ -70,6 +71,12 @@ def decode(body: bytes) -> Record:
     Raises:
         JournalError: written by a newer program, or not by this one.
     """
+    found = fields_of(body, _FIELD_OF)
+    return _made(found) if found is not None else _any(body)
+
+
+def _any(body: bytes) -> Record:
+    """Return what `decode` does, of a body in whatever form."""
     try:
         values = cbor2.loads(body)
     except (cbor2.CBORDecodeError, ValueError, TypeError, ArithmeticError) as cause:
@@ -97,6 +104,10 @@ def decode(body: bytes) -> Record:
             record[name] = value
         else:
             raise _damaged()
+    return _made(record)
+
+
+def _made(record: dict[str, Any]) -> Record:
     try:
         return Record(**record)
     except TypeError as cause:  # a field that every record has is missing

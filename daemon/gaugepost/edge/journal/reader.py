@@ -14,6 +14,9 @@ from gaugepost.core.record import Entry
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, decode
 
+RARE = 2000
+"""Kinds with fewer records than this are looked up by kind, whatever else is asked for."""
+
 PAGE = 1000
 """Rows read in one go; between pages a reader holds on to nothing, so that the writer's log can be copied."""
 
@@ -182,7 +185,14 @@ def _question(db: sqlite3.Connection, after: int, wanted: Wanted) -> _Question:
     values = [value for value in given.values() if value is not None]
     if (kinds := wanted.get("kinds")) is not None:
         words = [str(kind) for kind in kinds]
-        conditions.append(f"kind IN ({', '.join([_NUMBER] * len(words))})")
+        among = f"kind IN ({', '.join([_NUMBER] * len(words))})"
+        # The + keeps SQLite from the index of an unsuited column. It knows nothing of how many of each there are: rare
+        # kinds are found by kind, others come up among those of a gauge, or among all, before long.
+        if _is_rare(db, among, words):
+            conditions = [f"+{condition}" for condition in conditions]
+        elif conditions or len(words) != 1:
+            among = f"+{among}"
+        conditions.append(among)
         values += words
     since, until = wanted.get("since_ms"), wanted.get("until_ms")
     if since is None and until is None:
@@ -197,6 +207,14 @@ def _question(db: sqlite3.Connection, after: int, wanted: Wanted) -> _Question:
     ).fetchone()
     conditions += ["sequence >= ?", "+measured_at >= ?", "+measured_at < ?"]
     return _Question(tuple(conditions), (*values, first or 0, *period), last or 0)
+
+
+def _is_rare(db: sqlite3.Connection, among: str, words: list[str]) -> bool:
+    (count,) = db.execute(
+        f"SELECT count(*) FROM (SELECT 1 FROM records WHERE {among} LIMIT ?)",  # noqa: S608
+        (*words, RARE),
+    ).fetchone()
+    return bool(count < RARE)
 
 
 def _page(

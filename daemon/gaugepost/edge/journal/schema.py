@@ -39,9 +39,12 @@ TABLES = (
     "CREATE INDEX records_gauge ON records (gauge) WHERE gauge IS NOT NULL",
     "CREATE INDEX records_characteristic ON records (characteristic) WHERE characteristic IS NOT NULL",
     "CREATE INDEX records_piece ON records (lot, piece) WHERE lot IS NOT NULL",
+    "CREATE INDEX records_kind ON records (kind)",
     f"PRAGMA application_id = {APPLICATION_ID}",
     "PRAGMA user_version = 1",
 )
+SINCE = ("CREATE INDEX IF NOT EXISTS records_kind ON records (kind)",)
+"""Indexes that journals of earlier programs lack. Questions are answered without them too, in their own time."""
 EARLIER = (
     "CREATE TABLE earlier (last INTEGER PRIMARY KEY, epoch TEXT NOT NULL)",
     f"PRAGMA user_version = {LAYOUT}",

@@ -196,6 +196,11 @@ def _prepared(db: sqlite3.Connection, path: Path, station: str) -> schema.Identi
     db.execute("PRAGMA wal_autocheckpoint = 0")
     db.execute(f"PRAGMA journal_size_limit = {LOG_KEPT_BYTES}")
     if identity is not None:
+        with contextlib.suppress(
+            sqlite3.Error
+        ):  # a full disk has no room for it; nothing but time hangs on it
+            for statement in schema.SINCE:
+                db.execute(statement)
         return identity
     identity = schema.Identity(Epoch(str(uuid.uuid4())), station)
     db.execute("BEGIN IMMEDIATE")
