@@ -7,26 +7,31 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from contextlib import suppress
+from typing import Any
 
 from pydantic import ValidationError
 
+from gaugepost.commands.teach.arriving import Arrivals
 from gaugepost.contract import Link
-from gaugepost.contract.teaching import Tells
-from gaugepost.core.errors import LinkLost, SettingsError, ValueRefused
+from gaugepost.core.errors import SettingsError, ValueRefused
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.plugins import LINKS, find
-from gaugepost.teach import CAN_NEVER, Evidence, Lesson, Outlook, read_typed
+from gaugepost.shell.lessons.listening import Listening
+from gaugepost.teach import CAN_NEVER, Evidence, Outlook, read_typed
 
 _LATE_S = 0.3
 """How long after the line was typed chunks still belong to it: some gauges send late."""
+
+_NOTHING = "nothing came from the gauge: send the value, then type it; else see baud and cable"
 
 
 def taught(kind: str, words: Sequence[str], look: Callable[[Evidence], Outlook]) -> Outlook:
     """Teach from a gauge on a link of `kind` until decided, an empty line or Ctrl-C; return the last outlook.
 
-    `look` searches and tells the person. Raises `GaugepostError` where the link can't be made or is lost.
+    `look` searches and tells the person. A link that is lost is connected again: what was measured is kept.
+    Raises `GaugepostError` where the link can't be made, or not be connected at the beginning.
     """
     made = find(LINKS, kind)
     try:
@@ -36,7 +41,7 @@ def taught(kind: str, words: Sequence[str], look: Callable[[Evidence], Outlook])
         raise SettingsError(
             f"{kind} can't be opened so: {told}", hint="write its keys as KEY=VALUE"
         ) from error
-    return asyncio.run(_teach(made(settings, Clock()), look))
+    return asyncio.run(_teach(lambda: made(settings, Clock()), look))
 
 
 def _settings(words: Iterable[str]) -> dict[str, object]:
@@ -52,32 +57,43 @@ def _settings(words: Iterable[str]) -> dict[str, object]:
     return found
 
 
-async def _teach(link: Link, look: Callable[[Evidence], Outlook]) -> Outlook:
-    loop, lines = asyncio.get_running_loop(), asyncio.Queue[str | None]()
+async def _teach(make_link: Callable[[], Link], look: Callable[[Evidence], Outlook]) -> Outlook:
+    loop, lines, stopped = asyncio.get_running_loop(), asyncio.Queue[str | None](), asyncio.Event()
+
+    def stop() -> None:
+        stopped.set()
+        lines.put_nowait(None)
+
     for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, lines.put_nowait, None)
-    await link.open()
-    lesson = Lesson(link.tells() if isinstance(link, Tells) else None)
+        loop.add_signal_handler(number, stop)
+    listening = Listening(make_link, _say)
+    if not await _unless(stopped, listening.open()):
+        return look(Evidence(()))
+    arrivals = Arrivals(listening.lesson, _say)
+    listening.heard = arrivals.add
+    hearing = asyncio.ensure_future(listening.run())
     keyboard = _Keyboard(lines)
-    listening = asyncio.ensure_future(_listen(link, lesson, lines))
     try:
-        _say(f"listening to {link.describe()}")
-        return await _Teacher(look, lesson).hold(lines)
+        return await _Teacher(look, listening).hold(lines)
     finally:
         keyboard.close()
-        listening.cancel()
-        result = await asyncio.gather(listening, return_exceptions=True)
-        await link.close()
-        if isinstance(result[0], LinkLost):
-            raise result[0]
+        hearing.cancel()
+        await asyncio.gather(hearing, return_exceptions=True)
+        arrivals.close()
 
 
-async def _listen(link: Link, lesson: Lesson, lines: asyncio.Queue[str | None]) -> None:
+async def _unless(stopped: asyncio.Event, work: Coroutine[Any, Any, None]) -> bool:
+    """Do `work` unless stopped meanwhile; return whether it was done."""
+    working, stopping = asyncio.ensure_future(work), asyncio.ensure_future(stopped.wait())
     try:
-        async for chunk in link.chunks():
-            lesson.hear(chunk)
+        await asyncio.wait({working, stopping}, return_when=asyncio.FIRST_COMPLETED)
+        if working.done():
+            working.result()
+        return working.done()
     finally:
-        lines.put_nowait(None)
+        for task in (working, stopping):
+            task.cancel()
+        await asyncio.gather(working, stopping, return_exceptions=True)
 
 
 class _Keyboard:
@@ -110,11 +126,11 @@ class _Keyboard:
 class _Teacher:
     """Takes lines until the gauge is known."""
 
-    def __init__(self, look: Callable[[Evidence], Outlook], lesson: Lesson) -> None:
-        self._look, self._lesson = look, lesson
+    def __init__(self, look: Callable[[Evidence], Outlook], listening: Listening) -> None:
+        self._look, self._listening, self._lesson = look, listening, listening.lesson
 
     async def hold(self, lines: asyncio.Queue[str | None]) -> Outlook:
-        """Take lines until decided or ended."""
+        """Take lines until decided or ended; what was found so far is told at the end, however it comes."""
         outlook = self._look(Evidence(()))
         while outlook.accepted is None:
             _say(
@@ -128,6 +144,10 @@ class _Teacher:
             if self._understood(line):
                 outlook = self._look(self._lesson.evidence())
         _say("")
+        if outlook.accepted is None and (count := len(self._lesson.samples)):
+            many = f"{count} measurement{'' if count == 1 else 's'}"
+            _say(f"ended after {many}, with this:")
+            outlook = self._look(self._lesson.evidence())
         return outlook
 
     def _understood(self, line: str) -> bool:
@@ -142,7 +162,7 @@ class _Teacher:
                 self._lesson.skip()
                 return False
             elif not self._lesson.show(read_typed(line)):
-                _say("nothing came from the gauge: send the value, then type it; else see baud and cable")
+                _say(self._listening.problem or _NOTHING)
                 return False
         except ValueRefused as refused:
             _say(f"{refused.finding}; {refused.hint}")

@@ -1,0 +1,159 @@
+"""A lesson outlives its link: nothing that was measured goes with a cable, and every end tells what was found."""
+
+from __future__ import annotations
+
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+PATIENCE_S = 60
+FRAMES = (("12.345 mm", b"+0012.345\r"), ("7.891 mm", b"+0007.891\r"), ("-3.072", b"-0003.072\r"))
+
+
+class Cable:
+    """A gauge whose port has the same name each time that it is plugged in."""
+
+    def __init__(self, place: Path) -> None:
+        self.path = place
+        self._ends: tuple[int, int] | None = None
+        self.plug()
+
+    def plug(self) -> None:
+        """Plug it in."""
+        self._ends = pty.openpty()
+        tty.setraw(self._ends[1])
+        self.path.symlink_to(os.ttyname(self._ends[1]))
+
+    def unplug(self) -> None:
+        """Pull it out; harmless when it is out."""
+        if self._ends:
+            self.path.unlink()
+            for end in self._ends:
+                os.close(end)
+        self._ends = None
+
+    def send(self, data: bytes) -> None:
+        """Send bytes, from the gauge."""
+        assert self._ends
+        os.write(self._ends[0], data)
+
+
+class Pupil:
+    """The command at a port, with somebody at the keyboard."""
+
+    def __init__(self, *words: str) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "gaugepost", "teach", *words],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        )  # fmt: skip
+        self.said = b""
+
+    def until(self, text: str) -> str:
+        """Read what it says until `text` is among it; return what stood before."""
+        assert self.process.stderr is not None
+        at = self.process.stderr.fileno()
+        while text.encode() not in self.said:
+            assert select.select([at], [], [], PATIENCE_S)[0], self.said
+            data = os.read(at, 4096)
+            assert data, self.said
+            self.said += data
+        before, _, self.said = self.said.partition(text.encode())
+        return before.decode()
+
+    def types(self, line: str) -> None:
+        """Type a line."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{line}\n".encode())
+        self.process.stdin.flush()
+
+    def end(self) -> tuple[int, str, str]:
+        """Wait for its end; return the exit code, what it printed, and the last that it said."""
+        out, said = self.process.communicate(timeout=PATIENCE_S)
+        return self.process.returncode, out.decode(), (self.said + said).decode()
+
+    def close(self) -> None:
+        """End it, if it has not ended."""
+        self.process.kill()
+        self.process.communicate()
+
+
+@pytest.fixture
+def cable(tmp_path: Path) -> Iterator[Cable]:
+    cable = Cable(tmp_path / "port")
+    yield cable
+    cable.unplug()
+
+
+@pytest.fixture
+def pupil(cable: Cable, tmp_path: Path) -> Iterator[Pupil]:
+    pupil = Pupil("serial_port", f"device={cable.path}", "--write", str(tmp_path / "bore"))
+    yield pupil
+    pupil.close()
+
+
+def test_a_pulled_cable_costs_nothing_that_was_measured(cable: Cable, pupil: Pupil, tmp_path: Path) -> None:
+    """Pulled in the middle of a frame and plugged in again, the lesson goes on where it was, to its decision."""
+    for number, (shows, frame) in enumerate(FRAMES, 1):
+        pupil.until(f"shows ({number}): ")
+        if number == 3:
+            cable.send(frame[:5])
+            pupil.until("came:")
+            cable.unplug()
+            assert "is kept" in pupil.until("is left out: send it again")
+            pupil.types(shows)
+            pupil.until("shows (3): ")
+            cable.plug()
+            pupil.until("connected again")
+        cable.send(frame)
+        pupil.until("came:")
+        pupil.types(shows)
+    code, out, _ = pupil.end()
+    assert code == 0
+    assert "decided: delimited_text" in out
+    assert (tmp_path / "bore.toml").exists()
+
+
+def test_what_was_decided_is_kept_when_the_cable_goes_with_it(
+    cable: Cable, pupil: Pupil, tmp_path: Path
+) -> None:
+    """A cable that is pulled as the last value is typed takes no description with it."""
+    for number, (shows, frame) in enumerate(FRAMES, 1):
+        pupil.until(f"shows ({number}): ")
+        cable.send(frame)
+        pupil.until("came:")
+        pupil.types(shows)
+        if number == 3:
+            cable.unplug()
+    code, out, said = pupil.end()
+    assert (code, "decided: delimited_text" in out) == (0, True), said
+
+
+@pytest.mark.parametrize("how", ["an empty line", "Ctrl-C", "Ctrl-C without a link"])
+def test_every_end_tells_what_was_found(cable: Cable, pupil: Pupil, how: str) -> None:
+    """However a lesson ends undecided, its last words are how many measurements there are and what is open."""
+    for number, (shows, frame) in enumerate(FRAMES[:2], 1):
+        pupil.until(f"shows ({number}): ")
+        cable.send(frame)
+        pupil.until("came:")
+        pupil.types(shows)
+    pupil.until("shows (3): ")
+    if how == "an empty line":
+        pupil.types("")
+    else:
+        if how.endswith("link"):
+            cable.unplug()
+            pupil.until("lost: ")
+        pupil.process.send_signal(signal.SIGINT)
+    code, _, said = pupil.end()
+    assert code == 1
+    told = said[said.index("ended after 2 measurements") :]
+    assert "not decided yet" in told
+    assert "Traceback" not in said
