@@ -110,6 +110,32 @@ def test_what_is_open_is_asked_for(teach: Teach, tmp_path: Path) -> None:
     assert told["next"][0]["needed"] is True
 
 
+def test_a_program_is_told_all_that_a_person_is(teach: Teach, tmp_path: Path) -> None:
+    """Bytes, which of them gave which digits, rivals, what to measure next, and both files' texts are in the JSON."""
+    told = json.loads(teach("--samples", str(samples(tmp_path, *SHOWN)), "--json").stdout)
+    assert (told["decided"], told["reason"], told["channel"]) == (True, None, "")
+    assert told["evidence"][1] == {
+        "measurement": 2, "shows": "7.891 mm", "reads": "7.891 mm", "hex": "2B 30 30 30 37 2E 38 39 31 0D",
+        "text": "+0007.891\\r", "number": [3, 4, 5, 6, 7, 8], "unit": [],
+    }  # fmt: skip
+    assert told["measured"][2]["shows"] == "-3.072"
+    assert told["measured"][2]["came"][0]["hex"] == "2D 30 30 30 33 2E 30 37 32 0D"
+    assert tomllib.loads(told["description_file"]) == told["description"]
+    assert len(tomllib.loads(told["capture_file"])["frame"]) == 3
+    assert told["leading"]["bits"] >= told["leading"]["needed_bits"]
+    assert [one["measure"] for one in told["next"]] == ["another unit"]
+    pairs = [
+        (f"{value / 1000:.3f} mm", f"\x02{chr(value >> 8)}{chr(value & 255)}\x03")
+        for value in (7891, 12345, 3072)
+    ]
+    told = json.loads(teach("--samples", str(samples(tmp_path, *pairs)), "--json").stdout)
+    assert (told["decided"], told["description_file"]) == (False, None)
+    assert told["candidates"] > len(told["rivals"]) > 0
+    assert told["rivals"][0]["kind"] == "binary_number"
+    assert "reads" in told["rivals"][0]["says"]
+    assert told["next"][0] == {"measure": "a negative value", "why": told["reason"], "needed": True}
+
+
 def test_a_wrong_typing_is_named(teach: Teach, tmp_path: Path) -> None:
     """The one sample that the others speak against is named, with what they read there."""
     wrong = (
@@ -224,7 +250,7 @@ def port() -> Iterator[Port]:
 
 
 def test_a_gauge_is_taught_at_its_port(port: Port, tmp_path: Path) -> None:
-    """Measured three times at a real port, with a slip put right in between, the gauge's description is written."""
+    """Measured three times at a real port, what comes is shown, a slip is put right, the description is written."""
     pupil = Pupil(port, "--write", str(tmp_path / "bore"))
     pupil.until("shows (1): ")
     pupil.types("12.345 mm")
@@ -232,6 +258,8 @@ def test_a_gauge_is_taught_at_its_port(port: Port, tmp_path: Path) -> None:
     for number, (shows, data) in enumerate(SHOWN, 1):
         pupil.until(f"shows ({number}): ")
         port.send(data.encode())
+        pupil.until(f"came: {data.strip()}\\r")
+        pupil.until(data.encode().hex(" ").upper())
         pupil.types("twelve" if number == 2 else shows)
         if number == 2:
             pupil.until("is not what a display shows")

@@ -29,4 +29,8 @@ from gaugepost.teach.outlook import (
     Shown as Shown,
 )
 from gaugepost.teach.search import search as search
+from gaugepost.teach.telling import (
+    as_json as as_json,
+    as_texts as as_texts,
+)
 from gaugepost.teach.typed import read_typed as read_typed

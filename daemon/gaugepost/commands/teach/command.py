@@ -7,13 +7,13 @@ import json
 import sys
 from pathlib import Path
 
-from gaugepost.commands.teach.lines import as_json, as_lines
+from gaugepost.commands.teach.lines import as_lines
 from gaugepost.commands.teach.samples import read_samples
 from gaugepost.commands.teach.writing import named, write_or_ask
 from gaugepost.contract import Decoder
 from gaugepost.core.errors import SettingsError
 from gaugepost.edge.plugins import DECODERS, PluginBroken, find, installed
-from gaugepost.teach import Evidence, Outlook, Proposal, search
+from gaugepost.teach import Evidence, Outlook, Proposal, as_json, as_texts, search
 
 _EPILOG = """\
 It connects as a station file's link would, so KEY=VALUE are the keys of [links.NAME]; gaugepost devices shows them.
@@ -73,15 +73,20 @@ def run(args: argparse.Namespace) -> int:
         )
     if args.write is not None:
         named(args.write)
-    decoders = _decoders()
+    decoders, seen = _decoders(), [Evidence(())]
+
+    def look(evidence: Evidence) -> Outlook:
+        seen.append(evidence)
+        return search(evidence, decoders)
+
     if args.samples is not None:
-        outlook = search(read_samples(args.samples), decoders)
+        outlook = look(read_samples(args.samples))
     else:
         from gaugepost.commands.teach.listening import taught
 
-        outlook = taught(args.kind, args.settings, lambda evidence: _looked(evidence, decoders))
+        outlook = taught(args.kind, args.settings, lambda evidence: _told(look(evidence)))
     if args.json:
-        print(json.dumps(as_json(outlook), ensure_ascii=False))
+        _print_json(outlook, seen[-1], args.write)
     elif args.samples is not None or outlook.accepted:
         print("\n".join(as_lines(outlook)), flush=True)
     if outlook.accepted is None:
@@ -91,16 +96,25 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _print_json(outlook: Outlook, evidence: Evidence, name: str | None) -> None:
+    texts = as_texts(outlook.accepted, _bare(name)) if outlook.accepted else (None, None)
+    files = dict(zip(("description_file", "capture_file"), texts, strict=True))
+    print(json.dumps({**as_json(outlook, evidence), **files}, ensure_ascii=False), flush=True)
+
+
+def _bare(name: str | None) -> str:
+    return Path(name or "").name.removesuffix(".toml") or "unnamed"
+
+
 def _write(args: argparse.Namespace, found: Proposal) -> None:
     """Write what was found; where that can't be, and no other name is given, print it, so that it is not lost."""
-    what = f"Taught to gaugepost from {sum(bool(one.shows) for one in found.frames)} measurements."
-    capture = found.capture(f"Gauge {Path(args.write).name}.", "Captured while it was taught.")
+    texts = as_texts(found, _bare(args.write))
     asks = args.samples is None or sys.stdin.isatty()
     try:
-        wrote = write_or_ask(args.write, (found.description(what), capture), _another if asks else _no_other)
+        wrote = write_or_ask(args.write, texts, _another if asks else _no_other)
     except SettingsError:
         if not args.json:
-            print(f"\n# NAME.toml\n{found.description(what)}\n# NAME.capture.toml\n{capture}", flush=True)
+            print(f"\n# NAME.toml\n{texts[0]}\n# NAME.capture.toml\n{texts[1]}", flush=True)
         raise
     print(f"wrote {wrote[0]} and {wrote[1]}; a station names it with:", file=sys.stderr)
     print(f'\n  [links.NAME.decoder]\n  file = "{wrote[0].name}"', file=sys.stderr)
@@ -117,8 +131,7 @@ def _no_other(why: str) -> str:
     return ""
 
 
-def _looked(evidence: Evidence, decoders: dict[str, type[Decoder]]) -> Outlook:
-    outlook = search(evidence, decoders)
+def _told(outlook: Outlook) -> Outlook:
     print("\n".join(as_lines(outlook)), file=sys.stderr)
     return outlook
 

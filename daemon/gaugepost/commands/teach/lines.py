@@ -1,9 +1,8 @@
-"""An outlook as a person reads it, and as a program does."""
+"""An outlook as a person reads it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from gaugepost.teach import Outlook
 
@@ -43,19 +42,3 @@ def as_lines(outlook: Outlook) -> Iterator[str]:
             if ask.needed
             else f"  or {ask.ask}, to have more accepted: {ask.why}"
         )
-
-
-def as_json(outlook: Outlook) -> dict[str, Any]:
-    """Return the same for a program."""
-    found = outlook.accepted
-    return {
-        "decided": found is not None,
-        "reason": outlook.reason,
-        "candidates": outlook.candidates,
-        "tried": outlook.tried,
-        "conflict": outlook.conflict.sample if outlook.conflict else None,
-        "next": [
-            {"measure": ask.ask, "why": ask.why, "needed": ask.needed} for ask in outlook.next_measurements
-        ],
-        "description": {"kind": found.kind, **found.settings} if found else None,
-    }
