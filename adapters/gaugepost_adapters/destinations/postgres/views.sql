@@ -1,0 +1,111 @@
+-- What stands of the records, by use. Columns of a view are only ever added, at its end.
+
+CREATE OR REPLACE VIEW gaugepost.lineage AS
+WITH RECURSIVE step (journal_epoch, before, last) AS (
+    SELECT epoch::uuid, epoch_before::uuid, sequence - 1 FROM gaugepost.record
+    WHERE kind = 'salvage' AND epoch IS NOT NULL AND epoch_before IS NOT NULL
+), line (journal_epoch, before, last) AS (
+    SELECT journal_epoch, before, last FROM step
+    UNION
+    SELECT line.journal_epoch, step.before, least(step.last, line.last)
+    FROM line JOIN step ON step.journal_epoch = line.before
+)
+SELECT journal_epoch, before, last FROM line;
+COMMENT ON VIEW gaugepost.lineage IS
+    'Epochs that a salvaged journal goes on from: up to record last it is the same journal';
+
+CREATE OR REPLACE VIEW gaugepost.doubts AS
+SELECT journal_epoch, gauge, range_agg(int8range(first, last, '[]')) AS sequences FROM (
+    SELECT journal_epoch, gauge, first, last FROM gaugepost.record WHERE kind = 'suspect' AND first <= last
+    UNION ALL
+    SELECT l.before, r.gauge, r.first, least(r.last, l.last) FROM gaugepost.record r
+    JOIN gaugepost.lineage l ON l.journal_epoch = r.journal_epoch
+    WHERE r.kind = 'suspect' AND r.first <= least(r.last, l.last)
+) doubt GROUP BY journal_epoch, gauge;
+COMMENT ON VIEW gaugepost.doubts IS 'What failed checks put in doubt: sequences by journal and gauge';
+
+CREATE OR REPLACE VIEW gaugepost.original AS
+WITH RECURSIVE chain (id, before, step) AS (
+    SELECT id, replaces, 1 FROM gaugepost.record
+    WHERE replaces IS NOT NULL AND kind NOT IN ('void', 'reading', 'result')
+    UNION ALL
+    SELECT chain.id, r.replaces, chain.step + 1 FROM chain JOIN gaugepost.record r ON r.id = chain.before
+    WHERE r.replaces IS NOT NULL AND r.kind NOT IN ('void', 'reading', 'result')
+), origin (id, first) AS (SELECT DISTINCT ON (id) id, before FROM chain ORDER BY id, step DESC)
+SELECT origin.id, origin.first, r.journal_epoch, r.sequence, r.measured_at, r.operator
+FROM origin LEFT JOIN gaugepost.record r ON r.id = origin.first;
+COMMENT ON VIEW gaugepost.original IS
+    'Of each record that took the place of another the first one: when and by whom it was measured';
+
+-- Two branches, so that a question about a time reads that time's months only: what took the place of another record
+-- has the time of the first one, and there are few of those.
+CREATE OR REPLACE VIEW gaugepost.standing AS
+SELECT r.station, r.characteristic, r.position, r.lot, r.piece, r.attempt, r.gauge, r.operator, r.measured_at,
+    coalesce(d.sequences @> r.sequence, false) AS suspect,
+    r.value, r.unit, r.deviation, r.lower, r.upper, r.verdict, r.decision, r.rule, r.conformity, r.probability,
+    r.uncertainty_mm, r.coverage_factor, r.reasons, r.remedy, r.value_mm, r.members, r.master, r.mastering, r.kind,
+    r.id, r.journal_epoch, r.sequence, r.arrived_at
+FROM gaugepost.record r
+LEFT JOIN gaugepost.doubts d ON d.journal_epoch = r.journal_epoch AND d.gauge = r.gauge
+WHERE r.kind IN ('reading', 'result') AND NOT EXISTS (SELECT FROM gaugepost.record n WHERE n.replaces = r.id)
+UNION ALL
+SELECT r.station, r.characteristic, r.position, r.lot, r.piece, r.attempt, r.gauge, coalesce(o.operator, r.operator),
+    coalesce(o.measured_at, r.measured_at), coalesce(d.sequences @> coalesce(o.sequence, r.sequence), false),
+    r.value, r.unit, r.deviation, r.lower, r.upper, r.verdict, r.decision, r.rule, r.conformity, r.probability,
+    r.uncertainty_mm, r.coverage_factor, r.reasons, r.remedy, r.value_mm, r.members, r.master, r.mastering, r.kind,
+    r.id, r.journal_epoch, r.sequence, r.arrived_at
+FROM gaugepost.original o JOIN gaugepost.record r ON r.id = o.id
+LEFT JOIN gaugepost.doubts d ON d.journal_epoch = coalesce(o.journal_epoch, r.journal_epoch) AND d.gauge = r.gauge
+WHERE NOT EXISTS (SELECT FROM gaugepost.record n WHERE n.replaces = r.id);
+COMMENT ON VIEW gaugepost.standing IS
+    'Readings and results that nothing replaced, and what took the place of others; measured_at is when it was measured';
+
+CREATE OR REPLACE VIEW gaugepost.last_results AS
+SELECT DISTINCT ON (station, characteristic, position, lot, piece, unnamed)
+    station, characteristic, position, lot, piece, attempt, gauge, operator, measured_at, suspect, value, unit,
+    deviation, lower, upper, verdict, decision, conformity, uncertainty_mm, reasons, id
+FROM (SELECT *, CASE WHEN piece IS NULL THEN id END AS unnamed FROM gaugepost.standing WHERE verdict IS NOT NULL) told
+ORDER BY station, characteristic, position, lot, piece, unnamed,
+    attempt DESC NULLS LAST, measured_at DESC, sequence DESC;
+COMMENT ON VIEW gaugepost.last_results IS
+    'What counts now: of each piece, characteristic and position the last attempt that stands';
+
+-- Not SET search_path here: the server would no longer look into the function, and read everything for every question.
+CREATE OR REPLACE FUNCTION gaugepost.subgroups(size integer)
+RETURNS TABLE (station text, characteristic text, "position" text, lot text, unit text, lower numeric, upper numeric,
+    subgroup bigint, pieces bigint, mean numeric, range numeric, standard_deviation numeric, smallest numeric,
+    largest numeric, first_at timestamp with time zone, last_at timestamp with time zone, complete boolean,
+    "values" numeric[], ids text[])
+LANGUAGE sql STABLE AS $body$
+SELECT station, characteristic, position, lot, unit, lower, upper, subgroup, count(*), avg(value),
+    max(value) - min(value), stddev_samp(value), min(value), max(value), min(measured_at), max(measured_at),
+    count(*) = size, array_agg(value ORDER BY place), array_agg(id ORDER BY place)
+FROM (SELECT *, (place - 1) / size + 1 AS subgroup FROM (
+    SELECT *, row_number() OVER (PARTITION BY station, characteristic, position, lot, unit, lower, upper
+        ORDER BY measured_at, id) AS place
+    FROM gaugepost.last_results WHERE value IS NOT NULL AND verdict <> 'not-judged' AND NOT suspect
+) placed) grouped
+GROUP BY station, characteristic, position, lot, unit, lower, upper, subgroup
+$body$;
+
+CREATE OR REPLACE VIEW gaugepost.spc_subgroups AS SELECT * FROM gaugepost.subgroups(5);
+COMMENT ON VIEW gaugepost.spc_subgroups IS
+    'Consecutive pieces of a lot, 5 at a time; what was not judged or is suspect is left out. Of 4: subgroups(4)';
+
+CREATE OR REPLACE VIEW gaugepost.suspect_list AS
+SELECT x.station, x.gauge, x.characteristic, x.position, x.lot, x.piece, x.attempt, x.measured_at, x.value, x.unit,
+    x.verdict, x.decision, x.id, EXISTS (SELECT FROM gaugepost.last_results l
+        WHERE l.station = x.station AND l.characteristic = x.characteristic AND l.piece = x.piece
+        AND l.position IS NOT DISTINCT FROM x.position AND l.lot IS NOT DISTINCT FROM x.lot
+        AND NOT l.suspect AND l.verdict <> 'not-judged') AS measured_again
+FROM gaugepost.standing x WHERE x.suspect AND x.value_mm IS NOT NULL;
+COMMENT ON VIEW gaugepost.suspect_list IS
+    'What a failed check put in doubt and nobody voided; measured_again: a later attempt stands and counts';
+
+CREATE OR REPLACE VIEW gaugepost.checks AS
+SELECT station, gauge, measured_at, kind, code, master, error_mm, limit_mm, value_mm, reasons, operator, id
+FROM gaugepost.record WHERE kind IN ('mastering', 'check');
+COMMENT ON VIEW gaugepost.checks IS 'Masterings and checks of every gauge, with what they were off';
+
+INSERT INTO gaugepost.layout (number, views) VALUES (:layout, :views)
+ON CONFLICT (number) DO UPDATE SET views = excluded.views WHERE layout.views < excluded.views;
