@@ -6,12 +6,13 @@ import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given, settings, strategies as st
 
 from gaugepost.commands import check, schema
+from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import Station, StationFileError, read_station
 from gaugepost.edge.stationfile.source import MAX_BYTES
 
@@ -253,3 +254,12 @@ def test_the_schema_has_every_part(capsys: pytest.CaptureFixture[str]) -> None:
     assert all(key["description"] for key in gauge["properties"].values())
     for reference in references(told):
         assert reference.removeprefix("#/$defs/") in told["$defs"]
+
+
+def test_the_complete_example_has_every_key_of_a_sheet() -> None:
+    """Whoever has a sheet filled finds every key of it in the example, in a comment at least."""
+    inspection = COMPLETE.decode().partition("\n[destinations.inspection-sheet]")[2]
+    settings = plugins.find(plugins.DESTINATIONS, "workbook").Settings
+    (fill, _) = get_args(settings.model_fields["fill"].annotation)
+    named = set(re.findall(r"^(?:# )?(\w+) = ", inspection, re.MULTILINE))
+    assert {*settings.model_fields, *fill.model_fields} - {"fill"} <= named
