@@ -19,16 +19,17 @@ from gaugepost.core.setup import Combine, MasterEntry, PlaceEntry, SetUp
 from tests.core.station import AIR, RING, STEEL, Hand, set_up
 from tests.core.trail import Trail
 
-CERTIFICATE = {"uncertainty_mm": D("0.0008"), "coverage_factor": D(2)}
+CERTIFICATE: dict[str, Any] = {"uncertainty_mm": D("0.0008"), "coverage_factor": D(2)}
 WARM = replace(AIR, uncertainty_k=D("0.2"))
 WIDE = {"preset_limit_mm": D("0.1"), "check_limit_mm": D("0.05"), "debounce_ms": 0}
+MEASURED = (Kind.READING, Kind.RESULT, Kind.FORM)
 DIGITS = st.decimals("37.995", "38.030", places=4).map(str)
 
 
 def station(combine: Combine = Combine.EACH, size: str = "38.0012", **gauge: Any) -> SetUp:
     """A warm station whose ring has a certificate, with a second ring."""
     ring = replace(RING, size_mm=D(size), **CERTIFICATE)
-    other = MasterEntry(name="ring-2", size_mm=D("37.9985"), coefficient=STEEL, **CERTIFICATE)  # type: ignore[arg-type]
+    other = MasterEntry(name="ring-2", size_mm=D("37.9985"), coefficient=STEEL, **CERTIFICATE)
     bore: dict[str, Any] = {"combine": combine, "coefficient": D("23.6E-6")}
     if combine is not Combine.EACH:
         bore |= {
@@ -101,14 +102,11 @@ def test_nothing_corrected_changes_nothing(
     steps: list[tuple[str, str]], combine: Combine, declared: bool
 ) -> None:
     """Whatever was measured, under no correction each reading, result, form and check comes out bit for bit."""
-    more = {"repeatability_mm": D("0.0004")} if declared else {}
+    more: dict[str, Any] = {"repeatability_mm": D("0.0004")} if declared else {}
     hand = live(station(combine, **more), steps)
     came = relived(hand.records, Revision())
-    measured = (Kind.READING, Kind.RESULT, Kind.FORM)
-    last = max((at for at, record in enumerate(hand.records, 1) if record.kind in measured), default=0)
-    wanted = [
-        at for at, record in enumerate(hand.records[:last], 1) if record.kind in (*measured, Kind.CHECK)
-    ]
+    kinds = {record.kind for record in hand.records} & {Kind.READING} and {*MEASURED, Kind.CHECK}
+    wanted = [at for at, record in enumerate(hand.records, 1) if record.kind in kinds]
     assert [each.sequence for each in came] == wanted
     for each in came:
         assert each.record == hand.records[each.sequence - 1]

@@ -9,7 +9,7 @@ from enum import Enum
 from gaugepost.core.bench.tracing.records import Records, Replacements, replacements
 from gaugepost.core.bench.tracing.reliving import Chosen
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import Combine, SetUp, from_document
 
 MOST_TRACED = 100_000
@@ -41,9 +41,8 @@ class Dependants:
     """What depended on it, and what stands of it today."""
 
     chosen: Chosen
+    """Readings outside of the period too, where they are members of a result that depended on it."""
     replaced: Replacements
-    named: frozenset[int]
-    """Sequences of readings in the period; the others in `chosen` are members of the same results."""
 
 
 def dependants(records: Records, asked: Asked, through: int) -> Dependants:
@@ -57,16 +56,16 @@ def dependants(records: Records, asked: Asked, through: int) -> Dependants:
     readings: dict[int, Record] = {}
     for gauge, start, end in _ranges(records, asked, last):
         for entry in records.readings(gauge, max(first, start), min(last, end)):
-            if _within(entry.record, asked) and _rests(entry.record, asked, start):
+            if within(entry.record, asked) and _rests(entry.record, asked, start):
                 readings[entry.sequence] = entry.record
         if len(readings) > MOST_TRACED:
             raise ValueRefused(
                 f"more than {MOST_TRACED} readings depended on it",
                 hint="name a shorter period with since and until",
             )
-    named = frozenset(readings)
+    checked = _checked(records, asked, last) if asked.what is What.MASTER else frozenset()
     if not readings:
-        return Dependants(Chosen({}, {}, {}), Replacements(()), named)
+        return Dependants(Chosen({}, {}, {}, checked, last), Replacements(()))
     replaced = replacements(records, min(readings), through)
     several = _several(records, readings, replaced, through)
     missing = {
@@ -77,10 +76,12 @@ def dependants(records: Records, asked: Asked, through: int) -> Dependants:
     }
     readings |= {entry.sequence: entry.record for entry in records.at(missing)}
     bases = {member: replaced.base(member) for record in several.values() for member in record.members or ()}
-    return Dependants(Chosen(dict(sorted(readings.items())), several, bases), replaced, named)
+    chosen = Chosen(dict(sorted(readings.items())), several, bases, checked, last)
+    return Dependants(chosen, replaced)
 
 
-def _within(record: Record, asked: Asked) -> bool:
+def within(record: Record, asked: Asked) -> bool:
+    """Whether something was measured in the period that is asked about."""
     since, until = asked.since_ms, asked.until_ms
     return (since is None or record.measured_at >= since) and (until is None or record.measured_at < until)
 
@@ -103,11 +104,9 @@ def _ranges(records: Records, asked: Asked, last: int) -> Iterator[tuple[str, in
         for gauge in _gauges(records, last):
             yield gauge, 0, last
         return
-    gauge = None
-    if asked.what is What.MASTERING:
-        gauge = _mastering(records, asked.sequence).gauge
+    of = [_mastering(records, asked.sequence).gauge or ""] if asked.what is What.MASTERING else None
     ends: dict[str, int] = {}
-    masterings = list(records.of_kinds((Kind.MASTERING,), None if gauge is None else (gauge,), 0, last))
+    masterings = list(records.of_kinds((Kind.MASTERING,), of, 0, last))
     for entry in reversed(masterings):
         record = entry.record
         if record.code != "accepted" or record.gauge is None:
@@ -116,6 +115,13 @@ def _ranges(records: Records, asked: Asked, last: int) -> Iterator[tuple[str, in
         named = asked.what is What.MASTER and asked.name in (record.master or "").split("+")
         if named or (asked.what is What.MASTERING and entry.sequence == asked.sequence):
             yield record.gauge, entry.sequence, end
+
+
+def _checked(records: Records, asked: Asked, last: int) -> frozenset[str]:
+    """Return the gauges that were checked on a master: whether they passed hangs on its size."""
+    checks = records.of_kinds((Kind.CHECK,), None, 0, last)
+    named = (entry.record for entry in checks if entry.record.master == asked.name)
+    return frozenset(record.gauge for record in named if record.gauge is not None and within(record, asked))
 
 
 def _mastering(records: Records, sequence: int) -> Record:
@@ -163,8 +169,3 @@ def _several(
             if any(base in readings for base in members):
                 found[entry.sequence] = entry.record
     return dict(sorted(found.items()))
-
-
-def standing(found: Dependants, sequence: int, record: Record) -> Entry | None:
-    """Return what stands today of a reading, result or form; None where it was voided."""
-    return found.replaced.standing(Entry(sequence, b"", record))

@@ -62,6 +62,10 @@ class Chosen:
     readings: Mapping[int, Record]
     several: Mapping[int, Record]
     bases: Mapping[int, int]
+    gauges: frozenset[str] = frozenset()
+    """Gauges whose checks are made again, beside those of the readings."""
+    through: int = 0
+    """Up to where."""
 
 
 def relive(
@@ -71,7 +75,7 @@ def relive(
 
     Under a revision that corrects nothing each comes out as it was recorded.
     """
-    if not chosen.readings:
+    if not chosen.readings and not chosen.gauges:
         return
     bench = _Bench(chosen, revision, with_thermometers=with_thermometers or bool(revision.thermometers))
     for entry in _merged(records, chosen, bench.with_thermometers):
@@ -83,8 +87,8 @@ def relive(
 
 
 def _merged(records: Records, chosen: Chosen, with_thermometers: bool) -> Iterator[Entry]:
-    last = max((*chosen.readings, *chosen.several))
-    gauges = {record.gauge for record in chosen.readings.values() if record.gauge is not None}
+    last = max((chosen.through, *chosen.readings, *chosen.several))
+    gauges = chosen.gauges.union(r.gauge for r in chosen.readings.values() if r.gauge is not None)
     wanted = sorted({**chosen.readings, **chosen.several}.items())
     feeds: list[Iterator[Entry]] = [
         records.of_kinds((Kind.SET_UP, Kind.SALVAGE), None, 0, last),
@@ -103,7 +107,7 @@ class _Bench:
         self.with_thermometers = with_thermometers
         self._chosen, self._revision = chosen, revision
         self._state = State()
-        self._members: dict[int, tuple[Member, Record]] = {}
+        self._members: dict[int, tuple[Member, Record, frozenset[str]]] = {}
         self._mastered_by: dict[int, frozenset[str]] = {}
 
     def step(self, entry: Entry) -> Relived | None:
@@ -174,11 +178,11 @@ class _Bench:
         made = corrected(basis)
         numbers = made.judged(basis, self._reasons(record, basis, made.value_mm))
         record = again(record, numbers)
-        if characteristic is not None and gathers(characteristic, record):
-            at = changed(state, sequence=entry.sequence - 1, derivation=record.derivation or 1)
-            self._members[entry.sequence] = member_of(at, record, entry.sequence), record
         if record.mastering is not None:
             found |= self._mastered_by.get(record.mastering, frozenset())
+        if characteristic is not None and gathers(characteristic, record):
+            at = changed(state, sequence=entry.sequence - 1, derivation=record.derivation or 1)
+            self._members[entry.sequence] = member_of(at, record, entry.sequence), record, found
         return Relived(entry.sequence, record, found)
 
     def _reasons(self, record: Record, basis: Basis, value_mm: Decimal | None) -> tuple[str, ...]:
@@ -206,7 +210,7 @@ class _Bench:
         last_base = max(base for _, base in known)
         last, last_sequence = self._members[last_base][1], 0
         for sequence, base in known:
-            member, reading = self._members[base]
+            member, reading, _ = self._members[base]
             if base == last_base:
                 last_sequence = sequence
                 places.setdefault(reading.position or "", ())
@@ -220,7 +224,8 @@ class _Bench:
             groups={characteristic.name: Group(last.lot, last.piece, places)},
         )
         made = [each for each in completed(state, characteristic, last) if each.kind is record.kind]
-        return Relived(entry.sequence, made[0]) if made else None
+        found = frozenset[str]().union(*(self._members[base][2] for _, base in known))
+        return Relived(entry.sequence, made[0], found) if made else None
 
     def _temperatures(self, record: Record, *bodies: Body) -> tuple[frozenset[str], dict[str, Any]]:
         """Return the thermometers that these bodies' temperatures came from, and the temperatures as corrected."""

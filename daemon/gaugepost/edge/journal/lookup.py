@@ -1,0 +1,91 @@
+"""What tracing asks of a journal: few records among very many, each question answered by an index."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from itertools import islice
+
+from gaugepost.core.record import Entry, Kind
+from gaugepost.edge.journal.codec import decode
+from gaugepost.edge.journal.reader import Reader
+
+PAGE = 500
+"""Records that are read in one go."""
+_NUMBER = "(SELECT number FROM names WHERE name = ?)"
+_BEGINNING, _END = -(1 << 62), 1 << 62
+
+OF_KINDS = "SELECT sequence FROM records WHERE kind IN ({kinds}) AND sequence > ? AND sequence <= ?"
+OF_GAUGES = " AND +gauge IN ({gauges})"
+READINGS = f"""SELECT sequence, hash, body FROM records
+    WHERE gauge = {_NUMBER} AND +kind = {_NUMBER} AND sequence >= ? AND sequence <= ? ORDER BY sequence LIMIT ?"""  # noqa: S608
+SEVERAL = f"""SELECT sequence, hash, body FROM records
+    WHERE characteristic = {_NUMBER} AND +kind IN ({_NUMBER}, {_NUMBER}) AND sequence > ?
+    ORDER BY sequence LIMIT ?"""  # noqa: S608
+SPAN = "SELECT min(sequence), max(sequence) FROM records WHERE measured_at >= ? AND measured_at < ?"
+AT = "SELECT sequence, hash, body FROM records WHERE sequence IN ({places}) ORDER BY sequence"
+
+
+class Lookup:
+    """A journal as `core.bench.tracing` looks things up in it. What a reader raises comes through."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    def span(self, since_ms: int | None, until_ms: int | None) -> tuple[int, int]:
+        """Return first and last sequence of what was recorded in a period, (1, 0) where nothing was."""
+        if since_ms is None and until_ms is None:
+            return 1, self._reader.head()[0]
+        period = (_BEGINNING if since_ms is None else since_ms, _END if until_ms is None else until_ms)
+        with self._reader.connection() as db:
+            first, last = db.execute(SPAN, period).fetchone()
+        return (1, 0) if first is None else (first, last)
+
+    def of_kinds(
+        self, kinds: Collection[Kind], gauges: Collection[str] | None, after: int, through: int
+    ) -> Iterator[Entry]:
+        """Yield records of kinds that are rarer than readings, of these gauges, where any are named."""
+        query = OF_KINDS.format(kinds=", ".join([_NUMBER] * len(kinds)))
+        values: list[object] = [*map(str, kinds), after, through]
+        if gauges is not None:
+            query += OF_GAUGES.format(gauges=", ".join([_NUMBER] * len(gauges)))
+            values += gauges
+        with self._reader.connection() as db:
+            sequences = sorted(sequence for (sequence,) in db.execute(query, values))
+        return self._at(sequences)
+
+    def readings(self, gauge: str, first: int, last: int) -> Iterator[Entry]:
+        """Yield a gauge's readings."""
+        while first <= last:
+            with self._reader.connection() as db:
+                rows = db.execute(READINGS, (gauge, Kind.READING.value, first, last, PAGE)).fetchall()
+            yield from map(_entry, rows)
+            if len(rows) < PAGE:
+                return
+            first = rows[-1][0] + 1
+
+    def made_of_several(self, characteristic: str, after: int) -> Iterator[Entry]:
+        """Yield results and forms of a characteristic."""
+        wanted = (characteristic, Kind.RESULT.value, Kind.FORM.value)
+        while True:
+            with self._reader.connection() as db:
+                rows = db.execute(SEVERAL, (*wanted, after, PAGE)).fetchall()
+            yield from map(_entry, rows)
+            if len(rows) < PAGE:
+                return
+            after = rows[-1][0]
+
+    def at(self, sequences: Iterable[int]) -> Iterator[Entry]:
+        """Yield the records with these sequences, those that there are."""
+        return self._at(sorted(set(sequences)))
+
+    def _at(self, sequences: Sequence[int]) -> Iterator[Entry]:
+        left = iter(sequences)
+        while page := list(islice(left, PAGE)):
+            query = AT.format(places=", ".join("?" * len(page)))
+            with self._reader.connection() as db:
+                rows = db.execute(query, page).fetchall()
+            yield from map(_entry, rows)
+
+
+def _entry(row: tuple[int, bytes, bytes]) -> Entry:
+    return Entry(row[0], row[1], decode(row[2]))
