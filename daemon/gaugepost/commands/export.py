@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
-from gaugepost.commands.verify import progress
+from gaugepost.commands.view.progress import progress_of
 from gaugepost.contract import cell
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.publication import Published, publish
@@ -143,7 +143,7 @@ def _zone(reader: Reader) -> ZoneInfo:
 def _published(
     reader: Reader, wanted: Wanted, columns: tuple[str, ...] | None
 ) -> Iterator[dict[str, Published]]:
-    show = progress("read up to record")
+    show = progress_of("read up to record")
     last, _ = reader.head()
     for number, entry in enumerate(reader.replay(**wanted)):
         record = publish(entry, reader.epoch, reader.station)

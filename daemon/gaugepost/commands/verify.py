@@ -6,11 +6,11 @@ import argparse
 import contextlib
 import re
 import sys
-import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from gaugepost.commands.view.progress import progress_of
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import rfc3339
@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Verify, print what was found on stdout; return 0 for sound, 1 for not sound, 2 for not readable."""
     try:
-        report = examine(args.journal, args.head, progress("verified"))
+        report = examine(args.journal, args.head, progress_of("verified"))
     except JournalError as error:
         print(f"gaugepost verify: {error}", file=sys.stderr)
         return 2
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _numbers(journal: Path, last: int) -> int:
     """Derive what frames led to, print how it came out; return 0 where it is all the same."""
-    shown = progress("derived") or (lambda done, last: None)
+    shown = progress_of("derived") or (lambda done, last: None)
     same, found, rules = 0, list[Difference](), Counter[int]()
 
     def counted(entries: Iterable[Entry]) -> Iterator[Entry]:
@@ -94,22 +94,6 @@ def _numbers(journal: Path, last: int) -> int:
         )
     print(f"numbers  {same} records derived again come out the same, {len(found)} do not")
     return 1 if found else 0
-
-
-def progress(verb: str) -> Callable[[int, int], None] | None:
-    """Return what shows progress on stderr twice a second; None where stderr is no terminal."""
-    if not sys.stderr.isatty():
-        return None
-    shown = 0.0
-
-    def show(done: int, last: int) -> None:
-        nonlocal shown
-        ended = done >= last
-        if ended or time.monotonic() - shown >= 0.5:
-            shown = time.monotonic()
-            print(f"\r\033[K{verb} {done} of {last}", end="\n" if ended else "", file=sys.stderr, flush=True)
-
-    return show
 
 
 def _head(text: str) -> tuple[int, bytes]:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
 import uuid
-from collections.abc import Callable
 from pathlib import Path
 
 from gaugepost import __version__
+from gaugepost.commands.view.progress import progress
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import FORMAT
 from gaugepost.edge.clock import Clock
@@ -37,7 +36,7 @@ how to go on, with the data directory /var/lib/gaugepost:
   move /var/lib/gaugepost-new/journal.db there instead; leave deliveries.db, which knows what was delivered
   start the station
 
-It also restores a backup: salvage the copy, so that what is recorded next doesn't get ids that were used since.
+A backup that is whole is brought back with `gaugepost restore`.
 
 exit code: 0 every record that the file shows is kept, 1 some are lost, 2 nothing could be done
 (journals of format {FORMAT})
@@ -69,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     owner = None if args.epoch is None else Owner(args.epoch, args.station)
     try:
         done = salvage(
-            args.damaged, args.new, Clock()(), program=__version__, owner=owner, progress=_progress()
+            args.damaged, args.new, Clock()(), program=__version__, owner=owner, progress=progress()
         )
     except JournalError as error:
         print(f"gaugepost salvage: {error}", file=sys.stderr)
@@ -97,23 +96,6 @@ def _told(done: Salvaged) -> str:
         lines.append(f"disk     {done.unreadable} pages could not be read: copy the file from that disk soon")
     lines.append(f"written  {done.path}; `gaugepost verify {done.path}` proves it")
     return "\n".join(lines)
-
-
-def _progress() -> Callable[[str, int, int], None] | None:
-    """Return what shows progress on stderr twice a second; None where stderr is no terminal."""
-    if not sys.stderr.isatty():
-        return None
-    shown = 0.0
-
-    def show(what: str, done: int, of: int) -> None:
-        nonlocal shown
-        if done >= of or time.monotonic() - shown >= 0.5:
-            shown = time.monotonic()
-            print(
-                f"\r\033[K{what} {done} of {of}", end="\n" if done >= of else "", file=sys.stderr, flush=True
-            )
-
-    return show
 
 
 def _uuid(text: str) -> str:

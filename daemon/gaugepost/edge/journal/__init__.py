@@ -1,5 +1,6 @@
 """The journal: the append-only record of what happened at the station, on the disk before anyone hears of it."""
 
+from gaugepost.edge.journal.backup import backup, restore
 from gaugepost.edge.journal.reader import Reader, Wanted
 from gaugepost.edge.journal.remains import Owner
 from gaugepost.edge.journal.salvage import Salvaged, salvage
@@ -15,7 +16,9 @@ __all__ = [
     "Report",
     "Salvaged",
     "Wanted",
+    "backup",
     "examine",
     "journal_file",
+    "restore",
     "salvage",
 ]

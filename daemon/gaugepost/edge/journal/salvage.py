@@ -27,6 +27,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.record import FORMAT, Kind, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
+from gaugepost.edge.journal.files import settle
 from gaugepost.edge.journal.remains import Found, Owner, Remains
 
 MOST_RANGES = 500
@@ -99,7 +100,7 @@ def salvage(
                 whose = _owner(found, owner, owners, damaged)
                 salvaged = Salvaged(target, whose.station, unreadable=remains.unreadable)
                 _write(made, _whole(found, whose, salvaged), whose, salvaged, now, program, progress)
-        _settle(part, target)
+        settle(part, target)
     except schema.FAULTS as cause:
         raise schema.refused(target, "write", cause) from cause
     finally:
@@ -356,15 +357,3 @@ def _first(salvaged: Salvaged, now: Moment, program: str, seal: bytes) -> Record
         seal=seal,
         text=text,
     )
-
-
-def _settle(part: Path, target: Path) -> None:
-    """Give the journal its name, all of it on the disk."""
-    for path, flags in ((part, os.O_RDONLY), (target.parent, os.O_RDONLY | os.O_DIRECTORY)):
-        descriptor = os.open(path, flags)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-        if path == part:
-            part.rename(target)

@@ -44,6 +44,8 @@ class Report:
     count: int = 0
     earliest_ms: int | None = None
     latest_ms: int | None = None
+    first: int | None = None
+    """Sequence of the first record."""
     sequence: int = 0
     head: bytes = b""
     findings: list[str] = field(default_factory=list)
@@ -54,8 +56,8 @@ class Report:
     """First and last sequence of what is missing; a seal after it makes it known, else it is a fault."""
     known_missing: int = 0
     """How many records are missing by the journal's own account."""
-    seal: Any = None
-    """What a salvage's seal must be here; None where no more of them can follow."""
+    seal: Any = field(default_factory=hashlib.sha256)
+    """What a salvage's seal must be here."""
     epochs: list[tuple[int, str]] = field(default_factory=list)
     """Epochs that ended, by the records that say so."""
     epoch_now: str = ""
@@ -103,7 +105,6 @@ def _walk(
     after = -(1 << 63)
     report.head = anchor(report.epoch.of(1), report.station)
     report.epoch_now = report.epoch.of(1)
-    report.seal = hashlib.sha256() if report.epoch.earlier else None
     found = head is not None and head == (0, report.head)
     while after < last:
         try:
@@ -146,6 +147,7 @@ def _step(report: Report, row: tuple[object, ...]) -> None:
     expected, report.sequence = report.sequence + 1, sequence
     previous, report.head = report.head, digest if isinstance(digest, bytes) else b""
     report.count += 1
+    report.first = report.first or sequence
     if not isinstance(digest, bytes) or not isinstance(body, bytes):
         report.fault(f"record {sequence} has no hash or no body")
         return
@@ -160,8 +162,7 @@ def _step(report: Report, row: tuple[object, ...]) -> None:
         return
     if record.kind is Kind.SALVAGE:
         _sealed(report, record)
-    if report.seal is not None:
-        report.seal.update(sequence.to_bytes(8, "big") + digest + body)
+    report.seal.update(sequence.to_bytes(8, "big") + digest + body)
     if encode(record) != body:
         report.fault(f"record {sequence} is not in the one form that this program writes")
     moment = record.measured_at
@@ -180,7 +181,7 @@ def _sealed(report: Report, record: Record) -> None:
     """Hold what stands before the first record of an epoch against its seal: what is missing there is known then."""
     report.epochs.append((report.sequence - 1, record.epoch_before or ""))
     report.epoch_now = record.epoch or ""
-    if report.seal is None or report.seal.digest() != record.seal:
+    if report.seal.digest() != record.seal:
         report.fault(f"record {report.sequence} seals other records than those before it")
         return
     report.known_missing += sum(last - first + 1 for first, last in report.gaps)

@@ -16,6 +16,7 @@ from gaugepost.core.publication import Epoch
 from gaugepost.core.record import FORMAT, Entry, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, encode
+from gaugepost.edge.journal.files import sync
 
 CHECKPOINT_COMMITS = 250
 CHECKPOINT_BYTES = 1 << 20
@@ -57,14 +58,15 @@ class Journal:
         """
         try:
             _make_directory(path.parent)
-            lock = _locked(path)
+            lock = locked(path)
+            _not_torn(path, lock)
         except OSError as cause:
             raise schema.refused(path, "open", cause) from cause
         db: sqlite3.Connection | None = None
         try:
             db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5)
             identity = _prepared(db, path, station)
-            _sync_directory(path.parent)
+            sync(path.parent)
             return cls(path, db, lock, identity)
         except BaseException as fault:
             if db is not None:
@@ -211,8 +213,13 @@ def _prepared(db: sqlite3.Connection, path: Path, station: str) -> schema.Identi
     return identity
 
 
-def _locked(path: Path) -> int:
-    """Return a descriptor that keeps every other daemon from the journal while it is open."""
+def locked(path: Path) -> int:
+    """Return a descriptor that keeps every other daemon from the journal while it is open.
+
+    Raises:
+        JournalError: one has it.
+        OSError: the disk refuses.
+    """
     lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT, 0o644)
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -231,19 +238,21 @@ def _locked(path: Path) -> int:
     return lock
 
 
+def _not_torn(path: Path, lock: int) -> None:
+    """Raise where a log lies without its journal: a blank one beside it would be taken for what the log belongs to."""
+    log = path.with_name(f"{path.name}-wal")
+    if log.exists() and log.stat().st_size and not path.exists():
+        os.close(lock)
+        raise JournalError(
+            f"{log.name} is there, with the latest records, and {path.name} is not",
+            hint=f"put the {path.name} that it belongs to beside it again, or move the log away",
+        )
+
+
 def _make_directory(directory: Path) -> None:
     """Make `directory` and what is missing above it, each entry on the disk before the next."""
     if directory.is_dir():
         return
     _make_directory(directory.parent)
     directory.mkdir(exist_ok=True)
-    _sync_directory(directory.parent)
-
-
-def _sync_directory(directory: Path) -> None:
-    """Put the directory's entries on the disk: a file that was just made is not lost by a power cut."""
-    descriptor = os.open(directory, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    sync(directory.parent)

@@ -1,0 +1,32 @@
+"""Files that appear whole or not at all, and folders whose entries are on the disk."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def settle(part: Path, target: Path) -> None:
+    """Give `part` the name `target`, all of it on the disk before, and its folder's entry after.
+
+    Raises:
+        OSError: the disk refuses; `part` or `target` is there then, never neither.
+    """
+    sync(part)
+    part.rename(target)
+    sync(target.parent)
+
+
+def sync(path: Path) -> None:
+    """Put a file, or a folder's entries, on the disk."""
+    descriptor = os.open(path, os.O_RDONLY | (os.O_DIRECTORY if path.is_dir() else 0))
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def vanish(part: Path) -> None:
+    """Remove what was not finished, with what SQLite may have left beside it."""
+    for suffix in ("", "-wal", "-shm", "-journal"):
+        Path(f"{part}{suffix}").unlink(missing_ok=True)
