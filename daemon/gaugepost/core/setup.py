@@ -226,7 +226,7 @@ class CharacteristicEntry:
     combine: Combine = Combine.EACH
     positions: tuple[str, ...] = ()
     size_modifier: str | None = None
-    """ISO 14405-1 modifier from the drawing that allows combining over places: SA, SX or SN."""
+    """ISO 14405-1 modifier from the drawing that allows combining over places: SA, SX, SN, SM, SD or SR."""
     rule: Rule | None = None
     """Decision rule; None in set-ups from before there were others: simple acceptance."""
     rounding: Decimal | None = None

@@ -10,7 +10,8 @@ import time
 from pathlib import Path
 
 from gaugepost.commands.budget.table import lines, validated
-from gaugepost.core.bench.budgeting import Unstated, document, expected_budget
+from gaugepost.core.bench.budgeting import Unstated, document, expected_budget, of_result
+from gaugepost.core.bench.combining import judged_of
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.setup import SetUp
 from gaugepost.core.uncertainty import Budget
@@ -20,8 +21,8 @@ examples:
   gaugepost budget spool-bore --station bench.toml
   gaugepost budget spool-bore --station bench.toml --gauge bore-38 --master ring-38 --monte-carlo
 
-It is of one reading as the station file declares things; measured temperatures are taken as 20 °C. A running station
-gives the budget as things stand: GET /v1/characteristics/NAME/budget.
+It is of what is judged, a reading or a result of several, as the station file declares things; measured temperatures
+are taken as 20 °C. A running station gives the budget as things stand: GET /v1/characteristics/NAME/budget.
 exit code: 0; 1 where no uncertainty can be stated, or --monte-carlo finds the analytical one not good enough; 2 where
 something is not understood
 """
@@ -51,13 +52,9 @@ def run(args: argparse.Namespace) -> int:
     """Print the budget; return 0, or 1 where there is none or it is not good enough."""
     from gaugepost.edge.stationfile import read_station  # loads what only a station file needs
 
-    made = asked_for(
-        read_station(args.station).set_up,
-        args.characteristic,
-        args.gauge,
-        args.master,
-        int(time.time() * 1000),
-    )
+    set_up = read_station(args.station).set_up
+    made = asked_for(set_up, args.characteristic, args.gauge, args.master, int(time.time() * 1000))
+    entry = set_up.characteristics[args.characteristic]
     found = None
     if args.monte_carlo and not isinstance(made, Unstated):
         from gaugepost.commands.budget.monte_carlo import validate  # numpy: only when it is asked for
@@ -65,7 +62,8 @@ def run(args: argparse.Namespace) -> int:
         found = validate(made)
     if args.json:
         plain = document(made) | ({"monte_carlo": dataclasses.asdict(found)} if found else {})
-        print(json.dumps({"characteristic": args.characteristic, **plain}, ensure_ascii=False))
+        told = {"characteristic": args.characteristic, "of": judged_of(entry), **plain}
+        print(json.dumps(told, ensure_ascii=False))
     elif isinstance(made, Unstated):
         print(
             "no uncertainty can be stated:",
@@ -74,7 +72,12 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
     else:
-        print(f"{args.characteristic}", *lines(made), *(validated(found) if found else ()), sep="\n")
+        print(
+            f"{args.characteristic}, {judged_of(entry)}",
+            *lines(made),
+            *(validated(found) if found else ()),
+            sep="\n",
+        )
     return 1 if isinstance(made, Unstated) or (found is not None and not found.is_valid) else 0
 
 
@@ -97,7 +100,7 @@ def asked_for(
         raise ValueRefused(
             "a gauge is mastered on one master or two different ones", hint="name them with --master"
         )
-    return expected_budget(set_up, gauge, entry, tuple(masters), utc_ms)
+    return of_result(expected_budget(set_up, gauge, entry, tuple(masters), utc_ms), entry)
 
 
 def _unknown(what: str, name: str, known: list[str]) -> ValueRefused:

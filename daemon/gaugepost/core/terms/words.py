@@ -44,6 +44,9 @@ class Combine(StrEnum):
     MEAN = "mean"
     LARGEST = "largest"
     SMALLEST = "smallest"
+    MEDIAN = "median"
+    MID_RANGE = "mid-range"
+    RANGE = "range"
 
 
 class Confirm(StrEnum):

@@ -56,11 +56,24 @@ class Budget:
         ]
         return tuple(sorted(made, key=lambda each: -each[1]))
 
+    @property
+    def repeats_mm(self) -> float:
+        """What of it differs from reading to reading, as a standard uncertainty in mm."""
+        return math.sqrt(sum(each.contribution**2 for each in self.components if each.repeats))
+
+    def with_repeats(self, standard_mm: float) -> Budget:
+        """Return the budget in which that is another, above 0; 0 stays 0."""
+        before = self.repeats_mm
+        return self._divided(before / standard_mm) if before else self
+
     def of_mean(self, readings: int) -> Budget:
         """Return the budget of a mean over readings: what repeats shrinks by √n, the rest does not."""
+        return self._divided(math.sqrt(readings))
+
+    def _divided(self, divisor: float) -> Budget:
         return budget(
             tuple(
-                replace(each, standard=each.standard / math.sqrt(readings)) if each.repeats else each
+                replace(each, standard=each.standard / divisor) if each.repeats else each
                 for each in self.components
             ),
             level=self.level,

@@ -71,13 +71,21 @@ class StationTable(Table):
 
 
 class ServiceTable(Table):
-    """Where the bench page and the REST interface listen: this computer only."""
+    """Where the REST interface listens, and who may ask: this computer's own programs, where nothing is said."""
 
     what = "the service"
     host: Words = "127.0.0.1"
-    """A loopback address."""
+    """An address of this computer; beyond loopback it takes a certificate, names and tokens."""
     port: Annotated[int, Field(ge=1, le=65535)] = 8620
     """TCP port."""
+    certificate_file: Words | None = None
+    """Certificate (PEM, with the chain above it) that the service shows, from the data folder on."""
+    key_file: Words | None = None
+    """Its private key (PEM, without a passphrase), from the data folder on."""
+    names: list[Words] = Field(default=[], max_length=20)
+    """Names and addresses under which other computers reach the service."""
+    tokens: bool | None = None
+    """Whether every request must bring a token; true where other computers can ask."""
 
 
 class TemperatureTable(Table):
@@ -204,7 +212,7 @@ class CharacteristicTable(Table):
     positions: Annotated[list[Position], Field(min_length=1)] | None = None
     """Places on the feature that are measured: names, or tables with a name, an angle and a depth."""
     size_modifier: Words | None = Field(default=None, examples=["SA"])
-    """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX or SN."""
+    """The drawing's size modifier (ISO 14405-1) that allows combining over places: SA, SX, SN, SM, SD or SR."""
     lobes: Annotated[int, Field(ge=2, le=100)] | None = None
     """How many lobes the form has that matters: warns where a gauge's contact can't see them."""
     requirements: list[Required] = Field(default=[])

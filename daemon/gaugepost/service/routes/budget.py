@@ -5,7 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter, Depends
 from fastapi.responses import JSONResponse
 
-from gaugepost.core.bench.budgeting import document, reading_budget
+from gaugepost.core.bench.budgeting import document, of_result, reading_budget
+from gaugepost.core.bench.combining import judged_of
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import unknown
 from gaugepost.service.query import only
@@ -17,7 +18,10 @@ def routes(running: Running) -> APIRouter:
 
     @router.get("/characteristics/{name}/budget", dependencies=[Depends(only("gauge"))])
     async def budget(name: str, gauge: str | None = None) -> JSONResponse:
-        """Budget of one reading (JCGM 100) with the mastering in force; why there is none, where there is none."""
+        """Budget of what is judged (JCGM 100), a reading or a result of several, with the mastering in force.
+
+        It says why there is none, where there is none.
+        """
         state = running.recorder.state
         known = state.set_up.characteristics
         if name not in known:
@@ -26,7 +30,9 @@ def routes(running: Running) -> APIRouter:
         if gauge is not None and gauge not in entry.gauges:
             raise unknown("gauge", gauge, entry.gauges)
         named = gauge or entry.gauges[0]
-        made = reading_budget(state, named, entry, running.now())
-        return JSONResponse({"characteristic": name, "gauge": named, **document(made)})
+        made = of_result(reading_budget(state, named, entry, running.now()), entry)
+        return JSONResponse(
+            {"characteristic": name, "gauge": named, "of": judged_of(entry), **document(made)}
+        )
 
     return router

@@ -15,3 +15,4 @@ from gaugepost.core.bench.budgeting.scatter import (
     after_mastering as after_mastering,
     repeatability as repeatability,
 )
+from gaugepost.core.bench.budgeting.several import of_result as of_result, result_budget as result_budget

@@ -13,7 +13,7 @@ from gaugepost.core.bench.temperatures import temperature_of
 from gaugepost.core.conformity import Doubt
 from gaugepost.core.indication import Moment
 from gaugepost.core.quantity import step_of, to_mm
-from gaugepost.core.setup import Body, CharacteristicEntry, GaugeEntry, MasterEntry, SetUp
+from gaugepost.core.setup import Body, CharacteristicEntry, Combine, GaugeEntry, MasterEntry, SetUp
 from gaugepost.core.uncertainty import LEVEL, Budget, Shape, from_half_width, six_digits
 from gaugepost.core.uncertainty.gauging import (
     Body as Grown,
@@ -168,7 +168,7 @@ def _gauging(
         reasons[
             f"nothing says how {gauge} repeats: declare repeatability, or master with several readings"
         ] = None
-    length = _length(entry)
+    length = masters[0].size_mm if entry.combine is Combine.RANGE and masters else _length(entry)
     if length is None:
         reasons["the characteristic has no size"] = None
     if reasons:
@@ -179,7 +179,7 @@ def _gauging(
     drifts = gauge_entry.drift_mm_per_k is not None
     mastering_step = float(to_mm(mastered.resolution, mastered.unit))
     return Gauging(
-        length_mm=length,
+        length_mm=float(length),
         rings=tuple(each for each in rings if isinstance(each, Ring)),
         repeatability_mm=scattered[0],
         repeatability_degrees=scattered[1],

@@ -9,4 +9,4 @@ from gaugepost.core.bench.combining.groups import (
     missing as missing,
     place_of as place_of,
 )
-from gaugepost.core.bench.combining.sizes import combined as combined
+from gaugepost.core.bench.combining.sizes import combined as combined, judged_of as judged_of

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from gaugepost.core.bench.budgeting import doubt_of, fields_of
+from decimal import Decimal
+
+from gaugepost.core.bench.budgeting import doubt_of, fields_of, result_budget
 from gaugepost.core.bench.budgeting.several import last_readings_budget
 from gaugepost.core.bench.combining.forms import form_record
 from gaugepost.core.bench.combining.groups import joined, member_of, members_of, missing
-from gaugepost.core.bench.combining.sizes import combined
+from gaugepost.core.bench.combining.sizes import averages_places, combined, judged_of
 from gaugepost.core.bench.judging import judged
-from gaugepost.core.bench.state import Member, State
+from gaugepost.core.bench.state import Group, Member, State
+from gaugepost.core.mastering import mean
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import CharacteristicEntry, Combine
 
@@ -19,19 +22,21 @@ def completed(state: State, entry: CharacteristicEntry, reading: Record) -> tupl
     group = joined(state.groups.get(entry.name), entry, reading, member)
     if missing(group, entry):
         return ()
+    made = () if entry.combine is Combine.EACH else (_result(state, entry, reading, group, member),)
+    form = form_record(state, entry, reading, group) if state.derivation > 2 else None
+    return made if form is None else (*made, form)
+
+
+def _result(state: State, entry: CharacteristicEntry, reading: Record, group: Group, last: Member) -> Record:
     members = members_of(group, entry)
-    made = () if entry.combine is Combine.EACH else (_result(state, entry, reading, members, member),)
-    form = form_record(state, entry, reading, group)
-    return made if form is None or state.derivation < 3 else (*made, form)
-
-
-def _result(
-    state: State, entry: CharacteristicEntry, reading: Record, members: tuple[Member, ...], last: Member
-) -> Record:
-    value = combined(tuple(member.value_mm for member in members), entry.combine)
+    sizes = _sizes(entry, group, members, state.derivation)
     doubt, fields = None, {}
     if state.derivation > 1:
-        made = last_readings_budget(state.set_up, entry, last, len(members))
+        made = (
+            result_budget(state.set_up, entry, members)
+            if state.derivation > 2
+            else last_readings_budget(state.set_up, entry, last, len(members))
+        )
         doubt, fields = doubt_of(made), fields_of(made)
     return Record(
         kind=Kind.RESULT,
@@ -48,7 +53,16 @@ def _result(
         members=tuple(member.sequence for member in members),
         set_up=reading.set_up,
         derivation=state.derivation,
-        text=f"{entry.combine} of {len(members)}",
+        text=judged_of(entry) if state.derivation > 2 else f"{entry.combine} of {len(members)}",
         **fields,
-        **judged(entry, value, (), is_member=False, doubt=doubt),
+        **judged(entry, combined(sizes, entry.combine), (), is_member=False, doubt=doubt),
     )
+
+
+def _sizes(
+    entry: CharacteristicEntry, group: Group, members: tuple[Member, ...], derivation: int
+) -> tuple[Decimal, ...]:
+    """Return the sizes that are ranked or averaged: one a place where repeats at places are averaged first."""
+    if derivation > 2 and averages_places(entry):
+        return tuple(mean(tuple(each.value_mm for each in group.places[place])) for place in entry.positions)
+    return tuple(member.value_mm for member in members)

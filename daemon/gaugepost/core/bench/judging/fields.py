@@ -9,7 +9,7 @@ from gaugepost.core.bench.judging.drawing import in_unit
 from gaugepost.core.bench.judging.remedy import remedy
 from gaugepost.core.conformity import SIMPLE, Decision, Doubt, Verdict, decide, deviation, judge
 from gaugepost.core.quantity import from_mm, round_to, to_mm
-from gaugepost.core.setup import CharacteristicEntry
+from gaugepost.core.setup import CharacteristicEntry, Combine
 
 NO_CHARACTERISTIC = "no characteristic is selected for this gauge"
 ABSOLUTE, ROUNDING = "absolute method", "rounding method"
@@ -34,6 +34,10 @@ def judged(
         return fields | {"verdict": Verdict.NOT_JUDGED, "reasons": (*reasons, NO_CHARACTERISTIC)}
     unit, step = characteristic.unit, characteristic.step
     fields["unit"] = unit
+    is_of_range = is_member and characteristic.combine is Combine.RANGE
+    if value_mm is not None and is_of_range:  # its limit is one of differences, not of this size
+        fields["value"] = in_unit(value_mm, unit, step)
+        return fields | ({"verdict": Verdict.NOT_JUDGED, "reasons": reasons} if reasons else {})
     fields["lower"] = in_unit(characteristic.lower_mm, unit, step)
     fields["upper"] = in_unit(characteristic.upper_mm, unit, step)
     if value_mm is not None:
@@ -60,7 +64,8 @@ def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None)
     fields["rule_parameter"] = rule.parameter
     if found.reasons:
         fields["reasons"] = found.reasons
-    if found.side is not None and found.decision is not Decision.ACCEPT:
+    is_size = entry.combine is not Combine.RANGE
+    if is_size and found.side is not None and found.decision is not Decision.ACCEPT:
         fields["remedy"] = remedy(entry.feature, found.side)
     if doubt is not None:
         fields["conformity"], fields["probability"] = found.conformity, found.probability

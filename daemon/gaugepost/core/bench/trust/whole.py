@@ -13,7 +13,7 @@ from gaugepost.core.bench.trust.trend import trends
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import predicted_mm, spread
 from gaugepost.core.quantity import exact_text, quantise_mm, to_mm
-from gaugepost.core.setup import CharacteristicEntry, GaugeEntry, MasterEntry
+from gaugepost.core.setup import CharacteristicEntry, Combine, GaugeEntry, MasterEntry
 
 EXPLAINED = tuple(REPORTS[what] for what in ("contacts", "extension", "preset", "repair"))
 """What moves a gauge's offset for a reason: a jump after it casts no doubt on what was measured before."""
@@ -132,6 +132,8 @@ def _far(state: State, entry: GaugeEntry, masters: Sequence[MasterEntry]) -> tup
 
 def aimed_mm(entry: CharacteristicEntry) -> Decimal | None:
     """Return the size that a characteristic is about: its nominal, else a limit; None for one without either."""
+    if entry.combine is Combine.RANGE:
+        return None
     for size in (entry.nominal_mm, entry.lower_mm, entry.upper_mm):
         if size is not None:
             return size

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gaugepost.core.bench.budgeting import Unstated, expected_budget
+from gaugepost.core.bench.budgeting import Unstated, expected_budget, of_result
 from gaugepost.core.setup import CharacteristicEntry, GaugeEntry, MasterEntry, SetUp
 from gaugepost.edge.stationfile.findings import Report, toml
 from gaugepost.edge.stationfile.positions import Path
@@ -52,7 +52,10 @@ def check(report: Report, set_up: SetUp) -> None:
 
 def _fit(report: Report, set_up: SetUp, entry: CharacteristicEntry, gauge: str, path: Path) -> None:
     """Warn of one gauge on the best of the masters that serve it."""
-    made = [expected_budget(set_up, gauge, entry, (name,)) for name in entry.masters or set_up.masters]
+    made = [
+        of_result(expected_budget(set_up, gauge, entry, (name,)), entry)
+        for name in entry.masters or set_up.masters
+    ]
     stated = [each for each in made if not isinstance(each, Unstated)]
     if not stated:
         if entry.rule is not None and entry.rule.needs_uncertainty and made:

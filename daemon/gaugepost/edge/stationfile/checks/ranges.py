@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 
 from gaugepost.core.quantity import Unit, exact_text, from_mm, round_to
-from gaugepost.core.setup import CharacteristicEntry, GaugeEntry, MasterEntry
+from gaugepost.core.setup import CharacteristicEntry, Combine, GaugeEntry, MasterEntry
 from gaugepost.edge.stationfile.findings import Report, toml
 from gaugepost.edge.stationfile.positions import Path
 
@@ -61,7 +61,8 @@ def _sizes(
     for gauge in bounded:
         place = characteristic.gauges.index(gauge.name)
         for side, limit in (("lower", characteristic.lower_mm), ("upper", characteristic.upper_mm)):
-            if limit is not None and not _inside(limit, gauge):
+            is_size = characteristic.combine is not Combine.RANGE
+            if is_size and limit is not None and not _inside(limit, gauge):
                 report.error(
                     (*path, "gauges", place),
                     f"the {side} limit {_mm(limit)} is outside {_range(gauge)}",

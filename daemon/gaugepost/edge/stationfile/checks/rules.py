@@ -13,8 +13,15 @@ from gaugepost.edge.stationfile.positions import Path
 
 Raw = Mapping[str, Any]
 
-MODIFIER_OF = {Combine.MEAN.value: "SA", Combine.LARGEST.value: "SX", Combine.SMALLEST.value: "SN"}
-"""Size modifiers (ISO 14405-1) that let places be combined: average, maximum and minimum size."""
+MODIFIER_OF = {
+    Combine.MEAN.value: "SA",
+    Combine.LARGEST.value: "SX",
+    Combine.SMALLEST.value: "SN",
+    Combine.MEDIAN.value: "SM",
+    Combine.MID_RANGE.value: "SD",
+    Combine.RANGE.value: "SR",
+}
+"""Size modifiers (ISO 14405-1) that let places be combined: average and rank-order sizes (from memory)."""
 
 _LIMIT_KEYS = ("limits", "lower", "upper", "nominal", "upper_deviation", "lower_deviation", "tolerance_class")
 LIMIT_FORMS = (
@@ -214,12 +221,19 @@ def _combine(report: Report, path: Path, raw: Raw) -> None:
         report.error(
             (*path, "size_modifier"),
             f"{toml(modifier)} is not a size modifier that can be judged here",
-            "SA (average size), SX (maximum size) or SN (minimum size)",
+            "SA (average size), SX (maximum), SN (minimum), SM (median), SD (mid-range) or SR (range of sizes)",
             f"write size_modifier = {toml(near)}" if near else "",
         )
         return
     if not isinstance(combine, str) or combine not in list(Combine):
         return
+    if combine == Combine.RANGE.value and (given := [key for key in _LIMIT_KEYS if key in raw]) != ["upper"]:
+        report.error(
+            (*path, "combine"),
+            f"a range of sizes has an upper limit and nothing else, here stands {either(given)}",
+            "upper alone",
+            'write upper = "0.005 mm" for what the sizes may differ by, and the sizes as another characteristic',
+        )
     if combine == Combine.EACH.value:
         if modifier:
             way = next(way for way, needed in MODIFIER_OF.items() if needed == modifier)

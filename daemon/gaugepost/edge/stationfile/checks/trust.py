@@ -132,11 +132,11 @@ def _places(report: Report, set_up: SetUp, entry: CharacteristicEntry) -> None:
         return
     path = ("characteristics", entry.name, "positions")
     angles: dict[object, set[float]] = {}
-    for place in entry.places.values():
-        if place.angle_deg is not None:
-            angles.setdefault(place.depth_mm, set()).add(float(place.angle_deg % 180))
+    for at in entry.places.values():
+        if at.angle_deg is not None:
+            angles.setdefault(at.depth_mm, set()).add(float(at.angle_deg % 180))
     directions = max(angles.values(), key=len, default=set())
-    depths = {place.depth_mm for place in entry.places.values() if place.depth_mm is not None}
+    depths = {at.depth_mm for at in entry.places.values() if at.depth_mm is not None}
     if len(directions) < 2 and len(depths) < 2:
         report.warn(
             path,
