@@ -60,6 +60,7 @@ class Kind(Word):
     SALVAGE = "salvage"
     FORM = "form"
     REJUDGED = "rejudged"
+    ARCHIVE = "archive"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (
@@ -223,7 +224,9 @@ class Record:
         74, "diameter at the greatest depth minus that at the least: negative where it narrows inwards", "mm"
     )
     barrel_mm: Decimal | None = _word(
-        75, "largest departure of a diameter between the ends from the line between them: negative: waist", "mm"
+        75,
+        "largest departure of a diameter between the ends from the line between them: negative: waist",
+        "mm",
     )
     bell_mouth_mm: Decimal | None = _word(
         76, "how far the mouth is wider than the line through the next two depths says", "mm"
@@ -234,8 +237,13 @@ class Record:
     contact_set: str | None = _word(78, "the set of contacts that was on the gauge")
     to_scan: tuple[str, ...] | None = _word(79, "masters that are to be scanned before they are read")
     corrected: tuple[str, ...] | None = _word(
-        80, "what is known today to have been otherwise, as the station file's key and what it should have said"
+        80,
+        "what is known today to have been otherwise, as the station file's key and what it should have said",
     )
+    archive: str | None = _word(81, "name of the file that records were moved to")
+    archive_head: bytes | None = _word(82, "hash of the last record in that file")
+    archive_sha256: bytes | None = _word(83, "SHA-256 of that file")
+    state_sha256: bytes | None = _word(84, "SHA-256 of what the journal keeps of them: the bench as they left it")
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""

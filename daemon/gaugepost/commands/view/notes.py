@@ -179,4 +179,5 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.TRIGGER: _from_device,
     Kind.STREAM: lambda record: said(str(record.get("gauge")), record),
     Kind.SALVAGE: lambda record: said("SALVAGED", record),
+    Kind.ARCHIVE: lambda record: said("archived", record),
 }
