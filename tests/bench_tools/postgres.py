@@ -91,6 +91,7 @@ class Server:
         """Make the server's files and its configuration."""
         self.run(
             "initdb",
+            "--wal-segsize=1",
             "-D",
             str(self.data),
             "-U",
@@ -107,6 +108,7 @@ class Server:
             f"port = {self.port}",
             f"unix_socket_directories = '{self.folder}'",
             "shared_buffers = 32MB",
+            "min_wal_size = 2MB",
             "max_connections = 30",
             "autovacuum = off",
             "recovery_init_sync_method = syncfs",

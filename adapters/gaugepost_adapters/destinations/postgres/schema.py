@@ -35,7 +35,8 @@ class Look:
     """Number of the views, 0 where one of them is missing."""
     is_partitioned: bool = False
     """Whether it is by measured_at, with a table for what has no month."""
-    is_logged: bool = True
+    unlogged: tuple[str, ...] = ()
+    """Names of the tables below it that a crash would empty."""
     has_key: bool = False
     rights: tuple[str, ...] = ()
     months: frozenset[str] = frozenset()
@@ -89,8 +90,7 @@ async def _make(connection: Connection, settings: PostgresSettings) -> None:
 async def _look(connection: Connection, schema: str) -> Look:
     table = await _one(
         connection,
-        """SELECT c.oid, c.relpersistence = 'p',
-            coalesce(pg_get_partkeydef(c.oid) = 'RANGE (measured_at)' AND p.partdefid <> 0, false),
+        """SELECT c.oid, coalesce(pg_get_partkeydef(c.oid) = 'RANGE (measured_at)' AND p.partdefid <> 0, false),
             EXISTS (SELECT FROM pg_index i WHERE i.indrelid = c.oid AND i.indisunique AND i.indpred IS NULL
                 AND pg_get_indexdef(i.indexrelid) LIKE '%%(id, measured_at)')
         FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace
@@ -101,7 +101,7 @@ async def _look(connection: Connection, schema: str) -> Look:
     number, made = await _layout(connection, schema)
     if table is None:
         return Look(layout=number)
-    oid, is_logged, is_partitioned, has_key = table
+    oid, is_partitioned, has_key = table
     columns = await _all(
         connection,
         """SELECT attname, format_type(atttypid, atttypmod), attnotnull AND NOT atthasdef AND attidentity = ''
@@ -115,7 +115,8 @@ async def _look(connection: Connection, schema: str) -> Look:
     )
     months = await _all(
         connection,
-        "SELECT c.relname FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid WHERE i.inhparent = %s",
+        """SELECT c.relname, c.relpersistence FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid
+        WHERE i.inhparent = %s ORDER BY c.relname""",
         [oid],
     )
     return Look(
@@ -123,10 +124,10 @@ async def _look(connection: Connection, schema: str) -> Look:
         layout=number,
         views=made,
         is_partitioned=is_partitioned,
-        is_logged=is_logged,
+        unlogged=tuple(name for name, persistence in months if persistence != "p"),
         has_key=has_key,
         rights=tuple(name for (name,) in rights),
-        months=frozenset(name for (name,) in months),
+        months=frozenset(name for name, _ in months),
     )
 
 
@@ -163,6 +164,17 @@ def _known(look: Look, settings: PostgresSettings) -> None:
             f"there is a table {schema}.record that no station made",
             "write another database_schema, or move that table away",
         )
+    other = [
+        f"{name} as {look.columns[name][0]} instead of {told}"
+        for name, told in COLUMNS.items()
+        if name in look.columns and look.columns[name][0] != told
+    ]
+    if other:
+        raise _unready(
+            settings,
+            f"{schema}.record has {_listed(other)}",
+            "have its owner change that (ALTER TABLE … ALTER COLUMN … TYPE …), or write another database_schema",
+        )
 
 
 def _complaints(look: Look, settings: PostgresSettings) -> Iterator[tuple[str, str]]:
@@ -181,16 +193,6 @@ def _complaints(look: Look, settings: PostgresSettings) -> Iterator[tuple[str, s
             f"{table} lacks {_listed(look.missing)}",
             f"have its owner run: {what}" if len(what) < 400 else f"compare it with what {by_hand} prints",
         )
-    other = [
-        f"{name} as {look.columns[name][0]} instead of {told}"
-        for name, told in COLUMNS.items()
-        if name in look.columns and look.columns[name][0] != told
-    ]
-    if other:
-        yield (
-            f"{table} has {_listed(other)}",
-            "have its owner change that (ALTER TABLE … ALTER COLUMN … TYPE …), or write another database_schema",
-        )
     strange = [name for name, (_, must) in look.columns.items() if must and name not in COLUMNS]
     if strange := [name for name in strange if name not in _OWN]:
         yield (
@@ -204,8 +206,11 @@ def _complaints(look: Look, settings: PostgresSettings) -> Iterator[tuple[str, s
             f"{table} is not partitioned by measured_at, with a table for all other times",
             f"compare it with what {by_hand} prints",
         )
-    if not look.is_logged:
-        yield f"{table} would be emptied by a crash", f"have its owner run: ALTER TABLE {table} SET LOGGED"
+    for name in look.unlogged:
+        yield (
+            f"a crash would empty {schema}.{name}",
+            f"have its owner run: ALTER TABLE {schema}.{name} SET LOGGED",
+        )
     if lacking := [name for name in _RIGHTS if name not in look.rights]:
         yield (
             f"{settings.username} may not {_listed(lacking)} in {table}",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import math
 import os
+import select
 import socket
 import ssl
 import time
@@ -64,8 +65,13 @@ class Session:
 
     @property
     def is_over(self) -> bool:
-        """Whether nothing can be put any more."""
-        return self._connection is None or self._connection.closed
+        """Whether nothing can be put any more.
+
+        What the server says of its own accord is that it ends the connection, or that its settings have changed: a
+        new one is better in any case, and what went while nobody looked is no outage.
+        """
+        connection = self._connection
+        return connection is None or connection.closed or _has_news(connection.fileno())
 
     async def begin(self) -> None:
         """Connect, and have the schema ready."""
@@ -284,6 +290,13 @@ class Session:
                 hint="write ca_file, or install the system's certificates (ca-certificates)",
             )
         return found
+
+
+def _has_news(descriptor: int) -> bool:
+    """Whether there is anything to be read, an end included."""
+    poll = select.poll()
+    poll.register(descriptor, select.POLLIN)
+    return bool(poll.poll(0))
 
 
 def _table(month: str) -> str:
