@@ -26,13 +26,12 @@ COMMENT ON VIEW gaugepost.doubts IS 'What failed checks put in doubt: sequences 
 
 CREATE OR REPLACE VIEW gaugepost.original AS
 WITH RECURSIVE chain (id, before, step) AS (
-    SELECT id, replaces, 1 FROM gaugepost.record
-    WHERE replaces IS NOT NULL AND kind NOT IN ('void', 'reading', 'result')
+    SELECT id, replaces, 1 FROM gaugepost.record WHERE replaces IS NOT NULL AND kind IN ('amendment', 'rejudged')
     UNION ALL
     SELECT chain.id, r.replaces, chain.step + 1 FROM chain JOIN gaugepost.record r ON r.id = chain.before
-    WHERE r.replaces IS NOT NULL AND r.kind NOT IN ('void', 'reading', 'result')
+    WHERE r.replaces IS NOT NULL AND r.kind IN ('amendment', 'rejudged')
 ), origin (id, first) AS (SELECT DISTINCT ON (id) id, before FROM chain ORDER BY id, step DESC)
-SELECT origin.id, origin.first, r.journal_epoch, r.sequence, r.measured_at, r.operator
+SELECT origin.id, origin.first, r.kind, r.journal_epoch, r.sequence, r.measured_at, r.operator
 FROM origin LEFT JOIN gaugepost.record r ON r.id = origin.first;
 COMMENT ON VIEW gaugepost.original IS
     'Of each record that took the place of another the first one: when and by whom it was measured';
@@ -56,7 +55,8 @@ SELECT r.station, r.characteristic, r.position, r.lot, r.piece, r.attempt, r.gau
     r.id, r.journal_epoch, r.sequence, r.arrived_at
 FROM gaugepost.original o JOIN gaugepost.record r ON r.id = o.id
 LEFT JOIN gaugepost.doubts d ON d.journal_epoch = coalesce(o.journal_epoch, r.journal_epoch) AND d.gauge = r.gauge
-WHERE NOT EXISTS (SELECT FROM gaugepost.record n WHERE n.replaces = r.id);
+WHERE coalesce(o.kind, CASE WHEN r.kind = 'rejudged' THEN r.code ELSE 'reading' END) IN ('reading', 'result')
+    AND NOT EXISTS (SELECT FROM gaugepost.record n WHERE n.replaces = r.id);
 COMMENT ON VIEW gaugepost.standing IS
     'Readings and results that nothing replaced, and what took the place of others; measured_at is when it was measured';
 
