@@ -64,7 +64,9 @@ class Made:
         return {
             **self.fields,
             **stated,
-            **judged(entry, self.value_mm, reasons, is_member=is_member, doubt=doubt),
+            **judged(
+                entry, self.value_mm, reasons, is_member=is_member, doubt=doubt, derivation=basis.derivation
+            ),
         }
 
 

@@ -101,7 +101,7 @@ def _ranges(records: Records, asked: Asked, last: int) -> Iterator[tuple[str, in
         yield asked.name, 0, last
         return
     if asked.what is What.THERMOMETER:
-        for gauge in _gauges(records, last):
+        for gauge in sorted(known_names(records, last)[What.GAUGE]):
             yield gauge, 0, last
         return
     of = [_mastering(records, asked.sequence).gauge or ""] if asked.what is What.MASTERING else None
@@ -141,8 +141,14 @@ def _set_ups(records: Records, through: int) -> Iterator[SetUp]:
             yield from_document(entry.record.document)
 
 
-def _gauges(records: Records, through: int) -> list[str]:
-    return sorted({name for set_up in _set_ups(records, through) for name in set_up.gauges})
+def known_names(records: Records, through: int) -> dict[What, set[str]]:
+    """Return the masters, gauges and thermometers that a station file ever had here."""
+    names: dict[What, set[str]] = {each: set() for each in What}
+    for set_up in _set_ups(records, through):
+        names[What.MASTER] |= set_up.masters.keys()
+        names[What.GAUGE] |= set_up.gauges.keys()
+        names[What.THERMOMETER] |= set_up.thermometers.keys()
+    return names
 
 
 def _several(

@@ -43,6 +43,7 @@ NUMBERS = (
     "ovality_mm", "taper_mm", "barrel_mm", "bell_mouth_mm",
 )  # fmt: skip
 """Fields that a correction can change."""
+_NUMBERS = frozenset(NUMBERS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,7 @@ class _Bench:
         masters = [set_up.masters[name] for name in record.master.split("+")]
         found, fields = self._temperatures(record, Body.GAUGE, Body.MASTER)
         self._mastered_by[sequence] = found
-        record = replace(record, **fields)
+        record = replace(record, **fields) if fields else record
         if record.master_spans_mm is None:
             return record
         at, master_at = _sourced(record, "gauge"), _sourced(record, "master")
@@ -167,7 +168,7 @@ class _Bench:
         assert record.gauge is not None and record.indication is not None
         known = state.gauges[record.gauge]
         found, fields = self._temperatures(record, Body.PART, Body.GAUGE)
-        warmed = replace(record, **fields)
+        warmed = replace(record, **fields) if fields else record
         characteristic = state.set_up.characteristics.get(record.characteristic or "")
         basis = Basis(
             state.set_up, record.gauge, characteristic, known.mastered if record.mastering else None, known.scatter,
@@ -245,8 +246,9 @@ class _Bench:
 
 def again(record: Record, numbers: Mapping[str, Any]) -> Record:
     """Return a record with other numbers; everything else is as it was."""
-    changes: dict[str, Any] = dict.fromkeys(NUMBERS) | dict(numbers)
-    return replace(record, **changes)
+    kept = {name: value for name, value in vars(record).items() if name not in _NUMBERS}
+    kept.update(numbers)
+    return Record(**kept)
 
 
 def _sourced(record: Record, body: str) -> Sourced | None:

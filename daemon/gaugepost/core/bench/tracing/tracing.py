@@ -92,7 +92,8 @@ def trace(records: Records, asked: Asked, revision: Revision, through: int) -> T
             elif at in wanted:
                 made_again += 1
                 if not of_thermometer or asked.name in each.thermometers:
-                    made = made_of(stands[at].record, each.record)
+                    itself = stands[at].sequence == at
+                    made = each.record if itself else made_of(stands[at].record, each.record)
                     rows[at] = Row(at, base.kind, base.measured_at, stands[at], made, whole)
     return Trace(
         asked,
@@ -138,4 +139,4 @@ def _came_otherwise(check: Record) -> bool:
 
 def made_of(stands: Record, made: Record) -> Record:
     """Return the record that stands with the numbers of the one made once more."""
-    return again(stands, {name: getattr(made, name) for name in NUMBERS})
+    return again(stands, {name: value for name, value in vars(made).items() if name in NUMBERS})

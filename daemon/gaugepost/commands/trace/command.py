@@ -1,0 +1,133 @@
+"""The command: a journal and what turned out otherwise in, a list to act on out."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+from pathlib import Path
+
+from gaugepost.commands.trace.table import lines, write_csv
+from gaugepost.core.bench.tracing.asked import known_or_refused, revision_from
+from gaugepost.core.bench.tracing.dependants import Asked, What, known_names
+from gaugepost.core.bench.tracing.document import document
+from gaugepost.core.bench.tracing.tracing import Trace, trace
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.publication import parse_record_id
+from gaugepost.edge.journal import Reader
+from gaugepost.edge.journal.lookup import Lookup
+
+_EPILOG = """\
+examples: a ring comes back from calibration 3 µm smaller; a thermometer showed 0.3 K too much; a ring was dropped
+  gaugepost trace master ring-38 --station bench.toml --size "37.9982 mm" --since 2026-05-01 --csv recall.csv
+  gaugepost trace thermometer air --station bench.toml --correction="-0.3 K"
+  gaugepost trace master ring-38 --journal /backup/bench --since 2026-11-03T06:00
+
+A mastering goes by its record's id or sequence. What is corrected counts as if it had been so from the beginning; a
+period only says what is listed. A day is one of the station's time zone, and --until a day means to its end. What
+earlier records corrected stays so.
+
+exit code: 0 where no decision and no check comes out otherwise, 1 where some do, 2 where something is not understood
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments, description and examples to `parser`."""
+    parser.description = (
+        "List every result that depended on a master, a gauge, a mastering or a thermometer, and what its value and "
+        "decision become once a certificate or a thermometer is corrected."
+    )
+    parser.epilog = _EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument(
+        "what",
+        metavar="WHAT",
+        choices=[each.value for each in What],
+        help="master, gauge, mastering or thermometer",
+    )
+    parser.add_argument(
+        "name", metavar="NAME", help="its name in the station file; for a mastering its record"
+    )
+    where = parser.add_mutually_exclusive_group(required=True)
+    where.add_argument("--station", metavar="FILE", type=Path, help="the station file; its journal is read")
+    where.add_argument(
+        "--journal", metavar="PATH", type=Path, help="another journal: its file, or its data folder"
+    )
+    parser.add_argument("--since", metavar="TIME", help="only what was measured then or later")
+    parser.add_argument("--until", metavar="TIME", help="only what was measured before")
+    parser.add_argument("--size", metavar="LENGTH", help="the master's size as calibrated now")
+    parser.add_argument("--uncertainty", metavar="LENGTH", help="the expanded uncertainty of its certificate")
+    parser.add_argument("--coverage-factor", metavar="K", help="and its coverage factor")
+    parser.add_argument(
+        "--correction", metavar="KELVIN", help="what is to be added to what the thermometer showed"
+    )
+    parser.add_argument(
+        "--master",
+        metavar="NAME",
+        help="whose certificate is corrected, where a gauge or a mastering is traced",
+    )
+    parser.add_argument(
+        "--thermometer", metavar="NAME", help="which thermometer is corrected, where something else is traced"
+    )
+    parser.add_argument("--all", action="store_true", help="list what stays as it is too")
+    parser.add_argument("--json", action="store_true", help="one JSON object, with every row")
+    parser.add_argument("--csv", metavar="FILE", type=Path, help="write every row into this file")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the trace; return 1 where a decision or a check comes out otherwise."""
+    with contextlib.closing(Reader(_journal(args))) as reader:
+        made = _traced(reader, args)
+        if args.csv is not None:
+            write_csv(args.csv, made, reader.epoch)
+        if args.json:
+            print(json.dumps(document(made, reader.epoch), ensure_ascii=False))
+        else:
+            print(*lines(made, reader.epoch, every=args.all), sep="\n")
+    said = document(made, reader.epoch, 0)["counts"]
+    return 1 if said["decision_changed"] or said["checks_changed"] else 0
+
+
+def _journal(args: argparse.Namespace) -> Path:
+    if args.station is None:
+        path: Path = args.journal
+        return path
+    from gaugepost.edge.stationfile import read_station  # loads what only a station file needs
+
+    return read_station(args.station).data
+
+
+def _traced(reader: Reader, args: argparse.Namespace) -> Trace:
+    from gaugepost.commands.export import parse_bound, zone_of
+
+    what, lookup = What(args.what), Lookup(reader)
+    last, _ = reader.head()
+    zone = zone_of(reader)
+    since = None if args.since is None else parse_bound(args.since, zone, is_end=False)
+    until = None if args.until is None else parse_bound(args.until, zone, is_end=True)
+    sequence = _sequence(args.name) if what is What.MASTERING else 0
+    name = "" if sequence else args.name
+    said = {
+        key: getattr(args, key)
+        for key in ("size", "uncertainty", "coverage_factor", "correction", "master", "thermometer")
+    }
+    revision = revision_from(what, name, said)
+    known = known_names(lookup, last)
+    if name:
+        known_or_refused(what.value, name, known[what])
+    for kind, named in ((What.MASTER, revision.masters), (What.THERMOMETER, revision.thermometers)):
+        for each in named:
+            known_or_refused(kind.value, each, known[kind])
+    return trace(lookup, Asked(what, name, sequence, since, until), revision, last)
+
+
+def _sequence(text: str) -> int:
+    if text.isascii() and text.isdecimal() and len(text) < 16:
+        return int(text)
+    try:
+        return parse_record_id(text)[1]
+    except ValueRefused as cause:
+        raise ValueRefused(
+            f"{text[:80]!r} is no record of a mastering",
+            hint="write its id or its sequence: a reading has it under `mastering`",
+        ) from cause

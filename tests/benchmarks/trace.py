@@ -1,0 +1,47 @@
+"""A ring turns out bad: how long until all that depended on it is listed with what becomes of it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from decimal import Decimal
+
+from gaugepost.core.bench.tracing.dependants import Asked, What
+from gaugepost.core.bench.tracing.revision import Revision
+from gaugepost.core.bench.tracing.tracing import trace
+from gaugepost.edge.journal import Reader
+from gaugepost.edge.journal.lookup import Lookup
+from tests.bench_tools.recall import BAD, fill
+from tests.benchmarks.figures import Figure, scratch
+
+RECORDS, AFFECTED = 1_000_000, 10_000
+GOAL_S = 2.0
+SMALLER = Revision(masters={BAD: {"size": Decimal("37.9982")}})
+
+
+def figures() -> Iterator[Figure]:
+    """Trace it in a journal of a million records, the scatter from the gauge's own masterings and declared."""
+    for repeatability in (False, True):
+        with scratch() as folder:
+            fill(folder / "journal.db", RECORDS, AFFECTED, repeatability=repeatability)
+            with closing(Reader(folder)) as reader:
+                last, _ = reader.head()
+                begun = time.perf_counter()
+                found = list(Lookup(reader).readings("bore-A", last // 2, last // 2 + 40_000))[:AFFECTED]
+                reading_s = time.perf_counter() - begun
+                begun = time.perf_counter()
+                made = trace(Lookup(reader), Asked(What.MASTER, BAD), SMALLER, last)
+                taken_s = time.perf_counter() - begun
+            assert len(found) == len(made.rows) == AFFECTED
+            assert all(row.changes for row in made.rows)
+        how = "repeatability declared" if repeatability else "from 1000 masterings"
+        yield Figure(
+            f"{AFFECTED} affected of {last}, {how}",
+            taken_s,
+            "s",
+            reading_s,
+            "reading as many records",
+            f"less than {GOAL_S} s",
+            taken_s < GOAL_S,
+        )
