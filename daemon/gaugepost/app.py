@@ -26,6 +26,7 @@ from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
+from gaugepost.shell.looking_ahead import look_ahead
 from gaugepost.shell.recorder import Recorder
 
 DRAIN_S = 5.0
@@ -51,9 +52,10 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
                 build_api(running), station.host, station.port, on_listening=on_listening, stop=stop
             )
             asking = ask_when_wanted(recorder, running.intakes, clock)
+            ahead = look_ahead(recorder, station.zone, clock)
             listening = (intake.run() for intake in running.intakes)
             commanded = _commanded(running)
-            async with _tasks(serving, recorder.failure(), asking, *listening, *commanded) as working:
+            async with _tasks(serving, recorder.failure(), asking, ahead, *listening, *commanded) as working:
                 await _first_end(stop, *working, *delivering)
             recorder.tell(Stopped(), clock())
             lost = await recorder.close()

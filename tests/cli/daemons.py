@@ -108,10 +108,10 @@ def started(*words: str | Path, at: str = "") -> Iterator[subprocess.Popen[str]]
 
 
 @contextlib.contextmanager
-def daemon(folder: Path) -> Iterator[Daemon]:
-    """Run a station in `folder` at a free port, its gauge connected."""
+def daemon(folder: Path, *, of_gauge: str = "") -> Iterator[Daemon]:
+    """Run a station in `folder` at a free port, its gauge connected; `of_gauge` is more of what the file says of it."""
     gauge, file = Gauge(), folder / "station.toml"
-    file.write_text(STATION.format(device=gauge.device))
+    file.write_text(STATION.format(device=gauge.device).replace("[masters.", f"{of_gauge}\n[masters.", 1))
     try:
         with started("run", file, "--port", "0") as process:
             assert process.stdout is not None

@@ -1,17 +1,34 @@
 """Whatever happens at the bench, the state that the journal leads to is the state that was lived."""
 
+from datetime import UTC
 from decimal import Decimal as D
+from typing import Any
 
 from hypothesis import given, settings, strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from gaugepost.core.bench import State, apply, events as ev
-from gaugepost.core.indication import BadFrame, Condition, Indication, Moment, Temperature
+from gaugepost.core.indication import BadFrame, Code, Condition, Indication, Moment, Temperature
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Kind
-from gaugepost.core.setup import Combine, from_document, to_document
+from gaugepost.core.setup import Combine, LotCheck, ScannerEntry, from_document, to_document
 from tests.core.station import AIR, BORE, RING, Hand, set_up
 
+GAUGE = {
+    "valid_count": 5,
+    "check_every_pieces": 3,
+    "check_every_ms": 3_600_000,
+    "check_at_min": (0, 720),
+    "contact_sets": ("A", "B"),
+}
+SCANNER = ScannerEntry(
+    name="hand", link="usb-5", codes=("SN {serial_number}", "C {contact_set}", "{lot}/{piece}")
+)
+AROUND: dict[str, Any] = {
+    "thermometers": {"air": AIR},
+    "scanners": {"hand": SCANNER},
+    "lot_checks_asked": (LotCheck.OPENING, LotCheck.CLOSING),
+}
 NAMES = st.sampled_from(["bore-1", "ring-1", "A", "L1", "L2", "1", "2", "top", "nothing"])
 UNITS = st.sampled_from([Unit.MM, Unit.INCH, None])
 DIGITS = st.one_of(
@@ -26,7 +43,7 @@ class Bench(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         bore = {"readings": 2, "combine": Combine.MEAN}
-        self.hand = Hand(set_up({"valid_count": 5}, bore, thermometers={"air": AIR}))
+        self.hand = Hand(set_up(GAUGE, bore, **AROUND))
 
     @rule(digits=DIGITS, unit=UNITS, ms=st.integers(0, 2000))
     def show(self, digits: str, unit: Unit | None, ms: int) -> None:
@@ -38,6 +55,7 @@ class Bench(RuleBasedStateMachine):
     @rule()
     def go_well(self) -> None:
         if self.hand.state.gauges["bore-1"].procedure is None and "usb-1" in self.hand.state.links:
+            self.hand.do(ev.Report("bore-1", "contacts", contact_set="A"))
             self.hand.ready()
 
     @rule(celsius=st.decimals("-20", "90", places=1))
@@ -68,9 +86,22 @@ class Bench(RuleBasedStateMachine):
     def tag(self, changes: dict[str, str | None]) -> None:
         self.hand.do(ev.SetTags(changes))
 
-    @rule(what=st.sampled_from(["knock", "battery", "rain"]))
-    def report(self, what: str) -> None:
-        self.hand.do(ev.Report("bore-1", what))
+    @rule(
+        what=st.sampled_from(["knock", "contacts", "rain"]),
+        contact_set=st.sampled_from([None, "A", "B", "C"]),
+    )
+    def report(self, what: str, contact_set: str | None) -> None:
+        self.hand.do(ev.Report("bore-1", what, contact_set=contact_set))
+
+    @rule(code=st.sampled_from(["SN R-1", "SN R-9", "C B", "C x", "L1/7", "?"]))
+    def scan(self, code: str) -> None:
+        self.hand.do(ev.Arrived("usb-5", Code(code, code.encode())))
+
+    @rule(ms=st.integers(0, 10_000_000))
+    def look_ahead(self, ms: int) -> None:
+        self.hand.wait(ms)
+        told = [record.code for _ in range(2) for record in self.hand.do(ev.LookAhead(UTC)).records]
+        assert len(told) == len(set(told)), "what was told is told again"
 
     @rule(at=st.integers(0, 5), reason=st.sampled_from(["dirt", ""]), results=st.booleans())
     def void(self, at: int, reason: str, results: bool) -> None:
@@ -103,7 +134,7 @@ class Bench(RuleBasedStateMachine):
 
     @rule(band=st.sampled_from([None, D(1)]), bore=st.sampled_from([{}, {"upper_mm": D("38.02")}]))
     def edit(self, band: D | None, bore: dict[str, D]) -> None:
-        self.hand.load(set_up({"valid_band_k": band}, bore, thermometers={"air": AIR}))
+        self.hand.load(set_up(GAUGE | {"valid_band_k": band}, bore, **AROUND))
 
     @rule(boot=st.sampled_from(["boot-1", "boot-2"]), wall_ms=st.integers(-10_000, 10_000_000))
     def restart(self, boot: str, wall_ms: int) -> None:

@@ -9,6 +9,7 @@ from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 
+from gaugepost.core.bench.schedule import clock_text, span_text
 from gaugepost.core.quantity import Unit, exact_text, from_mm, round_to
 from gaugepost.core.record import PUBLISHED_KINDS
 from gaugepost.core.setup import (
@@ -88,6 +89,8 @@ def summary(station: Station) -> Iterator[str]:
     set_up = station.set_up
     yield f"{station.path}: station {station.name}, fit to run"
     yield f"  time zone {set_up.zone}, journal in {station.data}, REST at http://{_host(station.host)}:{station.port}/"
+    if lots := _lots(set_up):
+        yield f"  {lots}"
     drawn = {entry.unit for entry in set_up.characteristics.values()}
     unit = Unit.INCH if drawn == {Unit.INCH} else Unit.MM
     for heading, lines in (
@@ -106,6 +109,14 @@ def summary(station: Station) -> Iterator[str]:
     gaps = thermal_gaps(set_up)
     yield f"thermal correction: {'not applied where something is missing' if gaps else 'complete'}"
     yield from (f"  {name}: missing {', '.join(missing)}" for name, missing in gaps.items())
+
+
+def _lots(set_up: SetUp) -> str:
+    if not set_up.lot_checks:
+        return ""
+    if set_up.lot_checks_asked is None:
+        return "lots: a gauge that measured is checked before the next one"
+    return f"lots: every gauge is checked at {' and '.join(set_up.lot_checks_asked)}"
 
 
 def thermal_gaps(set_up: SetUp) -> dict[str, tuple[str, ...]]:
@@ -152,11 +163,27 @@ def _gauge(gauge: GaugeEntry, unit: Unit) -> str:
         span = f", {_size(low, unit)} to {_size(high, unit)} {unit}"
     counts = f" {_size(gauge.nominal_mm, unit)} {unit}" if gauge.nominal_mm is not None else ""
     check = f"checked to {_small(gauge.check_limit_mm, unit)}"
+    if every := "; ".join(_schedule(gauge)):
+        check += f" {every}"
     if gauge.contact_sets:
         check += f", contact set {' or '.join(gauge.contact_sets)}"
     if gauge.stream:
         check += f", streams, {gauge.stream.takes} taken {gauge.stream.opens.replace('asked', 'when asked')}"
     return f"{gauge.name}: {gauge.contact}, {gauge.display}{counts}, unit {sent}, {where}{span}, {check}"
+
+
+def _schedule(gauge: GaugeEntry) -> Iterator[str]:
+    """Yield when the gauge is checked, beside a lot's ends."""
+    for every in (gauge.check_every_ms, gauge.valid_for_ms):
+        if every is not None:
+            yield f"every {span_text(every)}"
+            break
+    if gauge.check_at_min:
+        yield f"at {', '.join(map(clock_text, gauge.check_at_min))}"
+    if gauge.check_every_pieces is not None:
+        yield f"every {gauge.check_every_pieces} pieces"
+    if gauge.valid_count is not None:
+        yield f"after {gauge.valid_count} readings"
 
 
 def _master(master: MasterEntry, unit: Unit) -> str:

@@ -42,7 +42,7 @@ def _row(gauge: Document) -> tuple[str, ...]:
 
 
 def _below(gauge: Document) -> list[str]:
-    lines = [str(reason) for reason in gauge["reasons"]]
+    lines = [str(reason) for reason in (*gauge["reasons"], *gauge["due_soon"])]
     if gauge["procedure"]:
         lines.append(f"{gauge['procedure']['procedure']} going on: {gauge['procedure']['text']}")
     if gauge["contact_set"]:

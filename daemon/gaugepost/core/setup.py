@@ -27,6 +27,7 @@ from gaugepost.core.terms.words import (
     Display as Display,
     Does as Does,
     Feature as Feature,
+    LotCheck as LotCheck,
     Opens as Opens,
     Requirement as Requirement,
     Takes as Takes,
@@ -97,6 +98,14 @@ class GaugeEntry:
     valid_for_ms: int | None = None
     valid_count: int | None = None
     valid_band_k: Decimal | None = None
+    check_every_ms: int | None = None
+    check_every_pieces: int | None = None
+    check_at_min: tuple[int, ...] | None = None
+    """Times of day at which a check is due, in minutes since midnight in the station's time zone."""
+    warning_ms: int | None = None
+    """How long before a check is due that is told; None: 10 min."""
+    warning_pieces: int | None = None
+    """How many pieces or readings before a check is due that is told; None: 2."""
     stream: StreamEntry | None = None
     """For a gauge that sends without an end."""
     soak_k: Decimal | None = None
@@ -258,6 +267,8 @@ class SetUp:
     zone: str
     lot_checks: bool = True
     """Lots open and close with a check."""
+    lot_checks_asked: tuple[LotCheck, ...] | None = None
+    """Ends at which each lot has a check of its own; None: one check between lots is enough."""
     level: Decimal | None = None
     """Level of confidence of expanded uncertainties; None: 0.9545."""
     links: Mapping[str, LinkEntry] = field(default_factory=dict)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import tzinfo
 from decimal import Decimal
 
 from gaugepost.core.bench.judging import ABSOLUTE, ROUNDING, in_unit
 from gaugepost.core.bench.measuring import characteristic_of
+from gaugepost.core.bench.schedule import calibrations_coming, checks_coming
 from gaugepost.core.bench.standing import master_overdue, standing
 from gaugepost.core.bench.state import Mastered, Procedure, State, elapsed_ms
 from gaugepost.core.conformity import SIMPLE
@@ -19,7 +21,7 @@ from gaugepost.shell.intake import LinkStatus
 Document = dict[str, object]
 
 
-def gauge(state: State, name: str, now: Moment, link: LinkStatus | None) -> Document:
+def gauge(state: State, name: str, now: Moment, zone: tzinfo, link: LinkStatus | None) -> Document:
     """Return a gauge: whether it is connected, whether its readings get a verdict, and why they do not."""
     entry, known = state.set_up.gauges[name], state.gauges[name]
     reasons = standing(state, name, now)
@@ -34,11 +36,13 @@ def gauge(state: State, name: str, now: Moment, link: LinkStatus | None) -> Docu
         "display": entry.display.value,
         "judged": not reasons,
         "reasons": list(reasons),
+        "due_soon": [*checks_coming(state, name, now, zone), *calibrations_coming(state, name, now)],
         "contact_set": known.contact_set,
         "contact_sets": list(entry.contact_sets or ()),
         "mastering": mastering(known.mastered) if known.mastered else None,
         "checked_at": rfc3339(known.checked.utc_ms) if known.checked else None,
         "readings_since_check": known.readings,
+        "pieces_since_check": known.pieces,
         "procedure": procedure(known.procedure) if known.procedure else None,
         "characteristic": chosen.name if chosen else None,
     }

@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 from gaugepost.core.bench.combining.groups import gathers, joined, member_of, without
+from gaugepost.core.bench.schedule import due_by_lot, is_another_piece, opens
 from gaugepost.core.bench.state import GaugeState, Scatter, State
 from gaugepost.core.bench.trust import steps
 from gaugepost.core.bench.trust.contacts import kept, sole
@@ -20,7 +21,6 @@ from gaugepost.core.quantity import CONTEXT
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Combine, SetUp, from_document
 
-LOT_CHANGED = "the lot changed: check before measuring on"
 SET_UP_EDITED = "the station file's entry for the gauge, its master or its temperatures was edited"
 WALL_WENT_BACK = "the wall clock went back across a start of the computer"
 RECORDS_MISSING = "records of the journal are missing: what happened meanwhile is unknown"
@@ -161,7 +161,9 @@ def _link(state: State, record: Record) -> State:
 
 
 def _tags(state: State, record: Record) -> State:
-    lot_changed = record.lot != state.lot
+    due = list(due_by_lot(state, record.lot))
+    if record.lot != state.lot and state.lot is not None:
+        state = _not_opened(state, opens(state.lot))
     state = changed(
         state, operator=record.operator, lot=record.lot, piece=record.piece, position=record.position
     )
@@ -172,10 +174,19 @@ def _tags(state: State, record: Record) -> State:
     elif entry is not None:
         chosen = {name: changed(state.gauges[name], characteristic=entry.name) for name in entry.gauges}
         state = changed(state, gauges={**state.gauges, **chosen})
-    if lot_changed and state.set_up.lot_checks:
-        used = {name: LOT_CHANGED for name, known in state.gauges.items() if known.readings}
-        return made_due(state, used)
+    for each in due:
+        state = made_due(state, each)
     return state
+
+
+def _not_opened(state: State, reason: str) -> State:
+    """Return the state in which nobody waits for the opening check of a lot that is put away."""
+    waiting = {name: known for name, known in state.gauges.items() if reason in known.due}
+    gauges = {
+        name: changed(known, due=tuple(each for each in known.due if each != reason))
+        for name, known in waiting.items()
+    }
+    return changed(state, gauges={**state.gauges, **gauges}) if gauges else state
 
 
 def _temperature(state: State, record: Record) -> State:
@@ -192,9 +203,12 @@ def _trigger(state: State, record: Record) -> State:
 def _reading(state: State, record: Record) -> State:
     assert record.gauge is not None
     before = state.gauges[record.gauge]
+    another = is_another_piece(state, before)
     known = changed(
         before,
         readings=before.readings + 1,
+        pieces=before.pieces + another,
+        last_piece=(state.lot, state.piece) if state.piece is not None else None,
         first_reading=before.first_reading or state.sequence,
         last_raw=record.raw or b"",
         last_clock_ms=record.clock_ms,

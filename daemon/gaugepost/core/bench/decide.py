@@ -19,6 +19,7 @@ from gaugepost.core.bench.events import Decision, Reply
 from gaugepost.core.bench.plain import plain
 from gaugepost.core.bench.procedures import abandon, begin_check, begin_mastering, finish
 from gaugepost.core.bench.state import State
+from gaugepost.core.bench.trust.ahead import look_ahead
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Moment
 from gaugepost.core.quantity import CONTEXT
@@ -118,5 +119,6 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.Amend: amend,
     ev.Another: another,
     ev.RecordingResumed: _resumed,
+    ev.LookAhead: look_ahead,
     ev.NotAsked: _not_asked,
 }

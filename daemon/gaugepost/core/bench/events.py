@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import tzinfo
 from decimal import Decimal
 
 from gaugepost.core.indication import Decoded, Indication
@@ -214,6 +215,13 @@ class RecordingResumed:
 
 
 @dataclass(frozen=True, slots=True)
+class LookAhead:
+    """Time passed: checks may have become due. `zone` says what a time of day is at the station."""
+
+    zone: tzinfo
+
+
+@dataclass(frozen=True, slots=True)
 class NotAsked:
     """A gauge that a trigger wanted asked could not be."""
 
@@ -232,6 +240,7 @@ Event = (
     | Streamed
     | MoreBadFrames
     | RecordingResumed
+    | LookAhead
     | NotAsked
     | Command
 )

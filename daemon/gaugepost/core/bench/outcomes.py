@@ -162,6 +162,8 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         error_mm=error,
         limit_mm=entry.check_limit_mm,
         contact_set=known.contact_set,
+        lot=state.lot if state.set_up.lot_checks_asked is not None else None,
+        text=None if reasons else _ends_of_lots(state, known.due),
         set_up=state.set_up_sequence,
         derivation=state.derivation,
         **fields,
@@ -169,6 +171,13 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
     if not reasons or known.first_reading is None:
         return (check,)
     return (check, _suspect(state, gauge, known.first_reading, check))
+
+
+def _ends_of_lots(state: State, due: tuple[str, ...]) -> str | None:
+    """Return which lots a check opens and closes, where each is asked for."""
+    if state.set_up.lot_checks_asked is None:
+        return None
+    return "; ".join(why.removesuffix(" with a check") for why in due if why.startswith("lot ")) or None
 
 
 def as_part(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from gaugepost.core.bench.state import State, elapsed_ms
+from gaugepost.core.bench.schedule import scheduled
+from gaugepost.core.bench.state import State
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.quantity import Unit
 from gaugepost.core.setup import GaugeEntry
@@ -22,14 +23,7 @@ def standing(state: State, gauge: str, now: Moment) -> tuple[str, ...]:
     if known.mastered is None:
         reasons.append(NOT_MASTERED)
     reasons.extend(known.due)
-    if known.checked is not None:
-        age = elapsed_ms(now, known.checked)
-        if age is None:
-            reasons.append("the clock went back since the last check")
-        elif entry.valid_for_ms is not None and age > entry.valid_for_ms:
-            reasons.append(f"last checked more than {span_text(entry.valid_for_ms)} ago")
-        if entry.valid_count is not None and known.readings >= entry.valid_count:
-            reasons.append(f"{known.readings} readings since the last check")
+    reasons.extend(why for why in scheduled(state, gauge, now) if why not in reasons)
     if entry.due_utc_ms is not None and now.utc_ms > entry.due_utc_ms:
         reasons.append("the gauge's calibration is overdue")
     masters = known.mastered.masters if known.mastered else ()
@@ -93,11 +87,3 @@ def unit_of(state: State, gauge: str, indication: Indication) -> tuple[Unit | No
     if indication.unit is not None and declared is not None and indication.unit is not declared:
         return indication.unit, (f"sent in {indication.unit}, but the station file says {declared}",)
     return indication.unit or declared, ()
-
-
-def span_text(ms: int) -> str:
-    """Return a time in the largest unit that says it in whole numbers: 28800000 gives "8 h"."""
-    for size, name in ((86_400_000, "d"), (3_600_000, "h"), (60_000, "min"), (1000, "s")):
-        if ms >= size and ms % size == 0:
-            return f"{ms // size} {name}"
-    return f"{ms} ms"

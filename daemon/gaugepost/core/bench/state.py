@@ -123,6 +123,12 @@ class GaugeState:
     procedure: Procedure | None = None
     characteristic: str | None = None
     scatter: Scatter = Scatter()
+    pieces: int = 0
+    """Pieces measured since the last good check; a reading without a piece counts as one."""
+    last_piece: tuple[str | None, str | None] | None = None
+    """Lot and piece of the last reading that was counted among them."""
+    told: tuple[str, ...] = ()
+    """What of the next check was told: that it is due soon, that it is due."""
     contact_set: str | None = None
     """What is on it, of the sets that the station file names."""
 

@@ -57,6 +57,13 @@ class Confirm(StrEnum):
     SECOND_MASTER = "second-master"
 
 
+class LotCheck(StrEnum):
+    """Which end of a lot a check is asked for at."""
+
+    OPENING = "opening"
+    CLOSING = "closing"
+
+
 class ClassOfRing(StrEnum):
     """Gagemakers' tolerance class of a setting ring or plug (ASME B89.1.5)."""
 

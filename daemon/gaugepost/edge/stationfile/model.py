@@ -42,6 +42,7 @@ from gaugepost.edge.stationfile.values import (
     Factor,
     HalfWidth,
     Level,
+    LotChecks,
     Material,
     PositiveLength,
     StartFrom,
@@ -62,8 +63,8 @@ class StationTable(Table):
     """IANA name of the zone that due dates and daily files go by; UTC where it is missing."""
     data: Words = "data"
     """Folder of the journal and of relative paths, itself relative to this file."""
-    lot_checks: bool = True
-    """Whether lots open and close with a check."""
+    lot_checks: LotChecks = True
+    """Whether one check closes a lot and opens the next; or a list, opening and closing, of checks for each lot."""
     decision_rule: DecisionRule | None = None
     """Decision rule of every characteristic that names none; simple acceptance where it is missing."""
     level_of_confidence: Level | None = None

@@ -12,7 +12,7 @@ from gaugepost.core.setup import SetUp
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
-from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references, trust
+from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references, schedule, trust
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
 from gaugepost.edge.stationfile.source import Source, load
 
@@ -67,13 +67,15 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     asked.check(report, entries.gauges, entries.thermometers, links)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
     fitness.complete(report, entries.gauges, entries.masters)
+    schedule.check(report, entries.gauges)
     trust.complete(report, entries.gauges, entries.masters, entries.scanners)
     if report.failed or station is None or service is None:
         return None
     set_up = SetUp(
         station=station.name,
         zone=zone.key,
-        lot_checks=station.lot_checks,
+        lot_checks=bool(station.lot_checks),
+        lot_checks_asked=tuple(station.lot_checks) if isinstance(station.lot_checks, tuple) else None,
         level=station.level_of_confidence,
         links={name: plan.entry() for name, plan in links.items()},
         gauges=entries.gauges,

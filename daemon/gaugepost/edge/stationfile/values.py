@@ -5,9 +5,10 @@ Every type here reads one TOML value into what the set-up is made of, and knows 
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, time
 from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated, Any
@@ -27,6 +28,7 @@ from gaugepost.core.quantity import (
     parse_temperature_c,
     parse_unit,
 )
+from gaugepost.core.terms.words import LotCheck
 from gaugepost.edge.stationfile.findings import either, nearest, toml
 
 _DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?) *(ms|s|min|h|d)", re.ASCII)
@@ -155,6 +157,27 @@ def _day(value: object) -> date:
     if not 1970 <= value.year < 3000:
         raise refusal(f"the year {value.year} can't be meant", expected, example)
     return value
+
+
+def _clock_minute(value: object) -> int:
+    expected, example = "a time of day, to the minute", '"06:00"'
+    if isinstance(value, str) and re.fullmatch(r"[0-9]{2}:[0-9]{2}", value, re.ASCII):
+        with contextlib.suppress(ValueError):
+            value = time.fromisoformat(value)
+    if not isinstance(value, time) or value.second or value.microsecond:
+        raise refusal(f"{toml(value)} is not a time of day to the minute", expected, example)
+    return value.hour * 60 + value.minute
+
+
+def _lot_checks(value: object) -> bool | tuple[LotCheck, ...]:
+    """Return whether there are checks between lots, or at which ends of each there are."""
+    if isinstance(value, bool):
+        return value
+    words = [end.value for end in LotCheck]
+    expected, example = f"true, false, or a list of {' and '.join(words)}", '["opening", "closing"]'
+    if not isinstance(value, list) or not all(each in words for each in value):
+        raise refusal(f"{toml(value)} names no ends of a lot", expected, example)
+    return tuple(end for end in LotCheck if end.value in value)
 
 
 def _begin(value: object) -> StartFrom | datetime:
@@ -310,6 +333,19 @@ DifferenceK = Annotated[
 BenchC = Annotated[Decimal, _text(_bench_c, "a temperature with its scale", "21.5 °C"), _schema("21.5 °C")]
 Degrees = Annotated[Decimal, _text(_degrees, "an angle in degrees", "90°"), _schema("90°")]
 Day = Annotated[date, PlainValidator(_day), _schema("2027-03-31", format="date")]
+LotChecks = Annotated[
+    bool | tuple[LotCheck, ...],
+    PlainValidator(_lot_checks),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "boolean"},
+                {"type": "array", "items": {"enum": [end.value for end in LotCheck]}, "uniqueItems": True},
+            ]
+        }
+    ),
+]
+ClockMinute = Annotated[int, PlainValidator(_clock_minute), _schema("06:00")]
 Factor = Annotated[
     Decimal,
     PlainValidator(_factor),

@@ -110,7 +110,9 @@ def _gauges(running: Running, names: list[str]) -> list[Document]:
     listed = []
     for name in names:
         known = state.gauges[name]
-        document = views.gauge(state, name, now, links.get(state.set_up.gauges[name].link))
+        document = views.gauge(
+            state, name, now, running.station.zone, links.get(state.set_up.gauges[name].link)
+        )
         for key, sequence in (
             ("mastering", known.mastered.sequence if known.mastered else None),
             ("procedure", known.procedure.begun if known.procedure else None),

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from gaugepost.core.bench.events import Decision, Reply, SetTags
 from gaugepost.core.bench.plain import plain
+from gaugepost.core.bench.schedule import due_by_lot
 from gaugepost.core.bench.state import State
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Moment
@@ -19,8 +20,9 @@ def set_tags(state: State, event: SetTags, now: Moment) -> Decision:
     """Take what is in hand from now on, or refuse it with what to say instead."""
     changes = _whole(state, event.changes)
     record = tagged(state, changes, now)
+    waiting = [f"{gauge}: {why}" for due in due_by_lot(state, record.lot) for gauge, why in due.items()]
     said = ", ".join(f"{key} {value}" if value else f"no {key}" for key, value in changes.items())
-    return Decision((record,), Reply(accepted=True, text=said or "nothing changed"))
+    return Decision((record,), Reply(accepted=True, text="; ".join((said or "nothing changed", *waiting))))
 
 
 def tagged(state: State, said: Mapping[str, str | None], now: Moment) -> Record:

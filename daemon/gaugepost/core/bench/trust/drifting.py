@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from gaugepost.core.bench.standing import span_text
+from gaugepost.core.bench.schedule import span_text
 from gaugepost.core.bench.state import Shown, State
 from gaugepost.core.bench.temperatures import fresh_thermometer
 from gaugepost.core.indication import Moment

@@ -13,6 +13,9 @@ from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import Unit, parse_number, step_of, to_mm
 from gaugepost.core.record import Kind, Record
 
+CHECK_DUE, CHECK_DUE_SOON = "check-due", "check-due-soon"
+"""Codes of the conditions that say so."""
+
 
 def with_gauge(state: State, gauge: str, known: GaugeState) -> State:
     """Return the state in which `gauge` stands as `known`."""
@@ -36,6 +39,9 @@ def said(state: State, record: Record) -> State:
     if record.contact_set is not None:
         on = changed(state.gauges[record.gauge], contact_set=record.contact_set, procedure=None)
         state = with_gauge(state, record.gauge, on)
+    if record.code in (CHECK_DUE, CHECK_DUE_SOON) and record.link is None:
+        known = state.gauges[record.gauge]
+        state = with_gauge(state, record.gauge, changed(known, told=(*known.told, record.code)))
     if record.ends_mastering:
         return made_due(state, {record.gauge: record.text or record.code or "reported"})
     return state
@@ -103,7 +109,13 @@ def mastering(state: State, record: Record) -> State:
     )
     scatter = after_mastering(known.scatter, going.sets_mm)
     known = changed(
-        known, mastered=mastered, due=(NOT_CHECKED,), checked=None, procedure=None, scatter=scatter
+        known,
+        mastered=mastered,
+        due=(NOT_CHECKED,),
+        checked=None,
+        procedure=None,
+        told=(),
+        scatter=scatter,
     )
     return with_gauge(state, record.gauge, known)
 
@@ -131,6 +143,8 @@ def check(state: State, record: Record) -> State:
         checked_sequence=state.sequence,
         checked_c=record.gauge_temperature_c,
         readings=0,
+        pieces=0,
+        told=(),
         first_reading=None,
         procedure=None,
         scatter=after_check(known.scatter, known.procedure.taken_mm, record.error_mm or Decimal(0)),

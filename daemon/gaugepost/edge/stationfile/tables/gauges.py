@@ -9,6 +9,7 @@ from pydantic import Field
 from gaugepost.core.setup import Confirm, Contact, Display, Opens, Takes
 from gaugepost.edge.stationfile.tables.common import Count, Names, Table, Words
 from gaugepost.edge.stationfile.values import (
+    ClockMinute,
     Coefficient,
     Day,
     DifferenceK,
@@ -106,6 +107,18 @@ class GaugeTable(Table):
     """How many readings a mastering counts for."""
     mastering_valid_band: DifferenceK | None = None
     """How far temperatures may move before a mastering stops to count."""
+    check_every: LastingMs | None = Field(default=None, examples=["2 h"])
+    """How often it is checked, beside how long a mastering counts at the most."""
+    check_every_pieces: Annotated[int, Field(ge=1)] | None = None
+    """After how many pieces it is checked; a reading without a piece counts as one."""
+    check_at: Annotated[list[ClockMinute], Field(min_length=1, max_length=24)] | None = Field(
+        default=None, examples=[["06:00", "14:00", "22:00"]]
+    )
+    """Times of day at which it is checked, in the station's time zone."""
+    check_warning: LastingMs | None = Field(default=None, examples=["10 min"])
+    """How long before it is due a check is told, at most a quarter of the way; 10 min where it is missing."""
+    check_warning_pieces: Annotated[int, Field(ge=0)] | None = None
+    """How many pieces or readings before it is due a check is told, at most a quarter of the way; 2 where missing."""
     mastering_soak: DifferenceK | None = Field(default=None, examples=["0.2 K"])
     """How far ring and gauge may move in temperature within `mastering_soak_window`; flagged, and drifting readings."""
     mastering_soak_window: LastingMs = Field(default="10 min", validate_default=True)

@@ -1,0 +1,73 @@
+"""What keeps a mastering in force at a station that runs: contact sets, and checks told before they stop anybody."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+from tests.cli.daemons import Daemon, daemon, line_of
+
+SERIAL = ("--serial", "R-4711", "--wait")
+
+
+def follows(station: Daemon, words: tuple[str, ...], *digits: str) -> str:
+    with station.begun(*words) as going:
+        line_of(going)
+        for each in digits:
+            station.gauge.shows(each)
+            line_of(going)
+        return line_of(going)
+
+
+def gauge_of(station: Daemon) -> dict[str, Any]:
+    shown: dict[str, Any] = json.loads(station.bench("show", "--json").stdout)["gauges"][0]
+    return shown
+
+
+def test_a_check_is_told_though_no_frame_comes(tmp_path: Path) -> None:
+    """A schedule runs by itself: soon due, then due, on the record and in the table, with what it is."""
+    with daemon(tmp_path, of_gauge='check_every = "8 s"') as station:
+        assert follows(station, ("master", "bore-38", "ring-38", *SERIAL), "38.0014", "38.0016")
+        assert follows(station, ("check", "bore-38", "ring-38", *SERIAL), "38.0014").startswith("passed")
+        deadline = time.monotonic() + 60
+        while gauge_of(station)["judged"]:
+            assert time.monotonic() < deadline
+        assert gauge_of(station)["reasons"] == ["the check every 8 s is due"]
+        assert "the check every 8 s is due" in station.bench("show").stdout
+        told: list[str] = []
+        while "check-due" not in told:
+            assert time.monotonic() < deadline
+            told = _conditions(station)
+        assert told.count("check-due") == 1
+        assert told[0] in ("check-due-soon", "check-due")
+
+
+def _conditions(station: Daemon) -> list[str]:
+    from urllib.request import ProxyHandler, build_opener
+
+    with build_opener(ProxyHandler({})).open(
+        f"{station.address}/v1/records?kind=condition", timeout=30
+    ) as answer:
+        return [record["code"] for record in json.load(answer)["records"]]
+
+
+def test_contacts_are_changed_by_command(tmp_path: Path) -> None:
+    """With two contact sets somebody says which is on before mastering; putting on the other ends the mastering."""
+    with daemon(tmp_path, of_gauge='contact_sets = ["A", "B"]') as station:
+        begun = station.bench("master", "bore-38", "ring-38", "--serial", "R-4711")
+        assert begun.returncode == 2
+        assert "nobody said which contact set is on bore-38" in begun.stderr
+        forgotten = station.bench("report", "bore-38", "contacts")
+        assert "say which of them is on it now" in forgotten.stderr
+        done = station.bench("report", "bore-38", "contacts", "--contact-set", "A")
+        assert done.stdout == "bore-38 is to be checked before its next verdict, with contact set A on\n"
+        assert follows(station, ("master", "bore-38", "ring-38", *SERIAL), "38.0014", "38.0016")
+        assert follows(station, ("check", "bore-38", "ring-38", *SERIAL), "38.0014").startswith("passed")
+        assert gauge_of(station)["judged"]
+        station.bench("report", "bore-38", "contacts", "--contact-set", "B", "--operator", "M2")
+        after = gauge_of(station)
+        assert (after["contact_set"], after["judged"]) == ("B", False)
+        assert after["reasons"] == ["the contacts were changed, contact set B is on"]
+        assert "contact set B is on it" in station.bench("show").stdout
