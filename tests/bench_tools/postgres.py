@@ -118,6 +118,15 @@ class Server:
             file.write("\n".join([*settings, ""]))
         self.let_in(*self._doors)
 
+    def put(self, name: str, content: bytes) -> None:
+        """Put a file into the server's folder that only the server may read."""
+        path = self.data / name
+        path.unlink(missing_ok=True)
+        path.touch(0o600)
+        path.write_bytes(content)
+        if self._user is not None:
+            os.chown(path, self._user.pw_uid, self._user.pw_gid)
+
     def let_in(self, *doors: str) -> None:
         """Say who is let in by TCP; whoever connects from now on is asked."""
         (self.data / "pg_hba.conf").write_text("\n".join(["local all all trust", *doors, ""]))

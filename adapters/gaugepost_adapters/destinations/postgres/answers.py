@@ -6,6 +6,7 @@ is said is about the server, the way to it or the schema, and is waited out.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 import psycopg
@@ -44,16 +45,19 @@ _STATES: dict[str, str] = {
 }
 """What to do, by SQLSTATE or its class."""
 
+_WHERE = re.compile(r"^(connection failed: )?(connection to server (at|on) .*? failed: )?((FATAL|ERROR): +)?")
 _WORDS: tuple[tuple[str, str], ...] = (
     ("does not match host name", "write as host the name that its certificate was made for"),
-    ("certificate has expired", "have the server's certificate renewed, or set this computer's clock"),
-    ("certificate is not yet valid", "set this computer's clock, or have the server's certificate made anew"),
-    ("certificate verify failed", "write as ca_file the certificate (PEM) of whoever signed the server's"),
+    (
+        "certificate verify failed",
+        "write as ca_file the certificate (PEM) of whoever signed the server's; where it has expired, have it renewed",
+    ),
     ("has group or world access", "let nobody but the service's user read client_key_file (chmod 600)"),
     ("private key file", "put the key there as PEM, without a passphrase, readable for the service's user"),
     ("certificate file", "put the certificate there as PEM, readable for the service's user"),
     ("could not load", "put certificates and key there as PEM, readable for the service's user"),
     ("does not support SSL", "switch TLS on at the server, or write allow_plain_postgres = true without tls"),
+    ("valid client certificate", "it wants a certificate of this station; write client_certificate_file"),
     ("certificate required", "it wants a certificate of this station; write client_certificate_file"),
     ("alert", "it wants a certificate it trusts; write client_certificate_file and client_key_file"),
     ("authentication method requirement", "without TLS no password is sent in the clear; write tls = true"),
@@ -113,7 +117,8 @@ def _last_line(cause: psycopg.Error) -> str:
     if isinstance(cause, errors.ConnectionTimeout):
         return "no connection in time"
     lines = [line for line in str(cause).splitlines() if line.strip()]
-    return lines[0] if lines else type(cause).__name__
+    # "connection failed: connection to server at "10.0.0.7", port 5432 failed: FATAL:  …": where, is said anyway.
+    return _WHERE.sub("", lines[0]) if lines else type(cause).__name__
 
 
 def _by_words(said: str) -> str:
