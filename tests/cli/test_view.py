@@ -130,6 +130,25 @@ def test_a_guarded_decision_is_told_with_what_it_rests_on() -> None:
     assert "conformity verified · conformance probability > 99.9 %" in told
 
 
+def test_acceptance_limits_are_marked_in_the_bar() -> None:
+    """They stand inside the limits of guarded acceptance and beyond those of guarded rejection, never on a limit."""
+    lower, upper = Decimal("38.000"), Decimal("38.018")
+    bar = drawn(None, lower, upper, accepting=(Decimal("38.002"), Decimal("38.015"))).text
+    assert [at for at, mark in enumerate(bar) if mark == "╎"] == [LOWER_AT + 2, UPPER_AT - 3]
+    beyond = drawn(None, lower, upper, accepting=(Decimal("37.998"), Decimal("38.0185"))).text
+    assert [at for at, mark in enumerate(beyond) if mark == "╎"] == [LOWER_AT - 2]
+    assert "╎" not in drawn(None, lower, upper, accepting=(lower, upper)).text
+    assert "╎" not in drawn(None, lower, upper, accepting=(Decimal(30), None)).text
+    on_it = drawn(Decimal("38.002"), lower, upper, accepting=(Decimal("38.002"), None))
+    assert (on_it.value_at, "╎" in on_it.text) == (LOWER_AT + 2, False)
+    assert "....[:-------+-------#:.... 38.025" in shown(GUARDED) or "[:" in shown(GUARDED).splitlines()[1]
+
+
+def test_what_nobody_judged_stands_below_the_value() -> None:
+    """The drawing's other requirements are named, whatever the decision."""
+    assert "envelope requirement not judged" in shown(READING | {"requirements_not_judged": ["envelope"]})
+
+
 def test_a_simple_decision_needs_no_words_of_its_own() -> None:
     """Simple acceptance is what the verdict says already; what is proved is told where an uncertainty is known."""
     simple = READING | {"decision": "accept", "rule": "simple acceptance", "method": "absolute method"}

@@ -140,6 +140,15 @@ def test_rounding_is_to_the_limits_last_digit(tmp_path: Path, limits: str, step:
     assert seat(tmp_path).rounding is None
 
 
+def test_rounding_of_the_station_goes_where_nothing_else_is_said(tmp_path: Path) -> None:
+    """It holds for what simple acceptance decides; a characteristic may say otherwise, guarded rules are left alone."""
+    assert seat(tmp_path, station="rounding = true").rounding == D("0.001")
+    assert seat(tmp_path, station="rounding = true", characteristic="rounding = false").rounding is None
+    guarded = 'decision_rule = "guarded acceptance by factor"'
+    assert seat(tmp_path, station="rounding = true", characteristic=guarded).rounding is None
+    assert seat(tmp_path, station="rounding = false", characteristic="rounding = true").rounding == D("0.001")
+
+
 @pytest.mark.parametrize("where", ["station", "characteristic"])
 def test_rounding_goes_with_simple_acceptance_only(tmp_path: Path, where: str) -> None:
     """A value that is rounded first would use up part of its guard band."""

@@ -143,6 +143,8 @@ class MasterEntry:
     """How far its size may drift in a year, either way."""
     calibrated_utc_ms: int | None = None
     """Beginning of the day it was calibrated on."""
+    certificate: str | None = None
+    """Number of its certificate: masters that share one share what is uncertain about it."""
     serial: str | None = None
     due_utc_ms: int | None = None
     tolerance_class: str | None = None

@@ -94,6 +94,7 @@ def master(state: State, entry: MasterEntry, now: Moment) -> Document:
         "size_mm": exact_text(entry.size_mm),
         "uncertainty_mm": _text(entry.uncertainty_mm),
         "coverage_factor": _text(entry.coverage_factor),
+        "certificate": entry.certificate,
         "coefficient": _text(entry.coefficient),
         "asks_for_serial": entry.serial is not None,
         "due": rfc3339(entry.due_utc_ms) if entry.due_utc_ms is not None else None,

@@ -1,8 +1,9 @@
 """Two limits and a value, drawn to scale in a row of characters.
 
-····├────────┼───────◆┤····
-│   │        │       └ the value
-│   │        └ nominal, or the middle
+····├─╎──────┼──────◆╎┤····
+│   │ │      │      └ the value
+│   │ │      └ nominal, or the middle
+│   │ └ acceptance limit of a guarded rule
 │   └ lower limit
 └ beyond the limits, to the same scale; an arrow where that is too short
 """
@@ -29,13 +30,14 @@ class _Glyphs:
     lower: str
     upper: str
     tick: str
+    accepting: str
     value: str
     left: str
     right: str
 
 
-_DRAWN = _Glyphs("·", "─", "├", "┤", "┼", "◆", "◀", "▶")
-_ASCII = _Glyphs(".", "-", "[", "]", "+", "#", "<", ">")
+_DRAWN = _Glyphs("·", "─", "├", "┤", "┼", "╎", "◆", "◀", "▶")
+_ASCII = _Glyphs(".", "-", "[", "]", "+", ":", "#", "<", ">")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +54,15 @@ def drawn(
     upper: Decimal | None,
     nominal: Decimal | None = None,
     *,
+    accepting: tuple[Decimal | None, Decimal | None] = (None, None),
     plain: bool = False,
 ) -> Bar:
     """Return the row for a value and limits in one unit; `plain` is ASCII only.
 
     A value inside stands between the marks, one equal to a limit on its mark, one outside beyond it, however little is
     between them. Where it leaves what is drawn it is an arrow, and always with only one limit: one gives no scale. The
-    tick is the nominal size where that is inside, else the middle.
+    tick is the nominal size where that is inside, else the middle. `accepting` are acceptance limits: one that
+    shares its cell with a limit or with the value is not drawn.
     """
     glyphs = _ASCII if plain else _DRAWN
     if lower is None and upper is None:
@@ -69,6 +73,9 @@ def drawn(
         has_nominal = nominal is not None and lower < nominal < upper
         tick = _scaled(nominal, lower, upper) if has_nominal and nominal is not None else (low + high) // 2
         cells[min(max(tick, low + 1), high - 1)] = glyphs.tick
+        for limit in accepting:
+            if limit is not None and 0 <= (at := _scaled(limit, lower, upper)) <= LAST:
+                cells[at] = glyphs.accepting
     if lower is not None:
         cells[LOWER_AT] = glyphs.lower
     if upper is not None:

@@ -57,7 +57,8 @@ def _measured(record: Record, style: Style) -> list[str]:
     why = reasons(record)
     why = f"{'note:' if record.get('decision') == 'accept' else 'because'} {why}" if why else ""
     told = wrapped(" " * _INDENT + clean(why, style), _INDENT, style) if why else []
-    decided = folded([clean(part, style) for part in decision.details(record)], _INDENT, style)
+    beside = [*decision.details(record), *(f"{each} not judged" for each in _unjudged(record))]
+    decided = folded([clean(part, style) for part in beside], _INDENT, style)
     return [*head, _scale(record, style), *(painted(line, DIM, style) for line in detail), *decided, *told]
 
 
@@ -82,7 +83,8 @@ def _scale(record: Record, style: Style) -> str:
     )
     deviation = _number(record, "deviation")
     nominal = None if value is None or deviation is None else value - deviation
-    row = drawn(value, lower, upper, nominal, plain=style.ascii)
+    accepting = _number(record, "lower_acceptance"), _number(record, "upper_acceptance")
+    row = drawn(value, lower, upper, nominal, accepting=accepting, plain=style.ascii)
     word, colour = _word(record)
     at, marked = row.value_at, row.text
     if at is not None:
@@ -175,6 +177,12 @@ def _fine(value_mm: Decimal, unit: Unit) -> str:
 
 def _signed(value: Decimal) -> str:
     return format(value, "+f") if value else format(abs(value), "f")
+
+
+def _unjudged(record: Record) -> list[str]:
+    """What the drawing asks for beside, and nobody judged: "envelope requirement"."""
+    listed = record.get("requirements_not_judged")
+    return [f"{each} requirement" for each in listed] if isinstance(listed, list) else []
 
 
 def _number(record: Record, name: str) -> Decimal | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from gaugepost.core.bench.budgeting import check_budget, fields_of
 from gaugepost.core.bench.state import Mastered, Procedure, Sourced, State
 from gaugepost.core.bench.temperatures import expansion_of, temperature_of
 from gaugepost.core.bench.trust import better_master, trust
@@ -137,6 +138,13 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         as_part(entry, mastered, master, gauge_at, master_at),
     )
     error = corrected.value_mm - master.size_mm
+    if state.derivation > 2:
+        step_mm = max(to_mm(step, unit) for unit, step in going.units)
+        is_corrected = corrected.thermal_mm is not None
+        made = check_budget(
+            state, gauge, master, master_at, gauge_at, now, step_mm, is_corrected, len(going.taken_mm)
+        )
+        fields |= fields_of(made)
     reasons = []
     if len(going.units) > 1:
         reasons.append("the unit or the resolution changed during the check")

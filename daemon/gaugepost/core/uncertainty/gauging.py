@@ -36,6 +36,8 @@ class Ring:
     size_mm: float
     standard_mm: float
     certificate: str = ""
+    number: str = ""
+    """The certificate's number, where it has one: two masters that share it share what is uncertain about it."""
     degrees_of_freedom: float | None = None
     drift_mm: float = 0.0
     """How far it may have drifted since, either way."""
@@ -131,8 +133,12 @@ def _shares(known: Gauging) -> tuple[float, ...]:
 
 
 def _masters(known: Gauging) -> list[Component]:
-    made = []
-    for ring, share in zip(known.rings, _shares(known), strict=True):
+    made, shares = [], _shares(known)
+    # How far the errors on one certificate go together nobody says: what makes more of them is taken. Between the
+    # masters' sizes they add up, beyond them they would cancel.
+    numbers = {ring.number for ring in known.rings}
+    adds_up = len(known.rings) == 2 and len(numbers) == 1 and min(shares) > 0
+    for ring, share in zip(known.rings, shares, strict=True):
         made.append(
             Component(
                 quantity=f"size of {ring.name}",
@@ -142,6 +148,8 @@ def _masters(known: Gauging) -> list[Component]:
                 degrees_of_freedom=ring.degrees_of_freedom,
                 source=ring.certificate or "certificate",
                 advice="a calibration with a smaller uncertainty",
+                shared=f"certificate {ring.number}" if ring.number and adds_up else "",
+                correlation=1.0 if ring.number and adds_up else 0.0,
             )
         )
         if ring.drift_mm:

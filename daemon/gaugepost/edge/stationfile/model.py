@@ -69,6 +69,8 @@ class StationTable(Table):
     """Decision rule of every characteristic that names none; simple acceptance where it is missing."""
     level_of_confidence: Level | None = None
     """Level of confidence of expanded uncertainties; 95.45 %, so that k is 2 or a little more, where it is missing."""
+    rounding: bool = False
+    """Whether values are rounded for their verdict (ASTM E29) where simple acceptance decides and they don't say."""
 
 
 class ServiceTable(Table):
@@ -141,6 +143,8 @@ class MasterTable(Table):
     """How far its coefficient may be off, either way; where it is missing as handbook values are."""
     certificate_degrees_of_freedom: Count | None = None
     """Degrees of freedom of `uncertainty`, where the certificate states them."""
+    certificate: Words | None = Field(default=None, examples=["C-2026-114"])
+    """Number of its certificate; the errors of two masters that share one are taken as correlated."""
     drift_per_year: PositiveLength | None = None
     """How far its size may drift in a year, either way; with `calibrated`."""
     calibrated: Day | None = None
@@ -220,8 +224,9 @@ class CharacteristicTable(Table):
     """What the drawing asks for beside and is not judged here: the envelope requirement, the maximum material one."""
     decision_rule: DecisionRule | None = None
     """Rule that it is accepted by, with its number where not the standard's; the station's where it is missing."""
-    rounding: bool = False
-    """Whether the value is rounded to the limits' last digit for its verdict (ASTM E29); else it is not."""
+    rounding: bool | None = None
+    """Whether the value is rounded to the limits' last digit for its verdict (ASTM E29); as the station says where it
+    is missing."""
 
 
 class LinkTable(Table):

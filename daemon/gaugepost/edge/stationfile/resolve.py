@@ -8,7 +8,7 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from gaugepost.core import tolerance
-from gaugepost.core.conformity import SIMPLE, Rule
+from gaugepost.core.conformity import SIMPLE
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.masters import half_tolerance_mm
 from gaugepost.core.quantity import Length, Unit
@@ -31,6 +31,7 @@ from gaugepost.edge.stationfile.model import (
     GaugeTable,
     MasterTable,
     ScannerTable,
+    StationTable,
     StreamTable,
     TemperaturesTable,
     ThermometerTable,
@@ -110,6 +111,7 @@ def master(name: str, table: MasterTable, zone: ZoneInfo) -> MasterEntry:
         coverage_factor=table.coverage_factor,
         coefficient=table.material if table.coefficient is None else table.coefficient,
         coefficient_half_width=table.coefficient_uncertainty,
+        certificate=table.certificate,
         certificate_degrees=table.certificate_degrees_of_freedom,
         drift_mm_per_year=_mm(table.drift_per_year),
         calibrated_utc_ms=_beginning_of(table.calibrated, zone),
@@ -165,7 +167,7 @@ def declared(table: TemperaturesTable) -> tuple[DeclaredTemperature, ...]:
 
 
 def characteristic(
-    report: Report, name: str, table: CharacteristicTable, station_rule: Rule | None = None
+    report: Report, name: str, table: CharacteristicTable, station: StationTable | None = None
 ) -> CharacteristicEntry | None:
     """Return the characteristic with its exact limits; where those can't be, note why and return None."""
     path: Path = ("characteristics", name)
@@ -183,7 +185,10 @@ def characteristic(
     unit = Unit(table.unit.value) if table.unit else limits.unit
     if unit is not limits.unit:
         limits = limits.stated_in(unit)
-    rule = table.decision_rule or station_rule or SIMPLE
+    rule = table.decision_rule or (station and station.decision_rule) or SIMPLE
+    rounds = table.rounding
+    if rounds is None:
+        rounds = station is not None and station.rounding and not rule.needs_uncertainty
     if table.rounding and rule.needs_uncertainty:
         report.error(
             (*path, "rounding"),
@@ -208,7 +213,7 @@ def characteristic(
         positions=tuple(place.name for place in table.positions or ()),
         size_modifier=table.size_modifier,
         rule=rule,
-        rounding=limits.step if table.rounding else None,
+        rounding=limits.step if rounds else None,
         places=_places(table),
         lobes=table.lobes,
         not_judged=tuple(table.requirements) or None,

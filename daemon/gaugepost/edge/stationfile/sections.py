@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from gaugepost.core.conformity import Rule
 from gaugepost.core.setup import (
     CharacteristicEntry,
     DeclaredTemperature,
@@ -21,7 +19,7 @@ from gaugepost.core.setup import (
 )
 from gaugepost.edge.stationfile import resolve
 from gaugepost.edge.stationfile.checked import checked
-from gaugepost.edge.stationfile.checks import rules
+from gaugepost.edge.stationfile.checks import door, rules
 from gaugepost.edge.stationfile.findings import Report, either, nearest, toml
 from gaugepost.edge.stationfile.model import (
     CharacteristicTable,
@@ -139,23 +137,9 @@ def zone(report: Report, table: StationTable | None) -> ZoneInfo:
 
 
 def service(report: Report, raw: Raw) -> ServiceTable | None:
-    """Return the table [service] with its defaults; an address beyond this computer is an error."""
+    """Return the table [service] with its defaults; beyond this computer only with TLS and tokens."""
     table = _single(report, raw, "service", ServiceTable)
-    if table is not None and not _loopback(table.host):
-        report.error(
-            ("service", "host"),
-            f"{toml(table.host)} is not this computer alone; TLS and credentials are not built yet",
-            "a loopback address",
-            'write host = "127.0.0.1"',
-        )
-    return table
-
-
-def _loopback(host: str) -> bool:
-    try:
-        return host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
+    return None if table is None else door.checked(report, table)
 
 
 def temperatures(report: Report, raw: Raw) -> tuple[DeclaredTemperature, ...]:
@@ -171,7 +155,7 @@ def planned(make: Callable[[Report, str, Raw], P | None], report: Report, raws: 
 
 
 def entries(
-    report: Report, tables: Mapping[str, Raws], at: ZoneInfo, station_rule: Rule | None = None
+    report: Report, tables: Mapping[str, Raws], at: ZoneInfo, station: StationTable | None = None
 ) -> Entries:
     """Return every entry whose table is right, and note what is wrong with the others."""
     gauges = _tables(report, tables, "gauges", GaugeTable, rules.gauge)
@@ -180,9 +164,7 @@ def entries(
     scanners = _tables(report, tables, "scanners", ScannerTable, rules.scanner)
     triggers = _tables(report, tables, "triggers", TriggerTable, rules.trigger)
     wanted = _tables(report, tables, "characteristics", CharacteristicTable, rules.characteristic)
-    resolved = {
-        name: resolve.characteristic(report, name, table, station_rule) for name, table in wanted.items()
-    }
+    resolved = {name: resolve.characteristic(report, name, table, station) for name, table in wanted.items()}
     return Entries(
         {name: resolve.gauge(name, table, at) for name, table in gauges.items()},
         {name: resolve.master(name, table, at) for name, table in masters.items()},

@@ -28,6 +28,13 @@ class Station:
     """Folder of the journal, absolute."""
     host: str
     port: int
+    certificate: Path | None = None
+    """Certificate and key for TLS, absolute; both or neither."""
+    key: Path | None = None
+    names: tuple[str, ...] = ()
+    """Hosts that the service is known by beside loopback."""
+    tokens: bool = False
+    """Whether every request must bring a token."""
     set_up: SetUp
     links: Mapping[str, LinkPlan]
     destinations: Mapping[str, DestinationPlan]
@@ -62,7 +69,7 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     )  # looking through what is installed takes 4 ms, and a station may have 32 links
     links = sections.planned(partial(adapters.link, find), report, tables["links"])
     destinations = sections.planned(partial(adapters.destination, find, zone), report, tables["destinations"])
-    entries = sections.entries(report, tables, zone, station.decision_rule if station else None)
+    entries = sections.entries(report, tables, zone, station)
     references.check(report, tables)
     asked.check(report, entries.gauges, entries.thermometers, links)
     ranges.check(report, entries.gauges, entries.masters, entries.characteristics)
@@ -88,13 +95,18 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     )
     fitness.check(report, set_up)
     trust.check(report, set_up)
+    data = (path.parent / station.data).absolute()
     return Station(
         path=path,
         name=station.name,
         zone=zone,
-        data=(path.parent / station.data).absolute(),
+        data=data,
         host=service.host,
         port=service.port,
+        certificate=data / service.certificate_file if service.certificate_file else None,
+        key=data / service.key_file if service.key_file else None,
+        names=tuple(service.names),
+        tokens=bool(service.tokens),
         set_up=set_up,
         links=links,
         destinations=destinations,

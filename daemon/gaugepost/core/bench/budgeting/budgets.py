@@ -92,6 +92,7 @@ def budget_of(
     step_mm: Decimal | None,
     is_corrected: bool,
     readings: int = 1,
+    part_body: Body = Body.PART,
 ) -> Budget | Unstated:
     """Return the budget of a reading, or of a mean over several; one and the same for all that these are the same for.
 
@@ -101,7 +102,7 @@ def budget_of(
     day = utc_ms // DAY_MS
     key = (
         id(set_up), gauge, id(entry), id(mastered), id(scatter), part and (part.celsius, part.source),
-        gauge_at and (gauge_at.celsius, gauge_at.source), day, step_mm, is_corrected, readings,
+        gauge_at and (gauge_at.celsius, gauge_at.source), day, step_mm, is_corrected, readings, part_body,
     )  # fmt: skip
     found = _kept.get(key)
     # What was kept holds on to what its key names by identity, so that none of it can be another one meanwhile.
@@ -110,11 +111,14 @@ def budget_of(
     made: Budget | Unstated
     if readings > 1:
         one = budget_of(
-            set_up, gauge, entry, mastered, scatter, part, gauge_at, utc_ms, step_mm, is_corrected
-        )
+            set_up, gauge, entry, mastered, scatter, part, gauge_at, utc_ms, step_mm, is_corrected,
+            part_body=part_body,
+        )  # fmt: skip
         made = one if isinstance(one, Unstated) else one.of_mean(readings)
     else:
-        known = _gauging(set_up, gauge, entry, mastered, scatter, part, gauge_at, day, step_mm, is_corrected)
+        known = _gauging(
+            set_up, gauge, entry, mastered, scatter, part, gauge_at, day, step_mm, is_corrected, part_body
+        )
         made = known if isinstance(known, Unstated) else gauging_budget(known)
     if len(_kept) >= _MOST_KEPT:
         _kept.clear()
@@ -133,6 +137,7 @@ def _gauging(
     day: int,
     step_mm: Decimal | None,
     is_corrected: bool,
+    part_body: Body,
 ) -> Gauging | Unstated:
     reasons: dict[str, None] = {}
     gauge_entry = set_up.gauges[gauge]
@@ -144,7 +149,7 @@ def _gauging(
     warmths = [
         warmth_of(set_up, body, gauge, known)
         for body, known in (
-            (Body.PART, part),
+            (part_body, part),
             (Body.MASTER, mastered.master),
             (Body.GAUGE, gauge_at),
             (Body.GAUGE, at_mastering),
@@ -156,8 +161,9 @@ def _gauging(
         reasons["the master that it was mastered on is not in the station file"] = None
     lacking = [*rings, *warmths]
     reasons |= dict.fromkeys(each for each in lacking if isinstance(each, str))
+    of_part_named = f"{'part_material' if part_body is Body.PART else 'material'} of {entry.name}"
     for name, known in zip(
-        ("part_material of " + entry.name, "material of the master"), coefficients, strict=False
+        (of_part_named, "material of the master"), coefficients, strict=False
     ):
         if known is None:
             reasons[f"nothing says how it grows with temperature: name the {name}"] = None
@@ -227,6 +233,7 @@ def _ring(master: MasterEntry, day: int) -> Ring | str:
             size_mm=size,
             standard_mm=expanded / k,
             certificate=certificate,
+            number=master.certificate or "",
             drift_mm=drift,
             degrees_of_freedom=master.certificate_degrees,
         )
@@ -260,6 +267,10 @@ def _float(value: Decimal | None) -> float | None:
 
 def step_mm_of(indication: Decimal, unit: Any, gauge: GaugeEntry) -> Decimal:
     """Return the step of a display in mm: of the digits shown, or as declared where that is coarser."""
-    shown = to_mm(step_of(indication), unit)
+    return step_mm_coarsest(to_mm(step_of(indication), unit), gauge)
+
+
+def step_mm_coarsest(shown_mm: Decimal, gauge: GaugeEntry) -> Decimal:
+    """Return the step of digits in mm, or the declared one where that is coarser."""
     declared = gauge.resolution_mm
-    return shown if declared is None or declared < shown else declared
+    return shown_mm if declared is None or declared < shown_mm else declared

@@ -55,7 +55,14 @@ def _result(state: State, entry: CharacteristicEntry, reading: Record, group: Gr
         derivation=state.derivation,
         text=judged_of(entry) if state.derivation > 2 else f"{entry.combine} of {len(members)}",
         **fields,
-        **judged(entry, combined(sizes, entry.combine), (), is_member=False, doubt=doubt),
+        **judged(
+            entry,
+            combined(sizes, entry.combine),
+            (),
+            is_member=False,
+            doubt=doubt,
+            derivation=state.derivation,
+        ),
     )
 
 

@@ -9,6 +9,7 @@ from gaugepost.core.bench.judging.drawing import in_unit
 from gaugepost.core.bench.judging.remedy import remedy
 from gaugepost.core.conformity import SIMPLE, Decision, Doubt, Verdict, decide, deviation, judge
 from gaugepost.core.quantity import from_mm, round_to, to_mm
+from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import CharacteristicEntry, Combine
 
 NO_CHARACTERISTIC = "no characteristic is selected for this gauge"
@@ -22,6 +23,7 @@ def judged(
     *,
     is_member: bool,
     doubt: Doubt | None = None,
+    derivation: int = DERIVATION,
 ) -> dict[str, Any]:
     """Return the fields that say what a value is worth: value, limits, deviation, verdict, decision, reasons.
 
@@ -47,7 +49,11 @@ def judged(
         fields["value"], fields["deviation"] = in_unit(value_mm, unit, step), in_unit(away, unit, step)
     if reasons or value_mm is None:
         return fields | {"verdict": Verdict.NOT_JUDGED, "reasons": reasons}
-    return fields if is_member else fields | _decided(characteristic, value_mm, doubt)
+    if is_member:
+        return fields
+    if characteristic.not_judged and derivation > 2:
+        fields["requirements_not_judged"] = tuple(each.value for each in characteristic.not_judged)
+    return fields | _decided(characteristic, value_mm, doubt)
 
 
 def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None) -> dict[str, Any]:
