@@ -13,7 +13,7 @@ from itertools import pairwise
 from operator import xor
 
 from gaugepost.contract import Chunk, Moment
-from gaugepost.teach import Evidence, Sample, read_typed
+from gaugepost.teach import Ask, Evidence, Sample, read_typed
 
 BOOT = "b"
 
@@ -196,17 +196,20 @@ def typed(one: Shown, dice: random.Random) -> str:
     return f"{'-' if one.negative else ''}{number} {one.unit}"
 
 
-def taught(one: Gauge, dice: random.Random) -> tuple[Evidence, list[Shown], bool]:
+Show = Callable[[Gauge, random.Random], Shown]
+
+
+def taught(one: Gauge, dice: random.Random, show: Show = shown) -> tuple[Evidence, list[Shown], bool]:
     """Evidence of three to six measurements with all that goes wrong, and whether a typing did."""
     samples, all_shown, wrong = [], [], False
     noise = dice.random() < 0.25
     for number in range(dice.randint(3, 6)):
-        what = shown(one, dice)
+        what = show(one, dice)
         what = replace(what, count=what.count // 10 * 10 + number)
         data = one.frame(what) * (dice.choice([1, 1, 1, 3]) if not one.packets else 1)
         if noise:
             junk = dice.choice(
-                [b"READY\r\n", b"T21.4\r", b"\x00\xff", dice.randbytes(9), one.frame(shown(one, dice))]
+                [b"READY\r\n", b"T21.4\r", b"\x00\xff", dice.randbytes(9), one.frame(show(one, dice))]
             )
             data = dice.choice([junk + data, data + junk])
         told = what
@@ -220,3 +223,9 @@ def taught(one: Gauge, dice: random.Random) -> tuple[Evidence, list[Shown], bool
         samples.append(Sample(read_typed(typed(told, dice)), chunks(data, 5000 * number, one.packets, dice)))
         all_shown.append(what)
     return Evidence(tuple(samples)), all_shown, wrong
+
+
+def can_never(one: Gauge) -> frozenset[Ask]:
+    """What a person can truly say that it can't show."""
+    never: frozenset[Ask] = frozenset() if one.signed else frozenset({Ask.NEGATIVE})
+    return never if len(one.decimals) > 1 else never | {Ask.UNIT}

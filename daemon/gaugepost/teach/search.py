@@ -116,6 +116,9 @@ def _with_one_left_out(evidence: Evidence, decoders: Mapping[str, type[Decoder]]
         return all_in
     ((at, outlook),) = agreed
     read_there = _read_there(outlook, decoders, evidence, at)
+    if not read_there and (only := _only(evidence, at)):
+        why = f"sample {at + 1} is the only one with {only}, and does not tell alone what marks that"
+        return replace(all_in, reason=why, next_measurements=(Next(only, why, needed=True),))
     others = tuple(number for number in range(1, len(evidence.samples) + 1) if number != at + 1)
     conflict = Conflict(at + 1, others, str(evidence.samples[at].typed), read_there)
     return replace(
@@ -124,6 +127,16 @@ def _with_one_left_out(evidence: Evidence, decoders: Mapping[str, type[Decoder]]
         candidates=outlook.candidates,
         classes=outlook.classes,
     )
+
+
+def _only(evidence: Evidence, at: int) -> Ask | None:
+    """What no other sample shows, of sign and unit."""
+    others = [sample.typed for number, sample in enumerate(evidence.samples) if number != at]
+    typed = evidence.samples[at].typed
+    if typed.negative and not any(one.negative for one in others):
+        return Ask.NEGATIVE
+    unit = typed.unit or typed.scale
+    return Ask.UNIT if unit and not any((one.unit or one.scale) == unit for one in others) else None
 
 
 def _sure(proposal: Proposal) -> bool:

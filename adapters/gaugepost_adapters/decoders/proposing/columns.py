@@ -28,6 +28,8 @@ def propose(evidence: Evidence) -> Drafts:
     """Return layouts under which the last frame of each sample holds the digits typed."""
     drafts, tried = list[Draft](), 1
     for one in frames(evidence):
+        if one.length_at:
+            continue
         lines = {frame[-1:] for frame in one.frames} <= {b"\r", b"\n", b"\x03"}
         for cells in _NIBBLES if lines else (*_NIBBLES, "characters"):
             rows = [_row(frame, cells) for frame in one.frames]
@@ -120,10 +122,13 @@ def _draft(
         settings["units"] = found.units
     if still := [place for place in found.still if place >= len(head.get("start", ""))]:
         fields["fixed"] = fixed(rows[0], still)
+    if found.told:
+        fields["status"] = ",".join(str(place + 1) for place in found.told)
+        settings["statuses"] = {"".join(each): {"value_holds": True} for each in found.statuses}
     if found.loose:
         fields["ignored"] = runs(found.loose)
     settings = head | settings | measured(one.typed, found.unit is not None) | {"fields": fields}
-    return loose_draft(settings, None, found.loose)
+    return loose_draft(settings, None, found)
 
 
 def _framing(one: Frames, cells: str, rows: list[str], still: list[int]) -> dict[str, Any] | None:

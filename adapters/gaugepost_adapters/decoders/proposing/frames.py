@@ -1,8 +1,8 @@
-"""Frames that no terminator ends, as packets, bursts or a rhythm give them: one for each sample, all of one length."""
+"""Frames that no terminator ends, as packets, bursts or a rhythm give them: one for each sample, all of one make."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +10,8 @@ from gaugepost.contract.teaching import Ask, Draft, Evidence, Sample, Typed
 
 SILENCE_S = 0.4
 _LONGEST = 64
+_MOST = 6
+"""Ways to choose frames that are tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,12 +20,16 @@ class Frames:
 
     framing: str
     frames: tuple[bytes, ...]
+    """As much of each as the shortest has."""
+    whole: tuple[bytes, ...]
     typed: tuple[Typed, ...]
     never: frozenset[Ask]
+    length_at: tuple[int, int] | None = None
+    """Where frames of different lengths say theirs, counted from 0, and what that leaves out."""
 
     @property
     def length(self) -> int:
-        """Bytes of each."""
+        """Bytes of the shortest."""
         return len(self.frames[0])
 
     @property
@@ -33,25 +39,39 @@ class Frames:
 
 
 def frames(evidence: Evidence) -> list[Frames]:
-    """Return the ways in which each sample ends with a frame of the same length."""
+    """Return the ways in which each sample ends with a frame of the same make."""
     typed = tuple(sample.typed for sample in evidence.samples)
     if all(chunk.complete for sample in evidence.samples for chunk in sample.chunks):
-        found = [("packet", [_packet(sample) for sample in evidence.samples])]
+        chosen = [("packet", each) for each in _packets(evidence.samples)]
     else:
         bursts = [_burst(sample) for sample in evidence.samples]
-        found = [("silence", bursts)]
-        if rhythm := _rhythm(bursts):
-            found = [("length", [burst[-rhythm:] for burst in bursts])]
-    same = [(framing, each) for framing, each in found if len({len(frame) for frame in each}) == 1]
-    return [
-        Frames(framing, tuple(each), typed, evidence.never)
-        for framing, each in same
-        if 0 < len(each[0]) <= _LONGEST
-    ]
+        chosen = [("silence", bursts), *(("length", each) for each in _rhythms(bursts))]
+    found: dict[tuple[str, tuple[bytes, ...]], Frames] = {}
+    for framing, whole in chosen:
+        key = framing, tuple(whole)
+        shortest, longest = min(map(len, whole)), max(map(len, whole))
+        if not 0 < shortest <= longest <= _LONGEST or key in found:
+            continue
+        if shortest == longest:
+            found[key] = Frames(framing, key[1], key[1], typed, evidence.never)
+        elif at := _length_at(whole):
+            cut = tuple(frame[:shortest] for frame in whole)
+            framing = "packet" if framing == "packet" else "length"
+            found[key] = Frames(framing, cut, key[1], typed, evidence.never, at)
+    return list(found.values())[:_MOST]
 
 
-def _packet(sample: Sample) -> bytes:
-    return next((chunk.data for chunk in reversed(sample.chunks) if chunk.data), b"")
+def _packets(samples: Sequence[Sample]) -> Iterator[list[bytes]]:
+    """Yield the last packet of each sample: of all, of one length, of one length and beginning (a report's number)."""
+    came = [[chunk.data for chunk in reversed(sample.chunks) if chunk.data] for sample in samples]
+    if not all(came):
+        return
+    yield [each[0] for each in came]
+    for key in (lambda data: (len(data), b""), lambda data: (len(data), data[:1])):
+        kinds = [{key(data): data for data in reversed(each)} for each in came]
+        for kind in kinds[0]:
+            if all(kind in each for each in kinds):
+                yield [each[kind] for each in kinds]
 
 
 def _burst(sample: Sample) -> bytes:
@@ -63,15 +83,34 @@ def _burst(sample: Sample) -> bytes:
     return data
 
 
-def _rhythm(bursts: Sequence[bytes]) -> int:
-    """Bytes after which every burst begins anew; 0 where that can't be seen."""
-    shortest = min(map(len, bursts))
-    for length in range(3, min(_LONGEST, shortest // 2) + 1):
-        if all(len(burst) % length == 0 for burst in bursts):
-            heads = {burst[at : at + 2] for burst in bursts for at in range(0, len(burst), length)}
-            if len(heads) == 1:
-                return length
-    return 0
+def _rhythms(bursts: Sequence[bytes]) -> Iterator[list[bytes]]:
+    """Yield last frames where bursts are several frames of one length, the longest first: they begin and look alike."""
+    shortest, found = min(map(len, bursts)), 0
+    if max(map(len, bursts)) < 6:
+        return
+    for length in range(min(_LONGEST, shortest), 2, -1):
+        if any(len(burst) % length for burst in bursts):
+            continue
+        parts = [[burst[at : at + length] for at in range(0, len(burst), length)] for burst in bursts]
+        several = sum(map(len, parts)) > len(parts)
+        begins = {part[:1] for each in parts for part in each}
+        if several and len(begins) == 1 and all(_alike(each) for each in parts) and found < 2:
+            found += 1
+            yield [each[-1] for each in parts]
+
+
+def _alike(parts: Sequence[bytes]) -> bool:
+    last = parts[-1]
+    return all(2 * sum(a == b for a, b in zip(part, last, strict=True)) >= len(last) for part in parts)
+
+
+def _length_at(whole: Sequence[bytes]) -> tuple[int, int] | None:
+    """Return where frames of different lengths say theirs, and what that leaves out; None where they don't."""
+    for place in range(min(8, *map(len, whole))):
+        adds = {len(frame) - frame[place] for frame in whole}
+        if len(adds) == 1 and 0 <= (left_out := adds.pop()) <= 8:
+            return place, left_out
+    return None
 
 
 def apart(column: Sequence[Any], meanings: Sequence[Any]) -> dict[Any, Any]:
@@ -95,41 +134,52 @@ class Rest:
     unit: int | None
     units: dict[Any, Any]
     """What stands at `unit`, and the unit it means."""
-    changing: frozenset[Any]
-    """What stands at the place that was let change."""
+    told: list[int]
+    """Places with few faces, that nothing typed explains: a status, as far as it came."""
+    statuses: list[tuple[Any, ...]]
+    """What stood at those places."""
 
 
 def rest(columns: Mapping[int, Sequence[Any]], typed: Sequence[Typed], let: int | None = None) -> Rest | None:
-    """Sort places by what they do; None where one has two faces that nothing typed explains, or no unit is told apart.
+    """Sort places by what they do; None where no unit is told apart, or by the sign as well.
 
-    Such a place may be a sign or a unit that was typed wrong, or a status: nothing to be passed over. `let` may change.
-    One that the unit explains may not be explained by the sign as well.
+    Few faces that nothing typed explains are a status: those that came hold. They may be a sign or a unit that was
+    typed wrong, too, so that both have to be told apart elsewhere. `let` holds the sign, and may hold more.
     """
     signs = [one.negative for one in typed]
     units = [one.scale or one.unit for one in typed]
-    found = Rest([], [], None, {}, frozenset())
-    for place, column in columns.items():
+    found = Rest([], [], None, {}, [], [])
+    for place, column in sorted(columns.items()):
         if len(set(column)) == 1:
             found.still.append(place)
+        elif place == let:
+            found.told.append(place)
         elif found.unit is None and (spelled := apart(column, units)):
             if apart(column, signs):
                 return None
             found.unit, found.units = place, {key: str(unit) for key, unit in spelled.items()}
-        elif place == let and len(set(column)) == 2:
-            found.changing = frozenset(column)
+        elif 2 * len(set(column)) <= len(column) + 1:
+            if apart(column, signs) or apart(column, units):
+                return None
+            found.told.append(place)
         elif len(set(column)) >= 3:
             found.loose.append(place)
         else:
             return None
+    found.statuses = list(dict.fromkeys(zip(*(columns[place] for place in found.told), strict=True)))
     several = len(set(units) - {None}) > 1
     return None if several and found.unit is None else found
 
 
-def loose_draft(settings: dict[str, Any], bare: dict[str, Any] | None, loose: Sequence[int]) -> Draft:
-    """Return a draft that asks for sign and unit where it ignores places, which might hold them."""
-    asks = frozenset({Ask.NEGATIVE, Ask.UNIT}) if loose else frozenset()
-    clears = f"places {runs(loose)} change and nothing typed explains them: they might hold sign or unit"
-    return Draft(settings, bare, asks, clears if loose else "")
+def loose_draft(
+    settings: dict[str, Any], bare: dict[str, Any] | None, found: Rest, let: int | None = None
+) -> Draft:
+    """Return a draft that asks for sign and unit where places change that might hold them."""
+    places = sorted({*found.loose, *found.told} - {let})
+    if not places:
+        return Draft(settings, bare)
+    clears = f"places {runs(places)} change and nothing typed explains them: they might hold sign or unit"
+    return Draft(settings, bare, frozenset({Ask.NEGATIVE, Ask.UNIT}), clears)
 
 
 def measured(typed: Sequence[Typed], from_frame: bool) -> dict[str, Any]:

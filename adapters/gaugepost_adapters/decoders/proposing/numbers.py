@@ -13,12 +13,14 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from gaugepost.contract.teaching import Ask, Draft, Drafts, Evidence
 from gaugepost_adapters.decoders.binary.checks import BIG, Check, Order
 from gaugepost_adapters.decoders.proposing.frames import (
     Frames,
+    Rest,
     apart,
     fixed,
     frames,
@@ -63,24 +65,25 @@ def propose(evidence: Evidence) -> Drafts:
 
 def _check(one: Frames) -> tuple[dict[str, Any] | None, int, int, int]:
     """The check that all frames end with, its bytes, those of the terminator behind it, and how many were tried."""
-    distinct, tried = set(one.frames), 0
+    distinct, tried, shortest = set(one.whole), 0, one.length
     for end in range(3):
-        if end and len({frame[-end:] for frame in one.frames}) > 1:
+        if end and len({frame[-end:] for frame in one.whole}) > 1:
             break
         for said in [{"kind": "crc", **crc} for crc in _CRCS] + list(_SUMS):
             size = said["width"] // 8
-            if len(distinct) < (4 if size == 1 else 3) or size + end + 1 >= one.length:
+            if len(distinct) < (4 if size == 1 else 3) or size + end + 1 >= shortest:
                 continue
-            sent = [frame[one.length - end - size : one.length - end] for frame in one.frames]
+            bodies = [frame[: len(frame) - end - size] for frame in one.whole]
+            sent = [frame[len(body) :][:size] for frame, body in zip(one.whole, bodies, strict=True)]
             if len(set(sent)) < 2:
                 continue
-            for begins in range(1, min(5, one.length - end - size)):
+            for begins in range(1, min(5, shortest - end - size)):
                 for order in _ORDERS if size > 1 else _ORDERS[:1]:
                     tried += 1
                     check = {**said, "begins": begins, "order": order}
                     right = Check(**check).function()
-                    covered = [frame[begins - 1 : one.length - end - size] for frame in one.frames]
-                    if all(right(data) == told for data, told in zip(covered, sent, strict=True)):
+                    pairs = zip(bodies, sent, strict=True)
+                    if all(right(body[begins - 1 :]) == told for body, told in pairs):
                         return check, size, end, tried
     return None, 0, 0, tried
 
@@ -191,7 +194,10 @@ def _draft(one: Frames, number: _Number, check: dict[str, Any] | None, size: int
     at: list[int] = number["at"]
     settings: dict[str, Any] = {key: value for key, value in number.items() if key not in ("at", "sign_bit")}
     place, bit = number.get("sign_bit", (None, 0))
-    others = {each: [frame[each] for frame in one.frames] for each in range(body) if each not in at}
+    said = one.length_at[0] if one.length_at else None
+    if said is not None and (said in at or said == place):
+        return None
+    others = {each: [frame[each] for frame in one.frames] for each in range(body) if each not in (*at, said)}
     found = rest(others, one.typed, place)
     if found is None:
         return None
@@ -199,31 +205,45 @@ def _draft(one: Frames, number: _Number, check: dict[str, Any] | None, size: int
     head = _framing(one, row, found.still, end + size)
     if head is None:
         return None
-    fields: dict[str, Any] = {"value": runs(at)}
     if place is not None:
         settings["sign_bit"] = {"place": place + 1, "bit": bit}
+    if end:
+        settings["terminator"] = one.whole[0][-end:].hex(" ").upper()
+    more, fields = _fields(one, at, found)
+    if still := [each for each in found.still if each >= len(head.get("start", "").split())]:
+        fields["fixed"] = fixed(row, still)
+    settings = head | settings | more | measured(one.typed, found.unit is not None) | {"fields": fields}
+    bare: dict[str, Any] | None = None
+    if check:
+        # It is proof of a frame, too: without it few bytes are left to prove one, but for a packet's edges.
+        bare = {key: value for key, value in settings.items() if key not in (*head, "terminator")}
+        places = fields | {"ignored": runs([*found.loose, *range(body, one.length)])}
+        if found.still:
+            places["fixed"] = fixed(row, found.still)
+        bare |= {"framing": "packet", "fields": places}
+        settings["check"] = check
+    draft = loose_draft(settings, bare, found, place)
+    if not one.length_at:
+        return draft
+    clears = "frames differ in length, and nothing typed explains what the longer ones hold"
+    return replace(draft, asks=frozenset({Ask.NEGATIVE, Ask.UNIT}), clears=draft.clears or clears)
+
+
+def _fields(one: Frames, at: list[int], found: Rest) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Settings that go with fields, and the fields, but for those that never change."""
+    settings, fields = dict[str, Any](), dict[str, Any](value=runs(at))
     if found.unit is not None:
         fields["unit"] = found.unit + 1
         settings["units"] = {f"{key:02X}": unit for key, unit in found.units.items()}
-    if found.changing and place is not None:
-        fields["status"] = place + 1
-        settings["statuses"] = {f"{key:02X}": {"value_holds": True} for key in sorted(found.changing)}
+    if found.told:
+        fields["status"] = ",".join(str(each + 1) for each in found.told)
+        settings["statuses"] = {bytes(each).hex().upper(): {"value_holds": True} for each in found.statuses}
+    if one.length_at:
+        fields["length"] = one.length_at[0] + 1
+        settings |= {"length_adds": one.length_at[1], "longest": max(map(len, one.whole))}
     if found.loose:
         fields["ignored"] = runs(found.loose)
-    if still := [each for each in found.still if each >= len(head.get("start", "").split())]:
-        fields["fixed"] = fixed(row, still)
-    if end:
-        settings["terminator"] = " ".join(row[-end:])
-    settings = head | settings | measured(one.typed, found.unit is not None) | {"fields": fields}
-    if not check:
-        return loose_draft(settings, None, found.loose)
-    # A check is proof of a frame, too: without it few bytes are left to prove one, but for a packet's edges.
-    bare = {key: value for key, value in settings.items() if key not in (*head, "terminator")}
-    places = fields | {"ignored": runs([*found.loose, *range(body, one.length)])}
-    if found.still:
-        places["fixed"] = fixed(row, found.still)
-    bare |= {"framing": "packet", "fields": places}
-    return loose_draft(settings | {"check": check}, bare, found.loose)
+    return settings, fields
 
 
 def _framing(one: Frames, row: list[str], still: list[int], behind: int) -> dict[str, Any] | None:
