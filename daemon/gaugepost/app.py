@@ -20,7 +20,7 @@ from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Station
-from gaugepost.service import Commands, Running, build_api, serve
+from gaugepost.service import Commands, Running, build_api, encryption_of, serve
 from gaugepost.shell.asking import ask_when_wanted
 from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
@@ -49,7 +49,12 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
         stop = _stop_signal()
         async with _tasks(*(delivery.run() for delivery in running.deliveries)) as delivering:
             serving = serve(
-                build_api(running), station.host, station.port, on_listening=on_listening, stop=stop
+                build_api(running),
+                station.host,
+                station.port,
+                on_listening=on_listening,
+                stop=stop,
+                encryption=encryption_of(station),
             )
             asking = ask_when_wanted(recorder, running.intakes, clock)
             ahead = look_ahead(recorder, station.zone, clock)

@@ -34,7 +34,7 @@ def test_where_the_service_is(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -
 
 @pytest.mark.parametrize(
     "at",
-    ["127.0.0.1:8620", "https://127.0.0.1:8620", "http://", "http://127.0.0.1:x", "http://127.0.0.1:99999",
+    ["127.0.0.1:8620", "ftp://127.0.0.1:8620", "http://", "http://127.0.0.1:x", "http://127.0.0.1:99999",
      "http://127.0.0.1:8620/v1", "http://me@127.0.0.1:8620", "http://[::1:8620", "file:///etc/passwd"],
 )  # fmt: skip
 def test_what_is_no_address(at: str) -> None:

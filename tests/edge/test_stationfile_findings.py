@@ -284,7 +284,18 @@ def test_what_is_wrong_is_said(tmp_path: Path, edit: tuple[str, str], expected: 
 
 MORE: list[tuple[str, str]] = [
     ("gauges = 3", "gauges: 3 is not a table; expected tables [gauges.NAME]"),
-    ('[service]\nhost = "0.0.0.0"', "TLS and credentials are not built yet; expected a loopback address; "),
+    ('[service]\nhost = "0.0.0.0"', "and without TLS all on the way can read"),
+    ('[service]\nhost = "bench-1"', '"bench-1" is no address; expected an address of this computer'),
+    ('[service]\ncertificate_file = "a.pem"', "is of no use without key_file"),
+    ('[service]\nnames = ["https://bench-1"]', "is no name of a computer"),
+    (
+        '[service]\nhost = "0.0.0.0"\ncertificate_file = "a.pem"\nkey_file = "a.key"',
+        "none of its names is known",
+    ),
+    (
+        '[service]\nhost = "::"\ncertificate_file = "a.pem"\nkey_file = "a.key"\nnames = ["b.example"]\ntokens = false',
+        "who could all master, void and measure",
+    ),
     ("[service]\nport = 0", "service.port: 0 can't be taken; expected 1 or more; write port = 8620"),
     ("[service]\nport = 65536", "service.port: 65536 can't be taken; expected 65535 or less"),
     ('[temperatures]\npart = "215 °C"', "temperatures.part: '215 °C' is no temperature of a bench; "),

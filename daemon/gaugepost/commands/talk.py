@@ -1,4 +1,4 @@
-"""How commands talk to a running service: plain HTTP to this computer, past any proxy, quick to load."""
+"""How commands talk to a running service: HTTP to this computer or TLS to another, past any proxy, quick to load."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import argparse
 import http.client
 import json
 import os
+import socket
+import ssl
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode, urlsplit
@@ -14,8 +16,15 @@ from gaugepost.core.errors import CommandRefused, GaugepostError, SettingsError,
 
 DEFAULT_AT = "http://127.0.0.1:8620"
 ENVIRONMENT = "GAUGEPOST_AT"
+TOKEN = "GAUGEPOST_TOKEN"  # noqa: S105  its name, not its value
+"""Environment variable with the token that is sent where the service wants one: not an option, which others on this
+computer could read in the list of processes."""
+AUTHORITY = "GAUGEPOST_CA_FILE"
+"""Environment variable that names a file of certificates (PEM) that the service's is held against."""
 ANSWER_S = 20.0
 """How long an answer may take, beyond what was asked to wait."""
+
+_OWN = {"0.0.0.0": "127.0.0.1", "::": "::1"}  # noqa: S104  where a service that listens everywhere is found here
 
 Document = dict[str, Any]
 
@@ -44,7 +53,10 @@ def service_of(args: argparse.Namespace) -> Service:
 
         station = read_station(args.station)
         host = f"[{station.host}]" if ":" in station.host else station.host
-        return Service(f"http://{host}:{station.port}")
+        if station.certificate is None:
+            return Service(f"http://{host}:{station.port}")
+        at = f"https://{station.names[0] if station.names else host}:{station.port}"
+        return Service(at, host=_OWN.get(station.host, station.host), authority=station.certificate)
     return Service(args.at or os.environ.get(ENVIRONMENT) or DEFAULT_AT)
 
 
@@ -56,8 +68,12 @@ def named(*parts: str) -> str:
 class Service:
     """A service at an address. Each request is a connection of its own, so that a restart of it is no matter."""
 
-    def __init__(self, at: str) -> None:
+    def __init__(self, at: str, *, host: str | None = None, authority: Path | None = None) -> None:
         """Take the address apart; nothing is opened.
+
+        `host` is connected to in place of the name in `at`, which the certificate must have all the same. It is held
+        against the certificates (PEM) in `authority`, else in $GAUGEPOST_CA_FILE, else against those that this computer
+        trusts.
 
         Raises:
             SettingsError: not an address of a service.
@@ -65,12 +81,14 @@ class Service:
         self.at = at.rstrip("/")
         try:
             parts = urlsplit(self.at)
-            host, port = parts.hostname, parts.port
+            name, port = parts.hostname, parts.port
         except ValueError:
-            host = None
-        if not host or parts.scheme != "http" or parts.path or parts.query or parts.username:
+            name = None
+        if not name or parts.scheme not in ("http", "https") or parts.path or parts.query or parts.username:
             raise SettingsError(f"{at!r} is not a service's address", hint=f"write it as {DEFAULT_AT}")
-        self._host, self._port = host, port or 80
+        self._tls = parts.scheme == "https"
+        self._name, self._host, self._port = name, host or name, port or (443 if self._tls else 80)
+        self._authority = authority or os.environ.get(AUTHORITY)
 
     def get(self, path: str, *, wait_s: float = 0.0, **query: str | int | list[str] | None) -> Document:
         """Return what is at `path`; keys of `query` that are None are left out. Raises as `send` does."""
@@ -88,10 +106,13 @@ class Service:
             CommandRefused: the bench can't do that as things stand.
             GaugepostError: anything else that the service has to say against it.
         """
-        connection = http.client.HTTPConnection(self._host, self._port, timeout=ANSWER_S + wait_s)
+        connection = http.client.HTTPConnection(self._name, self._port)
         data = None if body is None else json.dumps(body).encode()
         headers = {} if data is None else {"Content-Type": "application/json"}
+        if token := os.environ.get(TOKEN, "").strip():
+            headers["Authorization"] = f"Bearer {token}"
         try:
+            connection.sock = self._connected(ANSWER_S + wait_s)
             connection.request(method, path, data, headers)
             response = connection.getresponse()
             answer = response.read()
@@ -100,12 +121,39 @@ class Service:
             raise Unreachable(
                 f"{self.at} did not answer within {ANSWER_S + wait_s:g} s", hint=hint
             ) from cause
+        except ssl.SSLCertVerificationError as cause:
+            raise Unreachable(
+                f"the certificate at {self.at} is not trusted: {cause.verify_message}",
+                hint=f"name the certificate that it is held against: {AUTHORITY}=/path/of/ca.pem, or --station FILE",
+            ) from cause
         except (OSError, http.client.HTTPException) as cause:
             hint = "start it with `gaugepost run STATION_FILE`, or say where it listens with --at URL"
             raise Unreachable(f"no service answers at {self.at}", hint=hint) from cause
         finally:
             connection.close()
         return self._understood(response, answer)
+
+    def _connected(self, timeout_s: float) -> socket.socket:
+        plain = socket.create_connection((self._host, self._port), timeout_s)
+        if not self._tls:
+            return plain
+        try:
+            return self._context().wrap_socket(plain, server_hostname=self._name)
+        except BaseException:
+            plain.close()
+            raise
+
+    def _context(self) -> ssl.SSLContext:
+        try:
+            context = ssl.create_default_context(cafile=self._authority)
+        except OSError as cause:
+            raise SettingsError(
+                f"{self._authority} holds no certificates: {cause.strerror or cause}",
+                hint=f"name a readable file in PEM with {AUTHORITY}=/path/of/ca.pem",
+            ) from cause
+        if self._authority:  # the service's own certificate will do, whoever signed it
+            context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+        return context
 
     def _understood(self, response: http.client.HTTPResponse, answer: bytes) -> Document:
         kind = (response.getheader("Content-Type") or "").partition(";")[0]
@@ -118,6 +166,11 @@ class Service:
                 f"what answers at {self.at} is another program", hint="name the service with --at URL"
             )
         if kind == "application/problem+json":
+            if response.status == 401:
+                raise CommandRefused(
+                    f"{self.at} wants a token: {said.get('detail', '')}",
+                    hint=f"put one into {TOKEN}; `gaugepost access grant NAME` on the service's computer makes one",
+                )
             error = CommandRefused if response.status == 409 else GaugepostError
             raise error(str(said.get("detail", "refused")), hint=str(said.get("hint", "")))
         return said

@@ -6,8 +6,10 @@ from fastapi import Depends, FastAPI
 from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
+from gaugepost.edge.access import AccessFile
 from gaugepost.service.facade import Running
 from gaugepost.service.guard import Guard
+from gaugepost.service.permission import Permission
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
 from gaugepost.service.routes import (
@@ -68,7 +70,9 @@ def build_api(running: Running) -> FastAPI:
     )
     api.state.closing = running.closing
     add_handlers(api)
-    api.add_middleware(Guard)
+    plan = running.station
+    permission = Permission(AccessFile(plan.data), lambda: running.now().utc_ms) if plan.tokens else None
+    api.add_middleware(Guard, names=plan.names, permission=permission)
 
     @api.get("/v1", dependencies=[Depends(only())])
     async def index() -> JSONResponse:

@@ -1,18 +1,20 @@
 """The door of the service: who may ask, from where, and how much may be said.
 
-The service listens on loopback only, which keeps other computers out but not the pages that a browser on this one has
-open. A page elsewhere can point its own name at 127.0.0.1 (DNS rebinding) or post a form: the Host header, the Origin
-header and the content type give it away.
+Where the service listens on loopback only, that keeps other computers out but not the pages that a browser on this one
+has open. A page elsewhere can point its own name at the service's address (DNS rebinding) or post a form: the Host
+header, the Origin header and the content type give it away. Who has no token is asked for one before anything is read.
 """
 
 from __future__ import annotations
 
 import asyncio
 import re
+from collections.abc import Collection
 
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from gaugepost.service.permission import Permission
 from gaugepost.service.problems import problem
 
 MAX_BODY_BYTES = 64 * 1024
@@ -25,11 +27,25 @@ _LOOPBACK = re.compile(
 )
 
 
-class Guard:
-    """Refuses what a stranger's page or a runaway client sends, before anything looks at it."""
+_SAFER = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"cache-control", b"no-store"),
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'; base-uri 'none'"),
+    (b"referrer-policy", b"no-referrer"),
+)
+"""Said with every answer: what a browser must not make of it (RFC 9111; W3C Content Security Policy Level 3)."""
 
-    def __init__(self, app: ASGIApp) -> None:
+
+class Guard:
+    """Refuses what a stranger, a stranger's page or a runaway client sends, before anything looks at it."""
+
+    def __init__(
+        self, app: ASGIApp, names: Collection[str] = (), permission: Permission | None = None
+    ) -> None:
+        """`names` are hosts that the service is known by beside loopback; without `permission` no token is wanted."""
         self._app = app
+        self._names = frozenset(name.lower() for name in names)
+        self._permission = permission
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, its body read whole, or answer with why not."""
@@ -37,7 +53,13 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers: list[tuple[bytes, bytes]] = scope["headers"]
-        refusal = stranger(_all(headers, b"host"), _all(headers, b"origin"))
+        refusal = stranger(
+            _all(headers, b"host"), _all(headers, b"origin"), scheme=scope["scheme"], names=self._names
+        )
+        if refusal is None and self._permission is not None:
+            address = scope["client"][0] if scope["client"] else ""
+            said = _all(headers, b"authorization")
+            refusal = self._permission.refusal(scope["method"], scope["path"], said, address)
         if refusal is None and scope["method"] in _WITH_BODY:
             try:
                 async with asyncio.timeout(BODY_S):
@@ -49,18 +71,37 @@ class Guard:
                     return
                 refusal = unfit(scope["method"], body, _all(headers, b"content-type"))
                 receive = _again(body, receive)
-        await (refusal or self._app)(scope, receive, send)
+        await (refusal or self._app)(scope, receive, _safer(send))
 
 
-def stranger(hosts: list[str], origins: list[str]) -> JSONResponse | None:
+def stranger(
+    hosts: list[str], origins: list[str], *, scheme: str = "http", names: Collection[str] = ()
+) -> JSONResponse | None:
     """Return the refusal of a request that is not meant for this computer or comes from a page that is not ours."""
-    if len(hosts) != 1 or not _LOOPBACK.fullmatch(hosts[0]):
-        return problem(421, "the Host header names another computer", "ask at 127.0.0.1, [::1] or localhost")
-    if any(origin.lower() != f"http://{hosts[0].lower()}" for origin in origins):
+    if len(hosts) != 1 or not (_LOOPBACK.fullmatch(hosts[0]) or _without_port(hosts[0]) in names):
+        known = ", ".join(sorted(names)) or "127.0.0.1, [::1] or localhost"
+        return problem(421, "the Host header names another computer", f"ask at {known}")
+    if any(origin.lower() != f"{scheme}://{hosts[0].lower()}" for origin in origins):
         return problem(
             403, "a page from elsewhere may not ask here", "open the service's own address instead"
         )
     return None
+
+
+def _without_port(host: str) -> str:
+    return re.sub(r":[0-9]{1,5}\Z", "", host).lower()
+
+
+def _safer(send: Send) -> Send:
+    """Return a `send` that says with every answer what a browser must not make of it."""
+
+    async def safer(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            given = {name.lower() for name, _ in message["headers"]}
+            message["headers"] = [*message["headers"], *(each for each in _SAFER if each[0] not in given)]
+        await send(message)
+
+    return safer
 
 
 def unfit(method: str, body: bytes, types: list[str]) -> JSONResponse | None:

@@ -7,11 +7,13 @@ import contextlib
 import errno
 import socket
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
 
 from gaugepost.core.errors import SettingsError
+from gaugepost.service.encryption import Encryption
 
 GRACE_S = 2
 """How long requests may take to finish at the end."""
@@ -36,17 +38,24 @@ class _Server(uvicorn.Server):
 
 
 async def serve(
-    api: FastAPI, host: str, port: int, *, on_listening: Callable[[str], None], stop: asyncio.Event
+    api: FastAPI,
+    host: str,
+    port: int,
+    *,
+    on_listening: Callable[[str], None],
+    stop: asyncio.Event,
+    encryption: Encryption | None = None,
 ) -> None:
     """Serve `api` until `stop` is set or the task is cancelled; either way requests end in good order.
 
     `on_listening` is told the address, with the real port where `port` is 0.
 
     Raises:
-        SettingsError: the address can't be had, with what to write in the station file.
+        SettingsError: the address can't be had or the certificate not be used, with what to write in the station file.
     """
+    context = None if encryption is None else encryption.context()
     listener = _listener(host, port)
-    address = _address(host, listener.getsockname()[1])
+    address = _address(host, listener.getsockname()[1], "http" if context is None else "https")
     config = uvicorn.Config(
         api,
         loop="none",
@@ -59,16 +68,21 @@ async def serve(
         server_header=False,
         proxy_headers=False,
         timeout_graceful_shutdown=GRACE_S,
+        ssl_context_factory=None if context is None else lambda *_: context,
     )
     server = _Server(config, lambda: on_listening(address))
     api.state.connections = server.server_state.connections
     with listener:
         serving = asyncio.create_task(server.serve([listener]), name="http")
-        stopping = asyncio.create_task(stop.wait(), name="http stop")
+        beside: list[asyncio.Task[Any]] = [asyncio.create_task(stop.wait(), name="http stop")]
+        if encryption is not None and context is not None:
+            beside.append(asyncio.create_task(encryption.keep(context), name="certificate"))
         try:
-            await asyncio.wait({serving, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({serving, *beside}, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            stopping.cancel()
+            for task in beside:
+                task.cancel()
+            await asyncio.gather(*beside, return_exceptions=True)
             api.state.closing.set()
             server.should_exit = True
             await serving
@@ -97,5 +111,5 @@ def _listener(host: str, port: int) -> socket.socket:
     return listener
 
 
-def _address(host: str, port: int) -> str:
-    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+def _address(host: str, port: int, scheme: str = "http") -> str:
+    return f"{scheme}://[{host}]:{port}" if ":" in host else f"{scheme}://{host}:{port}"

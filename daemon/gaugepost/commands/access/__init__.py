@@ -1,0 +1,4 @@
+"""`gaugepost access`: tokens for whoever asks the service over the network."""
+
+from gaugepost.commands.access.command import add_arguments as add_arguments
+from gaugepost.commands.access.command import run as run
