@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import errno
-import hashlib
-import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, TypeVar
 
@@ -24,54 +21,28 @@ from gaugepost.contract import (
     ValueRefused,
 )
 from gaugepost_adapters.destinations.csv_append import ensure_directory
-from gaugepost_adapters.destinations.csv_rows import file_name
 from gaugepost_adapters.destinations.workbook import saving
 from gaugepost_adapters.destinations.workbook.book import book
 from gaugepost_adapters.destinations.workbook.filling import Plan
 from gaugepost_adapters.destinations.workbook.layout import Slot
+from gaugepost_adapters.destinations.workbook.looking import look
+from gaugepost_adapters.destinations.workbook.making import make
 from gaugepost_adapters.destinations.workbook.memory import Memory, unreachable
+from gaugepost_adapters.destinations.workbook.places import ONLY, Places
 from gaugepost_adapters.destinations.workbook.records import KINDS, is_measured
 from gaugepost_adapters.destinations.workbook.settings import WorkbookSettings
 
 T = TypeVar("T")
-ONLY = "sheet"
-"""Name in the memory of a destination's only workbook."""
 WATCH_S = 5.0
 """How often it is looked whether somebody saved a workbook."""
-
-
-@dataclass(frozen=True, slots=True)
-class Places:
-    """Which files a destination works on."""
-
-    settings: WorkbookSettings
-    data: Path
-
-    def path(self, name: str) -> Path:
-        """Return the workbook that is called `name` in the memory, links followed."""
-        file = self.settings.file.replace("{lot}", name) if self.settings.by_lot else self.settings.file
-        return Path(os.path.realpath(self.data / file))
-
-    @property
-    def template(self) -> Path | None:
-        """What a lot's workbook is made from."""
-        return self.data / self.settings.template if self.settings.template else None
-
-    @property
-    def memory(self) -> Path:
-        """The memory, named for the file that is filled."""
-        digest = hashlib.sha256(str(self.data / self.settings.file).encode()).hexdigest()[:12]
-        return self.data / "workbooks" / f"{digest}.db"
-
-    def name(self, record: Publication) -> str:
-        """Return what the workbook of a record is called."""
-        return file_name(str(record.get("lot") or ""), "no-lot") if self.settings.by_lot else ONLY
 
 
 class Workbook:
     """Destination of inspection sheets. Every file is worked on in one thread of its own."""
 
     Settings: ClassVar[type[AdapterSettings]] = WorkbookSettings
+    look = staticmethod(look)
+    make = staticmethod(make)
 
     def __init__(self, settings: AdapterSettings, station: StationFacts) -> None:
         if not isinstance(settings, WorkbookSettings):
@@ -211,7 +182,8 @@ class Workbook:
             old, like = _read(path), self._places.template
             if old is None and like is None:
                 raise Unreachable(
-                    f"there is no workbook {path}", hint="put the sheet there, or write its name as file"
+                    f"there is no workbook {path}",
+                    hint=f"put the sheet there, or make one: gaugepost workbook new STATION {path}",
                 )
             source = old.data if old is not None else saving.read(like or path).data
             opened = book(source, self._settings)
@@ -264,7 +236,7 @@ def _sequence(record: Publication) -> int:
 
 
 _HINTS = {
-    errno.ENOENT: "put the workbook there, or mount the share",
+    errno.ENOENT: "put the workbook there, make one with gaugepost workbook new, or mount the share",
     errno.ENOSPC: "free space on that disk",
     errno.EDQUOT: "free space, or raise the quota of the service's user",
     errno.EACCES: "give the service's user the right to write there",

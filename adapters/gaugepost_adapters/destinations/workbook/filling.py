@@ -59,18 +59,12 @@ class Plan:
 
     entries: dict[Cell, Shown | None] = field(default_factory=dict)
     """Cells to write; None empties one."""
-    shown: dict[Cell, Shown] = field(default_factory=dict)
-    """Every cell that shows something, written now or before."""
     ours: dict[Slot, str] = field(default_factory=dict)
     """What is filled in once this is written, by what it is for; and whose rows those are."""
     emptied: dict[Slot, str] = field(default_factory=dict)
     """What was filled in and is to be taken out, by what it was for."""
     refused: dict[str, str] = field(default_factory=dict)
     """Records that can't be shown, by id, and why."""
-    differing: list[str] = field(default_factory=list)
-    """Limits in the sheet that are not the drawing's."""
-    left: list[str] = field(default_factory=list)
-    """Cells that are left as somebody else filled them, though a record belongs there."""
 
 
 def plan(
@@ -249,18 +243,8 @@ class _Filling:
         measured = [m for m in self._standing if m.text("characteristic") == block.fill.characteristic]
         if not measured or (block.lower is None and block.upper is None):
             return
-        last, differing = measured[-1], []
-        for name, cell in (("lower", block.lower), ("upper", block.upper)):
-            drawn = last.text(name)
-            if cell is None:
-                continue
-            held = self.held(cell)
-            here = held.text if held.text else ("not calculated yet" if held.formula else "empty")
-            if not _equal(held, Shown(drawn, "number")):
-                differing.append(f"{name} limit {here} in {cell.address}, {drawn or 'none'} on the drawing")
-        said = "; ".join(differing)
-        if said:
-            self._plan.differing.append(f"{block.fill.characteristic}: {said}")
+        last = measured[-1]
+        said = differing(block, self._sheets, last.text("lower"), last.text("upper"))
         if block.limits is not None:
             of = (str(last.record["id"]),)
             self._wanted[block.limits] = Shown(f"differ: {said}" if said else "as on the drawing", "text", of)
@@ -304,16 +288,14 @@ class _Filling:
                     self._plan.entries[cell] = None
                     self._plan.emptied[slot] = before
             elif _equal(held, wanted):
-                self._plan.shown[cell] = wanted
                 # A name may have been typed before anything was measured: it goes with nothing that is voided.
                 if cell in self._ours or wanted.kind != "name":
                     self._plan.ours[slot] = wanted.text
             elif held.empty or cell in self._ours:
-                self._plan.entries[cell] = self._plan.shown[cell] = wanted
+                self._plan.entries[cell] = wanted
                 self._plan.ours[slot] = wanted.text
             else:
                 why = f"{cell}, for {slot.purpose}, holds {held.text!r}, which was not measured: clear it"
-                self._plan.left.append(why)
                 for name in wanted.of:
                     self._plan.refused.setdefault(name, why)
 
@@ -321,6 +303,19 @@ class _Filling:
         """Return a time as a spreadsheet counts: days, in the station's time zone."""
         wall = datetime.fromisoformat(moment).astimezone(self._zone).replace(tzinfo=None)
         return _plain(Decimal((wall - self._origin).total_seconds()) / 86_400)
+
+
+def differing(block: Block, sheets: Mapping[str, Sheet], lower: str, upper: str) -> str:
+    """Return how the limits that a sheet holds differ from the drawing's; empty where they do not."""
+    said = []
+    for name, drawn, cell in (("lower", lower, block.lower), ("upper", upper, block.upper)):
+        if cell is None:
+            continue
+        held = sheets[cell.sheet].held(cell)
+        here = held.text or ("not calculated yet" if held.formula else "empty")
+        if not _equal(held, Shown(drawn, "number")):
+            said.append(f"{name} limit {here} in {cell.address}, {drawn or 'none'} on the drawing")
+    return "; ".join(said)
 
 
 def _plain(days: Decimal) -> str:

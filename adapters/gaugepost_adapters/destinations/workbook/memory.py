@@ -43,9 +43,13 @@ class Memory:
     Every method may raise `sqlite3.Error`.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, only_to_read: bool = False) -> None:
+        """Open the memory at `path`; it is made where there is none, unless it is only to be read."""
+        at = f"{path.absolute().as_uri()}?mode={'ro' if only_to_read else 'rwc'}"
         # Closed in the thread of the one who closes, which is another than the one who worked with it.
-        self._database = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        self._database = sqlite3.connect(at, uri=True, isolation_level=None, check_same_thread=False)
+        if only_to_read:
+            return
         try:
             self._database.execute("PRAGMA journal_mode = WAL")
             self._database.execute("PRAGMA synchronous = FULL")

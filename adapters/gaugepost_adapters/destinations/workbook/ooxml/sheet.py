@@ -122,10 +122,6 @@ class Sheet:
         edits += self._rows_added(new_rows)
         return replaced(self._data, _joined(edits + self._dimension(entries)))
 
-    def forgotten(self, keep: frozenset[Cell]) -> bytes:
-        """Return the bytes without what formulas last came to, but for those in `keep`."""
-        return replaced(self._data, self._forgotten({}, keep))
-
     def _placed(self) -> list[tuple[int, Element]]:
         rows, row = [], 0
         for element in self.root.each("sheetData", "row"):
