@@ -24,6 +24,7 @@ COMMANDS = {
     "bench": "master and check gauges, say what is in hand, at a running station",
     "deliveries": "see how far each destination got, try again, skip",
     "access": "grant and revoke tokens for whoever asks the service",
+    "workbook": "make an inspection sheet that fills itself, look at yours",
     "watch": "show records as they happen",
     "export": "write a journal's records as CSV or JSON",
     "verify": "prove that a journal is whole and unchanged",
