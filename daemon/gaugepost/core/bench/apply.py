@@ -11,6 +11,7 @@ from typing import Any
 from gaugepost.core.bench.combining.groups import gathers, joined, member_of, without
 from gaugepost.core.bench.schedule import due_by_lot, is_another_piece, opens
 from gaugepost.core.bench.state import GaugeState, Scatter, State
+from gaugepost.core.bench.tracing.steps import rejudged
 from gaugepost.core.bench.trust import steps
 from gaugepost.core.bench.trust.contacts import kept, sole
 from gaugepost.core.bench.trust.drifting import history
@@ -261,7 +262,7 @@ def _attempt(state: State, record: Record) -> State:
 def _void(state: State, record: Record) -> State:
     assert record.replaces is not None
     groups = without(state.groups, record.replaces)
-    return changed(state, groups=groups, replaced={**state.replaced, record.replaces: state.sequence})
+    return changed(state, groups=groups, replaced=state.replaced.and_(record.replaces, state.sequence))
 
 
 def _amendment(state: State, record: Record) -> State:
@@ -293,6 +294,8 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.ATTEMPT: _attempt,
     Kind.VOID: _void,
     Kind.AMENDMENT: _amendment,
+    Kind.REJUDGED: rejudged,
+    Kind.SUSPECT: steps.said,
     Kind.TRIGGER: _trigger,
     Kind.SALVAGE: lambda state, record: _forgotten(state),
 }

@@ -8,7 +8,7 @@ from datetime import tzinfo
 from decimal import Decimal
 
 from gaugepost.core.indication import Decoded, Indication
-from gaugepost.core.record import Record
+from gaugepost.core.record import Kind, Record
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +183,46 @@ ATTEMPTS: dict[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
+class Again:
+    """Record `sequence` comes to `made` once something is corrected; it began as a `kind`."""
+
+    sequence: int
+    kind: Kind
+    made: Record
+    corrected: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rejudge:
+    """A person has measurements judged again, members before what was made of them: whoever asks makes them."""
+
+    again: tuple[Again, ...]
+    reason: str
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Doubtful:
+    """What a gauge measured from `first` to `last`, `count` readings; the master it rests on, where that is why."""
+
+    gauge: str
+    first: int
+    last: int
+    count: int
+    master: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A person doubts what a gauge measured since its last good check; or, where they are named, what is `doubtful`."""
+
+    reason: str
+    gauge: str | None = None
+    doubtful: tuple[Doubtful, ...] = ()
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """A person says that something was done to a gauge: see `REPORTS`."""
 
@@ -229,7 +269,19 @@ class NotAsked:
     reason: str
 
 
-Command = SetTags | BeginMastering | BeginCheck | Finish | Abandon | Report | Void | Amend | Another
+Command = (
+    SetTags
+    | BeginMastering
+    | BeginCheck
+    | Finish
+    | Abandon
+    | Report
+    | Void
+    | Amend
+    | Another
+    | Rejudge
+    | Suspect
+)
 Event = (
     Started
     | Stopped

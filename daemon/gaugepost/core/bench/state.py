@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Self
 
+from gaugepost.core.bench.tracing.replaced import Replaced
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import Unit
@@ -264,7 +265,7 @@ class State:
     """By characteristic, why its next reading is another attempt."""
     missing: int = 0
     """How many records before this one are missing: others may rest on what they said."""
-    replaced: Mapping[int, int] = field(default_factory=dict)
+    replaced: Replaced = Replaced()
     """Sequences of records that were voided or amended, and of what did it."""
 
 
@@ -277,3 +278,22 @@ def elapsed_ms(now: Moment, then: Moment) -> int | None:
         return now.clock_ms - then.clock_ms
     across = now.utc_ms - then.utc_ms
     return across if across >= 0 else None
+
+
+def needed(state: State) -> list[tuple[int, str]]:
+    """Return sequences of records that the bench still rests on, each with why, in the words of who looks after it."""
+    found: list[tuple[int, str]] = []
+    for name, known in state.gauges.items():
+        if known.mastered is not None:
+            found.append((known.mastered.sequence, f"it is the mastering in force of {name}: master it anew"))
+        if known.procedure is not None:
+            found.append((known.procedure.begun, f"a mastering or check of {name} is going on since then"))
+        if known.checked_sequence is not None:
+            found.append((known.checked_sequence, f"it is the last good check of {name}: check it anew"))
+        if known.first_reading is not None:
+            found.append((known.first_reading, f"{name} measured since its last good check: check it anew"))
+    for characteristic, group in state.groups.items():
+        members = [each.sequence for places in group.places.values() for each in places]
+        piece = f"piece {group.piece} of lot {group.lot}"
+        found += [(each, f"{characteristic} of {piece} waits for readings since then") for each in members]
+    return found

@@ -12,8 +12,8 @@ from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import Kind, Record
 
-VOIDABLE = (Kind.READING, Kind.RESULT, Kind.FORM, Kind.AMENDMENT)
-AMENDABLE = (Kind.READING, Kind.AMENDMENT)
+VOIDABLE = (Kind.READING, Kind.RESULT, Kind.FORM, Kind.AMENDMENT, Kind.REJUDGED)
+AMENDABLE = (Kind.READING, Kind.AMENDMENT, Kind.REJUDGED)
 MOVABLE = ("lot", "piece", "position")
 """Tags that an amendment may put right; the value and what it was held against never."""
 
@@ -22,8 +22,8 @@ MAX_REASON = 500
 
 def void(state: State, event: Void, now: Moment) -> Decision:
     """Say that a measurement does not count, and with it every result and form that was made of it."""
-    operator = _who(state, event.operator)
-    reason = _why(event.reason, "void")
+    operator = who(state, event.operator)
+    reason = why(event.reason, "void")
     _standing(state, event.sequence, event.target, VOIDABLE, "voided")
     records = [
         _voiding(state, sequence, event.target, now, operator, reason)
@@ -40,9 +40,14 @@ def amend(state: State, event: Amend, now: Moment) -> Decision:
 
     A form that the reading was a part of is void with it.
     """
-    operator = _who(state, event.operator)
-    reason = _why(event.reason, "amend")
+    operator = who(state, event.operator)
+    reason = why(event.reason, "amend")
     _standing(state, event.sequence, event.target, AMENDABLE, "amended")
+    if event.target.kind is Kind.REJUDGED and event.target.code != Kind.READING:
+        raise CommandRefused(
+            f"record {event.sequence} is a {event.target.code}, which can't be amended",
+            hint="void it, then measure again",
+        )
     changes = {
         key: value for key, value in event.changes.items() if value != getattr(event.target, key, None)
     }
@@ -61,6 +66,7 @@ def amend(state: State, event: Amend, now: Moment) -> Decision:
         operator=operator,
         text=reason,
         replaces=event.sequence,
+        code=None,
         ends_mastering=None,
         lot=changes.get("lot", event.target.lot),
         piece=changes.get("piece", event.target.piece),
@@ -76,16 +82,16 @@ def amend(state: State, event: Amend, now: Moment) -> Decision:
         moved = replace(moved, attempt=attempt_of(there, entry, moved.position))
     said = ", ".join(f"{key} {value}" if value else f"no {key}" for key, value in changes.items())
     text = f"record {event.sequence} now belongs to {said}"
-    why = f"record {event.sequence} was amended: {reason}"
+    because = f"record {event.sequence} was amended: {reason}"
     void_forms = [
-        _voiding(state, form, event.target, now, operator, why) for form in _left(state, event.forms)
+        _voiding(state, form, event.target, now, operator, because) for form in _left(state, event.forms)
     ]
     return Decision((moved, *void_forms), Reply(accepted=True, text=text))
 
 
 def another(state: State, event: Another, now: Moment) -> Decision:
     """Begin another attempt at what the gauge measures, with its reason; earlier ones are kept."""
-    operator = _who(state, event.operator)
+    operator = who(state, event.operator)
     if event.gauge not in state.set_up.gauges:
         known = ", ".join(sorted(state.set_up.gauges)) or "none"
         raise CommandRefused(f"no gauge is named {event.gauge!r}", hint=f"the gauges here: {known}")
@@ -126,14 +132,16 @@ def _voiding(state: State, sequence: int, target: Record, now: Moment, operator:
     return replace(about, replaces=sequence, set_up=state.set_up_sequence)
 
 
-def _who(state: State, operator: str | None) -> str:
-    who = operator or state.operator
-    if who is None:
+def who(state: State, operator: str | None) -> str:
+    """Return who does it: as said, else the operator in hand. Raises `CommandRefused` where there is neither."""
+    said = operator or state.operator
+    if said is None:
         raise CommandRefused("nobody said who does this", hint="give the operator")
-    return who
+    return said
 
 
-def _why(reason: str, what: str) -> str:
+def why(reason: str, what: str) -> str:
+    """Return the reason. Raises `CommandRefused` where it says nothing."""
     if not reason.strip() or len(reason) > MAX_REASON or not reason.isprintable():
         raise CommandRefused(
             f"to {what} a record takes a reason", hint=f"write it, in up to {MAX_REASON} characters"

@@ -39,13 +39,19 @@ class Replacements:
         self._base: dict[int, int] = {}
         for entry in entries:
             before = entry.record.replaces
-            if before is not None:
+            if before is not None and before < entry.sequence:
                 self._by[before] = entry
                 self._base[entry.sequence] = self.base(before)
 
     def base(self, sequence: int) -> int:
         """Return the reading, result or form that the record with this sequence began as."""
         return self._base.get(sequence, sequence)
+
+    def before(self, sequence: int, other: int) -> int:
+        """Return the sequence of the record that stood for this one when the record `other` was made."""
+        while (by := self._by.get(sequence)) is not None and by.sequence < other:
+            sequence = by.sequence
+        return sequence
 
     def standing(self, entry: Entry) -> Entry | None:
         """Return the record that stands for `entry` today; None where it was voided."""

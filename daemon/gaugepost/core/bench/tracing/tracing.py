@@ -65,6 +65,8 @@ class Trace:
     """Those whose outcome is another."""
     voided: int
     """How many more there were that do not count."""
+    bases: Mapping[int, int]
+    """What members of results began as, where that is another record."""
     lost: int
     """How many could not be made again: records that they rest on are missing."""
 
@@ -102,6 +104,7 @@ def trace(records: Records, asked: Asked, revision: Revision, through: int) -> T
         tuple(rows[at] for at in sorted(rows)),
         tuple(CheckRow(entry.sequence, entry.record, checks[entry.sequence]) for entry in records.at(checks)),
         len(bases) - len(stands),
+        found.chosen.bases,
         len(stands) - made_again,
     )
 

@@ -1,0 +1,78 @@
+"""Deriving again what was judged again: from the readings that it began as, under what it says is corrected."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+from gaugepost.core.bench.derive import Difference
+from gaugepost.core.bench.tracing.records import Records, Replacements, replacements
+from gaugepost.core.bench.tracing.reliving import Chosen, relive
+from gaugepost.core.bench.tracing.revision import revision_of
+from gaugepost.core.bench.tracing.tracing import made_of
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.record import Entry, Kind, Record
+
+
+def rederived(records: Records, through: int) -> Iterator[Difference | int]:
+    """Yield, for every record of what was judged again, its sequence where it comes out the same, else what differs."""
+    replaced = replacements(records, 0, through)
+    groups: dict[tuple[str, ...], list[Entry]] = {}
+    for entry in records.of_kinds((Kind.REJUDGED,), None, 0, through):
+        groups.setdefault(entry.record.corrected or (), []).append(entry)
+    for corrected, entries in groups.items():
+        try:
+            revision = revision_of(corrected)
+        except ValueRefused as refused:
+            yield from (Difference(entry.sequence, refused.finding) for entry in entries)
+            continue
+        made = {
+            each.sequence: each.record
+            for each in relive(records, _chosen(records, replaced, entries), revision)
+        }
+        before = {each.sequence: each.record for each in records.at(_before(entry) for entry in entries)}
+        for entry in entries:
+            again = made.get(replaced.base(entry.sequence))
+            stood = before.get(_before(entry))
+            if again is None or stood is None:
+                yield Difference(entry.sequence, "can't be derived: records that it may rest on are missing")
+            else:
+                yield _compared(entry, made_of(stood, again), replaced)
+
+
+def _before(entry: Entry) -> int:
+    return entry.record.replaces or 0
+
+
+def _chosen(records: Records, replaced: Replacements, entries: list[Entry]) -> Chosen:
+    found = {each.sequence: each.record for each in records.at(replaced.base(e.sequence) for e in entries)}
+    several = {at: record for at, record in found.items() if record.kind in (Kind.RESULT, Kind.FORM)}
+    bases = {m: replaced.base(m) for record in several.values() for m in record.members or ()}
+    found |= {each.sequence: each.record for each in records.at(bases.values())}
+    readings = {at: record for at, record in sorted(found.items()) if record.kind is Kind.READING}
+    return Chosen(readings, several, bases)
+
+
+def _compared(entry: Entry, made: Record, replaced: Replacements) -> Difference | int:
+    record = entry.record
+    members = made.members
+    if record.code != Kind.READING and members is not None:
+        members = tuple(replaced.before(each, entry.sequence) for each in members)
+    wanted = dataclasses.replace(
+        made,
+        kind=Kind.REJUDGED,
+        measured_at=record.measured_at,
+        clock_ms=record.clock_ms,
+        operator=record.operator,
+        text=record.text,
+        code=record.code,
+        replaces=record.replaces,
+        members=members,
+        corrected=record.corrected,
+        ends_mastering=None,
+    )
+    names = (field.name for field in dataclasses.fields(Record))
+    differing = tuple(name for name in names if getattr(record, name) != getattr(wanted, name))
+    if not differing:
+        return entry.sequence
+    return Difference(entry.sequence, f"comes out otherwise in {', '.join(differing)}", differing)
