@@ -1,4 +1,4 @@
-"""The budget of a gauge's readings of a characteristic, at a mastering and its temperatures (derivation 2)."""
+"""The budget of a gauge's readings of a characteristic, at a mastering and its temperatures (from derivation 2 on)."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from gaugepost.core.bench.temperatures import temperature_of
 from gaugepost.core.conformity import Doubt
 from gaugepost.core.indication import Moment
 from gaugepost.core.quantity import step_of, to_mm
+from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import Body, CharacteristicEntry, Combine, GaugeEntry, MasterEntry, SetUp
 from gaugepost.core.uncertainty import LEVEL, Budget, Shape, from_half_width, six_digits
 from gaugepost.core.uncertainty.gauging import (
@@ -72,8 +73,9 @@ def reading_budget(
     at = temperature_of(state, Body.GAUGE, gauge, now)
     corrected = None not in (known.mastered.warm, known.mastered.gauge_c, entry.coefficient, part, at)
     return budget_of(
-        state.set_up, gauge, entry, known.mastered, known.scatter, part, at, now.utc_ms, step_mm, corrected
-    )
+        state.set_up, gauge, entry, known.mastered, known.scatter, part, at, now.utc_ms, step_mm, corrected,
+        derivation=state.derivation,
+    )  # fmt: skip
 
 
 _kept: dict[tuple[Any, ...], tuple[SetUp, Mastered, CharacteristicEntry, Scatter, Budget | Unstated]] = {}
@@ -93,6 +95,7 @@ def budget_of(
     is_corrected: bool,
     readings: int = 1,
     part_body: Body = Body.PART,
+    derivation: int = DERIVATION,
 ) -> Budget | Unstated:
     """Return the budget of a reading, or of a mean over several; one and the same for all that these are the same for.
 
@@ -103,6 +106,7 @@ def budget_of(
     key = (
         id(set_up), gauge, id(entry), id(mastered), id(scatter), part and (part.celsius, part.source),
         gauge_at and (gauge_at.celsius, gauge_at.source), day, step_mm, is_corrected, readings, part_body,
+        derivation,
     )  # fmt: skip
     found = _kept.get(key)
     # What was kept holds on to what its key names by identity, so that none of it can be another one meanwhile.
@@ -112,13 +116,14 @@ def budget_of(
     if readings > 1:
         one = budget_of(
             set_up, gauge, entry, mastered, scatter, part, gauge_at, utc_ms, step_mm, is_corrected,
-            part_body=part_body,
+            part_body=part_body, derivation=derivation,
         )  # fmt: skip
         made = one if isinstance(one, Unstated) else one.of_mean(readings)
     else:
         known = _gauging(
-            set_up, gauge, entry, mastered, scatter, part, gauge_at, day, step_mm, is_corrected, part_body
-        )
+            set_up, gauge, entry, mastered, scatter, part, gauge_at, day, step_mm, is_corrected, part_body,
+            derivation,
+        )  # fmt: skip
         made = known if isinstance(known, Unstated) else gauging_budget(known)
     if len(_kept) >= _MOST_KEPT:
         _kept.clear()
@@ -138,6 +143,7 @@ def _gauging(
     step_mm: Decimal | None,
     is_corrected: bool,
     part_body: Body,
+    derivation: int,
 ) -> Gauging | Unstated:
     reasons: dict[str, None] = {}
     gauge_entry = set_up.gauges[gauge]
@@ -162,9 +168,7 @@ def _gauging(
     lacking = [*rings, *warmths]
     reasons |= dict.fromkeys(each for each in lacking if isinstance(each, str))
     of_part_named = f"{'part_material' if part_body is Body.PART else 'material'} of {entry.name}"
-    for name, known in zip(
-        (of_part_named, "material of the master"), coefficients, strict=False
-    ):
+    for name, known in zip((of_part_named, "material of the master"), coefficients, strict=False):
         if known is None:
             reasons[f"nothing says how it grows with temperature: name the {name}"] = None
     if of_gauge is None and gauge_entry.drift_mm_per_k is None:
@@ -183,7 +187,8 @@ def _gauging(
     of_part, of_master = (each for each in coefficients if isinstance(each, Coefficient))
     assert length is not None and scattered is not None
     drifts = gauge_entry.drift_mm_per_k is not None
-    mastering_step = float(to_mm(mastered.resolution, mastered.unit))
+    shown_mm = to_mm(mastered.resolution, mastered.unit)
+    mastering_step = float(shown_mm if derivation < 3 else step_mm_coarsest(shown_mm, gauge_entry))
     return Gauging(
         length_mm=float(length),
         rings=tuple(each for each in rings if isinstance(each, Ring)),

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from gaugepost.core.bench.budgeting.budgets import Unstated, budget_of
 from gaugepost.core.bench.state import Member
+from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import CharacteristicEntry, Combine, SetUp
 from gaugepost.core.uncertainty import Budget
 from gaugepost.core.uncertainty.rank import of_largest, of_mean, of_median, of_mid_range
@@ -59,11 +60,11 @@ def last_readings_budget(
     set_up: SetUp, entry: CharacteristicEntry, last: Member, readings: int
 ) -> Budget | Unstated:
     """Return the budget that derivation 2 gave to a result: the last reading's, of a mean where it is one."""
-    return _member_budget(set_up, entry, last, readings if entry.combine is Combine.MEAN else 1)
+    return _member_budget(set_up, entry, last, readings if entry.combine is Combine.MEAN else 1, derivation=2)
 
 
 def _member_budget(
-    set_up: SetUp, entry: CharacteristicEntry, member: Member, readings: int = 1
+    set_up: SetUp, entry: CharacteristicEntry, member: Member, readings: int = 1, derivation: int = DERIVATION
 ) -> Budget | Unstated:
     if member.mastered is None or member.gauge not in set_up.gauges:
         return Unstated((f"what {member.gauge} was mastered on is not known",))
@@ -79,6 +80,7 @@ def _member_budget(
         member.step_mm,
         member.is_corrected,
         readings,
+        derivation=derivation,
     )
 
 

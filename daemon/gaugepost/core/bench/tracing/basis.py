@@ -41,7 +41,7 @@ class Basis:
         step_mm = step_mm_of(self.shown, self.unit, self.set_up.gauges[self.gauge])
         return budget_of(
             self.set_up, self.gauge, self.characteristic, self.mastered, self.scatter, self.part, self.gauge_at,
-            self.utc_ms, step_mm, is_corrected, readings,
+            self.utc_ms, step_mm, is_corrected, readings, derivation=self.derivation,
         )  # fmt: skip
 
 
