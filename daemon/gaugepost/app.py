@@ -18,6 +18,7 @@ from gaugepost.core.setup import GaugeEntry, ThermometerEntry, to_document
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
+from gaugepost.edge.service_manager import ServiceManager
 from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Station
 from gaugepost.service import Commands, Running, build_api, encryption_of, serve
@@ -46,22 +47,30 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
         recorder = running.recorder
         recorder.tell(Started(__version__), clock())
         recorder.tell(SetUpLoaded(to_document(station.set_up)), clock())
-        stop = _stop_signal()
+        stop, manager = _stop_signal(), ServiceManager()
+
+        def ready(address: str) -> None:
+            manager.ready(address)
+            on_listening(address)
+
         async with _tasks(*(delivery.run() for delivery in running.deliveries)) as delivering:
             serving = serve(
                 build_api(running),
                 station.host,
                 station.port,
-                on_listening=on_listening,
+                on_listening=ready,
                 stop=stop,
                 encryption=encryption_of(station),
             )
             asking = ask_when_wanted(recorder, running.intakes, clock)
-            ahead = look_ahead(recorder, station.zone, clock)
+            beside = (look_ahead(recorder, station.zone, clock), manager.feed(recorder.stalled_s))
             listening = (intake.run() for intake in running.intakes)
             commanded = _commanded(running)
-            async with _tasks(serving, recorder.failure(), asking, ahead, *listening, *commanded) as working:
+            async with _tasks(
+                serving, recorder.failure(), asking, *beside, *listening, *commanded
+            ) as working:
                 await _first_end(stop, *working, *delivering)
+            manager.stopping()
             recorder.tell(Stopped(), clock())
             lost = await recorder.close()
             await asyncio.gather(*(delivery.drain(DRAIN_S) for delivery in running.deliveries))

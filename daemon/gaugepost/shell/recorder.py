@@ -12,6 +12,7 @@ import asyncio
 import contextlib
 import queue
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -89,6 +90,7 @@ class Recorder:
         self._loop = asyncio.get_running_loop()
         self._retry: asyncio.TimerHandle | None = None
         self._failure: asyncio.Future[None] = self._loop.create_future()
+        self._committing_since: float | None = None
         self._thread = threading.Thread(target=self._write, name="journal writer", daemon=True)
         self._thread.start()
 
@@ -96,6 +98,11 @@ class Recorder:
     def held(self) -> int:
         """How many events wait in memory because the journal does not take records."""
         return len(self._held)
+
+    def stalled_s(self) -> float:
+        """Return for how long the commit under way has lasted, in seconds; 0 where none is."""
+        since = self._committing_since
+        return 0.0 if since is None else time.monotonic() - since
 
     def tell(self, event: Event, now: Moment) -> None:
         """Record what `event`, which came at `now`, leads to. It is never told that it was."""
@@ -179,8 +186,11 @@ class Recorder:
                 continue
             try:
                 records = [record for item in items for record in item.records]
+                self._committing_since = time.monotonic()
                 entries = self._journal.append(records) if records else []
+                self._committing_since = None
             except JournalError as error:
+                self._committing_since = None
                 failed = items[0].generation
                 self._call(self._failed, failed, error)
             except BaseException as bug:  # noqa: BLE001  carried to the loop, where it ends the service
