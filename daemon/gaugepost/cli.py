@@ -26,6 +26,7 @@ COMMANDS = {
     "access": "grant and revoke tokens for whoever asks the service",
     "workbook": "make an inspection sheet that fills itself, look at yours",
     "watch": "show records as they happen",
+    "drift": "show how gauges' offsets and deviations at checks went over time",
     "export": "write a journal's records as CSV or JSON",
     "verify": "prove that a journal is whole and unchanged",
     "backup": "copy a journal into one file while the station runs",

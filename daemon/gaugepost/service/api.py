@@ -17,6 +17,7 @@ from gaugepost.service.routes import (
     budget,
     commands,
     destinations,
+    drift,
     records,
     risk,
     station,
@@ -34,6 +35,8 @@ INDEX = {
     "GET /v1/characteristics": "what is measured, with its limits",
     "GET /v1/characteristics/{name}/budget": "its uncertainty budget as things stand: gauge",
     "GET /v1/characteristics/{name}/risk": "consumer's and producer's risk for a process: mean, spread, uncertainty",
+    "GET /v1/drift": "offsets at masterings and deviations at checks over time: what, gauge, contact_set, master, "
+    "operator, since, until, by, points",
     "GET /v1/thermometers": "temperatures with their age and source",
     "GET /v1/links": "what carries the frames, and how it stands",
     "GET /v1/destinations": "where records go, and how far they got; those that were removed too",
@@ -79,6 +82,6 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station, budget, risk, destinations, records, stream, commands, afterwards):
+    for room in (station, budget, risk, drift, destinations, records, stream, commands, afterwards):
         api.include_router(room.routes(running), prefix="/v1")
     return api

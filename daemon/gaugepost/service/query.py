@@ -11,6 +11,7 @@ from fastapi import Request
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from gaugepost.core.drift import By, What
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.record import Kind, Record
 from gaugepost.service.problems import nearest
@@ -87,6 +88,22 @@ class Wanted(Filter):
     wait: float = Field(
         0.0, ge=0, le=MAX_WAIT_S, allow_inf_nan=False, description="seconds to wait where nothing matches yet"
     )
+
+
+class DriftAsked(BaseModel):
+    """Which masterings and checks are asked for, and what each series of them is of."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    what: What | None = Field(None, description="offset at masterings or deviation at checks; both")
+    gauge: Name | None = Field(None, description="only this gauge")
+    contact_set: Name | None = Field(None, description="only with this contact set on")
+    master: Name | None = Field(None, description="only on this master, two joined by +")
+    operator: Name | None = Field(None, description="only what this person did")
+    since: Time | None = Field(None, description="only at this time or later")
+    until: Time | None = Field(None, description="only before this time")
+    by: list[By] = Field(["gauge", "contact_set", "master"], min_length=1, description="once for each")
+    points: int = Field(200, ge=0, le=10_000, description="most values of a series, the last ones")
 
 
 class RiskAsked(BaseModel):

@@ -1,4 +1,3 @@
 """`gaugepost access`: tokens for whoever asks the service over the network."""
 
-from gaugepost.commands.access.command import add_arguments as add_arguments
-from gaugepost.commands.access.command import run as run
+from gaugepost.commands.access.command import add_arguments as add_arguments, run as run
