@@ -22,12 +22,12 @@ from gaugepost.edge.service_manager import ServiceManager
 from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Station
 from gaugepost.service import Commands, Running, build_api, encryption_of, serve
-from gaugepost.shell.asking import ask_when_wanted
+from gaugepost.shell.asking.looking_ahead import look_ahead
+from gaugepost.shell.asking.wanted import ask_when_wanted
 from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
-from gaugepost.shell.looking_ahead import look_ahead
 from gaugepost.shell.recorder import Recorder
 
 DRAIN_S = 5.0

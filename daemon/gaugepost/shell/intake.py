@@ -27,7 +27,7 @@ from gaugepost.contract import (
 from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
-from gaugepost.shell.exchange import Exchanges
+from gaugepost.shell.asking.exchange import Exchanges
 from gaugepost.shell.recorder import MOST_HELD, Recorder
 
 FIRST_PAUSE_S = 0.2
