@@ -64,6 +64,13 @@ examples:
   gaugepost bench report bore-38 contacts --contact-set B
 
 {_CAUTION}"""
+_SUSPECT = """\
+Each destination is told; the gauge is to be checked before its next verdict. What is older, or hangs on a master or a
+thermometer: gaugepost trace.
+
+example:
+  gaugepost bench suspect bore-38 --reason "a contact is chipped"
+"""
 _SET = """\
 What is left out stays as it is; another lot clears the piece. With lot checks, another lot asks for a check.
 
@@ -147,6 +154,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     tags.add_argument(
         "--clear", metavar="KEY", action="append", default=[], choices=TAGS, help=", ".join(TAGS)
     )
+
+    suspect = _action(
+        actions, "suspect", "put in doubt what a gauge measured since its last good check", _SUSPECT, _suspect
+    )
+    suspect.add_argument("gauge", metavar="GAUGE")
+    suspect.add_argument("--reason", required=True, help="why")
+    suspect.add_argument("--operator", help="who, where that is not the operator in hand")
 
     report = _action(
         actions, "report", "say what was done to a gauge: it is to be checked then", _REPORT, _report
@@ -278,6 +292,12 @@ def _set(service: Service, args: argparse.Namespace) -> int:
 def _report(service: Service, args: argparse.Namespace) -> int:
     said = {key: getattr(args, key) for key in ("what", "contact_set", "note", "operator")}
     print(_command(service, "POST", named("gauges", args.gauge, "reports"), said))
+    return 0
+
+
+def _suspect(service: Service, args: argparse.Namespace) -> int:
+    said = {"reason": args.reason, "operator": args.operator}
+    print(_command(service, "POST", named("gauges", args.gauge, "suspect"), said))
     return 0
 
 

@@ -18,6 +18,7 @@ from gaugepost.service.routes import (
     commands,
     destinations,
     drift,
+    recall,
     records,
     risk,
     station,
@@ -35,6 +36,10 @@ INDEX = {
     "GET /v1/characteristics": "what is measured, with its limits",
     "GET /v1/characteristics/{name}/budget": "its uncertainty budget as things stand: gauge",
     "GET /v1/characteristics/{name}/risk": "consumer's and producer's risk for a process: mean, spread, uncertainty",
+    "GET /v1/masters/{name}/trace": "what depended on it, and becomes of it: size, uncertainty, since, until, limit",
+    "GET /v1/gauges/{name}/trace": "the same of a gauge: and whose certificate, master, or which thermometer",
+    "GET /v1/thermometers/{name}/trace": "the same of a thermometer: correction in kelvin, since, until, limit",
+    "GET /v1/records/{name}/trace": "the same of a mastering: master and size, since, until, limit",
     "GET /v1/drift": "offsets at masterings and deviations at checks over time: what, gauge, contact_set, master, "
     "operator, since, until, by, points",
     "GET /v1/thermometers": "temperatures with their age and source",
@@ -53,6 +58,14 @@ INDEX = {
     "POST /v1/gauges/{name}/reports": "report what was done to a gauge: what, contact_set, note, operator",
     "POST /v1/records/{id}/void": "a measurement does not count: reason, operator",
     "POST /v1/records/{id}/amendment": "what it belongs to instead: lot, piece, position, reason, operator",
+    "POST /v1/masters/{name}/rejudgement": "record what comes out otherwise: as for its trace, reason, operator",
+    "POST /v1/gauges/{name}/rejudgement": "the same",
+    "POST /v1/thermometers/{name}/rejudgement": "the same",
+    "POST /v1/records/{name}/rejudgement": "the same of a mastering",
+    "POST /v1/masters/{name}/suspect": "mark what depended on it as suspect: as for its trace, reason, operator",
+    "POST /v1/gauges/{name}/suspect": "the same; where no period is named, since its last good check",
+    "POST /v1/thermometers/{name}/suspect": "the same",
+    "POST /v1/records/{name}/suspect": "the same of a mastering",
     "POST /v1/destinations/{name}/retry": "try at once, or hand refused records over again: records, all, operator",
     "POST /v1/destinations/{name}/skip": "leave records out: records or batch, reason, operator",
     "PUT /v1/tags": "what is in hand: operator, lot, piece, position, characteristic; null clears",
@@ -82,6 +95,6 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station, budget, risk, drift, destinations, records, stream, commands, afterwards):
+    for room in (station, budget, risk, drift, destinations, records, stream, commands, afterwards, recall):
         api.include_router(room.routes(running), prefix="/v1")
     return api

@@ -90,6 +90,22 @@ class Wanted(Filter):
     )
 
 
+class TraceAsked(BaseModel):
+    """What a trace is asked with: what turned out otherwise, lengths and kelvin with their unit, and a period."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    size: Name | None = Field(None, description="the master's size as calibrated now")
+    uncertainty: Name | None = Field(None, description="expanded uncertainty of its certificate")
+    coverage_factor: Name | None = Field(None, description="and its coverage factor")
+    correction: Name | None = Field(None, description="what is to be added to what the thermometer showed")
+    master: Name | None = Field(None, description="whose certificate, where another thing is traced")
+    thermometer: Name | None = Field(None, description="which thermometer, where another thing is traced")
+    since: Time | None = Field(None, description="only what was measured at this time or later")
+    until: Time | None = Field(None, description="only what was measured before this time")
+    limit: int = Field(MAX_LIMIT, ge=0, le=10 * MAX_LIMIT, description="most rows, the most urgent first")
+
+
 class DriftAsked(BaseModel):
     """Which masterings and checks are asked for, and what each series of them is of."""
 

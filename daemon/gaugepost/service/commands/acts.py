@@ -14,6 +14,7 @@ from gaugepost.core.bench.events import (
     Finish,
     Report,
     SetTags,
+    Suspect,
     Void,
 )
 from gaugepost.core.errors import CommandRefused, ValueRefused
@@ -74,6 +75,11 @@ async def report(running: Running, gauge: str, said: bodies.ReportSaid) -> Docum
     )
 
 
+async def suspect(running: Running, gauge: str, said: bodies.SuspectSaid) -> Document:
+    """Mark as suspect what a gauge measured since its last good check: it is to be checked before its next verdict."""
+    return await _ask(running, gauge, Suspect(said.reason, gauge, (), said.operator))
+
+
 async def set_tags(running: Running, said: bodies.TagsSaid) -> Document:
     """Say what is in hand."""
     known = bodies.TagsSaid.model_fields
@@ -124,16 +130,34 @@ async def _ask(running: Running, gauge: str | None, command: Command) -> Documen
 
 
 async def _made_of(running: Running, sequence: int, record: Record, *kinds: Kind) -> tuple[int, ...]:
-    """Return the records of `kinds` after `sequence` that name it as a member."""
-    if record.characteristic is None or record.kind is not Kind.READING:
+    """Return the records of `kinds` that name it, or what it stands for, as a member: those judged again since too."""
+    if record.characteristic is None or record.kind not in (Kind.READING, Kind.REJUDGED):
         return ()
+    was = await asyncio.to_thread(_was, running, sequence, record)
     made = await asyncio.to_thread(
         running.reader.entries,
-        sequence,
+        min(was),
         MOST_RESULTS,
-        kinds=kinds,
+        kinds=(*kinds, Kind.REJUDGED),
         characteristic=record.characteristic,
         lot=record.lot,
         piece=record.piece,
     )
-    return tuple(entry.sequence for entry in made if sequence in (entry.record.members or ()))
+    return tuple(
+        entry.sequence
+        for entry in made
+        if (entry.record.kind in kinds or entry.record.code in kinds)
+        and was.intersection(entry.record.members or ())
+    )
+
+
+def _was(running: Running, sequence: int, record: Record) -> set[int]:
+    """Return the sequences of a record and of those that it was judged again from."""
+    was = {sequence}
+    while record.kind is Kind.REJUDGED and record.replaces is not None:
+        was.add(record.replaces)
+        entry = running.reader.entry(record.replaces)
+        if entry is None:
+            break
+        record = entry.record
+    return was

@@ -54,6 +54,7 @@ COMMANDS: Mapping[str, Way] = {
     "request": Way("gauge", bodies.RequestSaid, acts.request),
     "again": Way("gauge", bodies.AttemptSaid, acts.again),
     "report": Way("gauge", bodies.ReportSaid, acts.report),
+    "suspect": Way("gauge", bodies.SuspectSaid, acts.suspect),
     "set": Way(None, bodies.TagsSaid, _set),
     "void": Way("record", bodies.VoidSaid, acts.void),
     "amend": Way("record", bodies.AmendSaid, acts.amend),

@@ -104,3 +104,23 @@ class AmendSaid(VoidSaid):
     lot: str | None = None
     piece: str | None = None
     position: str | None = None
+
+
+class SuspectSaid(Said):
+    """Why what a gauge measured is doubted, and who says so."""
+
+    reason: Note
+    operator: Text | None = None
+
+
+class RecallSaid(SuspectSaid):
+    """What is traced and what is corrected, as for a trace."""
+
+    size: Text | None = None
+    uncertainty: Text | None = None
+    coverage_factor: Text | None = None
+    correction: Text | None = None
+    master: Text | None = None
+    thermometer: Text | None = None
+    since: Text | None = None
+    until: Text | None = None

@@ -163,10 +163,13 @@ class _Bench:
             error_mm=found.value_mm - master.size_mm,
         )
 
-    def _reading(self, entry: Entry) -> Relived:
+    def _reading(self, entry: Entry) -> Relived | None:
         record, state = entry.record, self._state
         assert record.gauge is not None and record.indication is not None
-        known = state.gauges[record.gauge]
+        known = state.gauges.get(record.gauge)
+        mastered = known.mastered.sequence if known is not None and known.mastered is not None else None
+        if known is None or record.mastering not in (None, mastered):
+            return None  # what it rests on is missing
         found, fields = self._temperatures(record, Body.PART, Body.GAUGE)
         warmed = replace(record, **fields) if fields else record
         characteristic = state.set_up.characteristics.get(record.characteristic or "")
