@@ -47,6 +47,8 @@ class Server:
     ) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="gaugepost-pg-"))
         self.port = free_port()
+        self.env: dict[str, str] = {}
+        """What is added to the environment of its programs."""
         self._lines, self._doors = lines, doors
         self._user = pwd.getpwnam("postgres") if os.geteuid() == 0 else None
         if self._user is not None:
@@ -75,7 +77,7 @@ class Server:
             stderr=subprocess.STDOUT,
             text=True,
             timeout=2 * PATIENCE_S,
-            env={"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8"},
+            env={"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8", **self.env},
             check=False,
             **as_who,
         )
@@ -129,7 +131,7 @@ class Server:
 
     def let_in(self, *doors: str) -> None:
         """Say who is let in by TCP; whoever connects from now on is asked."""
-        (self.data / "pg_hba.conf").write_text("\n".join(["local all all trust", *doors, ""]))
+        (self.data / "pg_hba.conf").write_text("\n".join(["local all,replication all trust", *doors, ""]))
 
     def start(self) -> Self:
         """Start it, and wait until it takes connections."""
@@ -145,6 +147,10 @@ class Server:
         """Have it read its configuration again."""
         self.run("pg_ctl", "reload", "-D", str(self.data))
 
+    def promote(self) -> None:
+        """Have a standby take rows of its own."""
+        self.run("pg_ctl", "promote", "-D", str(self.data), "-w", "-t", f"{PATIENCE_S:.0f}")
+
     @contextmanager
     def away(self, mode: str = "immediate") -> Iterator[None]:
         """Have it stopped for the time of the block."""
@@ -153,6 +159,19 @@ class Server:
             yield
         finally:
             self.start()
+
+    @contextmanager
+    def standby(self) -> Iterator[Server]:
+        """Return a server that copies this one, row by row, and takes none of its own until it is promoted."""
+        copy = Server()
+        try:
+            address = ["-h", str(self.folder), "-p", str(self.port), "-U", OWNER]
+            self.run("pg_basebackup", "-D", str(copy.data), "-R", "-X", "stream", "-c", "fast", *address)
+            with (copy.data / "postgresql.conf").open("a") as file:
+                file.write(f"port = {copy.port}\nunix_socket_directories = '{copy.folder}'\n")
+            yield copy.start()
+        finally:
+            copy.__exit__()
 
     @contextmanager
     def frozen(self) -> Iterator[None]:
