@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gaugepost.service import guard
+from gaugepost.service.door import guard
 from tests.service.at_work import at_work
 
 pytestmark = pytest.mark.asyncio

@@ -7,9 +7,9 @@ from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
 from gaugepost.edge.access import AccessFile
+from gaugepost.service.door.guard import Guard
+from gaugepost.service.door.permission import Permission
 from gaugepost.service.facade import Running
-from gaugepost.service.guard import Guard
-from gaugepost.service.permission import Permission
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
 from gaugepost.service.routes import (

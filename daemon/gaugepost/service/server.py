@@ -13,7 +13,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from gaugepost.core.errors import SettingsError
-from gaugepost.service.encryption import Encryption
+from gaugepost.service.door.encryption import Encryption
 
 GRACE_S = 2
 """How long requests may take to finish at the end."""

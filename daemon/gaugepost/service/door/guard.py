@@ -14,7 +14,7 @@ from collections.abc import Collection
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gaugepost.service.permission import Permission
+from gaugepost.service.door.permission import Permission
 from gaugepost.service.problems import problem
 
 MAX_BODY_BYTES = 64 * 1024
