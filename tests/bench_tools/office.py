@@ -14,6 +14,9 @@ from pathlib import Path
 PATIENCE_S = 60.0
 """Bounds a failure; nothing passes or fails by it otherwise."""
 
+_UTF8 = "csv:Text - txt - csv (StarCalc):44,34,76,1"
+"""Commas, quotes, UTF-8, from the first row on."""
+
 
 class Office:
     """LibreOffice Calc with a profile of its own in `folder`, so that none is shared with whoever works here."""
@@ -24,17 +27,20 @@ class Office:
         self._words = ["soffice", f"-env:UserInstallation={profile}", "--headless", "--norestore", "--nologo"]
 
     def saved(self, workbook: Path, kind: str = "xlsx") -> Path:
-        """Return what the program makes of `workbook` when it opens it, calculates and saves it as `kind`."""
+        """Return what the program makes of `workbook` when it opens it, calculates and saves it as `kind`.
+
+        That is a file's ending, with the program's filter for it behind a colon where it needs one.
+        """
         out = self._folder / "saved"
         words = [*self._words, "--convert-to", kind, "--outdir", str(out), str(workbook)]
         done = subprocess.run(words, capture_output=True, text=True, timeout=PATIENCE_S, check=True)
-        made = out / f"{workbook.stem}.{kind}"
+        made = out / f"{workbook.stem}.{kind.partition(':')[0]}"
         assert made.exists(), f"it can't open {workbook}: {done.stdout}{done.stderr}"
         return made
 
     def rows(self, workbook: Path) -> list[list[str]]:
         """Return the first sheet as the program shows it: every cell's text after calculation, as formatted."""
-        with self.saved(workbook, "csv").open(newline="", encoding="utf-8") as file:
+        with self.saved(workbook, _UTF8).open(newline="", encoding="utf-8") as file:
             return list(csv.reader(file))
 
     @contextmanager

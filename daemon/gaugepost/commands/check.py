@@ -29,7 +29,7 @@ _CENTI = Decimal("0.01")
 
 _EPILOG = """\
 Every finding is shown at once: file:line: key: what is wrong; what was expected; what to write.
-Warnings are things to know; a station runs with them.
+Warnings are things to know; a station runs with them. Inspection sheets that it is to fill are looked at too.
 
 exit code: 0, or 2 where a file has errors
 """
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     code = 0
     for number, file in enumerate(args.files):
         try:
-            station = read_station(file)
+            station = read_station(file, look=True)
         except StationFileError as error:
             code = 2
             _print_findings(error.findings, args.json)

@@ -36,6 +36,10 @@ from gaugepost_adapters.destinations.workbook.records import (
 
 _PIECE, _LOT = "name of the piece here", "name of its lot"
 """Whose row it was, whoever wrote the name: purposes that are no cell's."""
+_LAST_DIGIT = 1e-14
+"""Of a number: smaller differences are a spreadsheet's own."""
+_INSTANT_D = 1e-8
+"""Of a time, in days: not quite a millisecond."""
 _FIGURES = NUMBERS | {"attempt", "count", "sequence"}
 """What is shown as a number."""
 
@@ -349,6 +353,8 @@ def needs_quoting(shown: Shown) -> bool:
 def _equal(held: Held, wanted: Shown) -> bool:
     if wanted.kind == "name":  # somebody may have typed 7 as text, or as a number
         return held.text.removesuffix(".0") == wanted.text
+    if wanted.kind == "time":
+        return held.number and _near(held.text, wanted.text, _INSTANT_D)
     if is_figure(wanted) and wanted.text:
         return held.number and _near(held.text, wanted.text)
     return held.text == wanted.text and not held.number
@@ -359,10 +365,11 @@ def _is(held: Held, before: str) -> bool:
     return held.text == before or (held.number and is_number(before) and _near(held.text, before))
 
 
-def _near(one: str, other: str) -> bool:
-    """Tell whether two texts are one number to a spreadsheet, which keeps 53 bits of it (IEEE 754 binary64)."""
+def _near(one: str, other: str, apart: float | None = None) -> bool:
+    """Tell whether two texts are one number to a spreadsheet: some write 15 digits of it, whatever they read."""
     try:
         first, second = float(one), float(other)
     except ValueError:
         return False
-    return abs(first - second) <= 4e-16 * max(abs(first), abs(second))
+    allowed = _LAST_DIGIT * max(abs(first), abs(second)) if apart is None else apart
+    return abs(first - second) <= allowed

@@ -36,7 +36,7 @@ def look(settings: AdapterSettings, station: StationFacts, characteristics: Char
     key, path = ("template", places.template) if places.template else ("file", places.path(ONLY))
     lines = [f"{path}{', the template of every lot' if settings.by_lot else ''}"]
     try:
-        opened = _opened(settings, saving.read(path).data)
+        opened = _opened(settings, saving.read(path).data, {fault.key[1] for fault in faults})
     except FileNotFoundError:
         faults.append(
             Fault(
@@ -100,8 +100,12 @@ def _fill_faults(number: int, fill: Fill, characteristics: Characteristics) -> I
         )
 
 
-def _opened(settings: WorkbookSettings, data: bytes) -> Book | list[Fault]:
-    """Return the workbook, or everything that keeps it from being filled. Raises `ValueRefused` of the file itself."""
+def _opened(settings: WorkbookSettings, data: bytes, told: set[str | int]) -> Book | list[Fault]:
+    """Return the workbook, or everything that keeps it from being filled but for entries of which that was `told`.
+
+    Raises:
+        ValueRefused: of the file itself.
+    """
     package = ooxml.read(data)
     sheets = sheets_of(package)
     faults = []
@@ -114,11 +118,11 @@ def _opened(settings: WorkbookSettings, data: bytes) -> Book | list[Fault]:
         try:
             return Book(package, sheets, layout(settings, package, sheets))
         except ValueRefused as refused:
-            faults.append(Fault(refused.finding, refused.hint))
+            return [Fault(refused.finding, refused.hint)]
     first = faults[0]
-    if all(fault.finding == first.finding for fault in faults):  # the same for all: not the entries' own
-        return [Fault(first.finding, first.remedy)]
-    return faults
+    if len(faults) > 1 and all(fault.finding == first.finding for fault in faults):
+        return [Fault(first.finding, first.remedy)]  # not the entries' own
+    return [fault for fault in faults if fault.key[1] not in told]
 
 
 def _limit_faults(

@@ -45,7 +45,12 @@ class Memory:
 
     def __init__(self, path: Path, *, only_to_read: bool = False) -> None:
         """Open the memory at `path`; it is made where there is none, unless it is only to be read."""
-        at = f"{path.absolute().as_uri()}?mode={'ro' if only_to_read else 'rwc'}"
+        how = "rwc"
+        if (
+            only_to_read
+        ):  # where nobody has it open, not even a log may be made beside it, by somebody else perhaps
+            how = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
+        at = f"{path.absolute().as_uri()}?mode={how}"
         # Closed in the thread of the one who closes, which is another than the one who worked with it.
         self._database = sqlite3.connect(at, uri=True, isolation_level=None, check_same_thread=False)
         if only_to_read:

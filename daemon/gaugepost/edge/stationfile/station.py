@@ -8,11 +8,12 @@ from functools import cache, partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from gaugepost.contract import StationFacts
 from gaugepost.core.setup import SetUp
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
-from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references, schedule, trust
+from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references, schedule, sheets, trust
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
 from gaugepost.edge.stationfile.source import Source, load
 
@@ -42,21 +43,23 @@ class Station:
     """Warnings: what somebody should know, though the station can run."""
 
 
-def read_station(path: Path) -> Station:
+def read_station(path: Path, *, look: bool = False) -> Station:
     """Return the station that the file at `path` describes. Opens nothing but that file and what plug-ins import.
+
+    With `look`, sheets that are to be filled are opened too, and what keeps them from being filled is a warning.
 
     Raises:
         StationFileError: it can't be read or is not right; all findings, warnings too, in the order of the file.
     """
     source = load(path)
     report = Report(str(path), source.lines)
-    station = _read(path, source, report)
+    station = _read(path, source, report, look=look)
     if station is None:
         raise StationFileError(report.findings) from report.cause
     return station
 
 
-def _read(path: Path, source: Source, report: Report) -> Station | None:
+def _read(path: Path, source: Source, report: Report, *, look: bool) -> Station | None:
     raw = source.raw
     sections.unknown_sections(report, raw)
     tables = {section: sections.named(report, raw, section) for section in sections.NAMED}
@@ -96,6 +99,8 @@ def _read(path: Path, source: Source, report: Report) -> Station | None:
     fitness.check(report, set_up)
     trust.check(report, set_up)
     data = (path.parent / station.data).absolute()
+    if look:
+        sheets.check(report, StationFacts(station.name, zone, data), destinations, entries.characteristics)
     return Station(
         path=path,
         name=station.name,
