@@ -323,6 +323,19 @@ NOTES: list[tuple[dict[str, Any], str]] = [
     ({"kind": "temperature", "thermometer": "t", "body": "air", "temperature_c": "23.40"}, "t: air 23.40 °C"),
     ({"kind": "condition", "gauge": "b", "code": "E4", "text": "not settled"}, "b says E4: not settled"),
     (
+        {
+            "kind": "condition",
+            "gauge": "b",
+            "code": "check-due-soon",
+            "text": "due in 9 min: the check every 2 h",
+        },
+        "b: due in 9 min: the check every 2 h",
+    ),
+    (
+        {"kind": "check-begun", "gauge": "b", "master": "r", "count": 1, "to_scan": ["r"]},
+        "check b: scan r, read r once",
+    ),
+    (
         {"kind": "bad-frame", "gauge": "b", "text": "no value", "raw": "1b5b", "count": 1},
         "from b: no value [1b 5b]",
     ),

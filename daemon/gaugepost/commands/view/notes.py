@@ -67,7 +67,10 @@ def _temperature(record: Record) -> str:
 
 def _condition(record: Record) -> str:
     who = record.get("gauge") or record.get("thermometer") or record.get("link")
-    text = said(f"{who} says {record.get('code')}" if who else str(record.get("code")), record)
+    code = str(record.get("code"))
+    text = said(f"{who} says {code}" if who else code, record)
+    if code.startswith("check-due"):  # said of the gauge, not by it
+        text = said(str(who), record)
     return f"{text} (check it before it counts again)" if record.get("ends_mastering") else text
 
 
