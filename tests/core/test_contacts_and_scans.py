@@ -51,6 +51,20 @@ def test_other_contacts_end_the_mastering_and_masterings_name_them() -> None:
     assert hand.show("38.010").verdict == "in-limits"
 
 
+def test_other_contacts_are_no_scatter() -> None:
+    """A check that is off by what other contacts differ by does not count as the gauge's want of repeatability."""
+    hand = Hand(with_sets("A", "B"))
+    reported(hand, "A")
+    hand.ready()
+    hand.check("38.004")
+    known = hand.state.gauges["bore-1"].scatter
+    reported(hand, "B")
+    hand.check("38.0055")
+    assert hand.state.gauges["bore-1"].scatter.squares == known.squares
+    hand.check("38.0045")
+    assert hand.state.gauges["bore-1"].scatter.squares > known.squares
+
+
 def test_nobody_said_which_contacts_are_on() -> None:
     """With several sets nothing is mastered before somebody says which is on; a single one is on from the start."""
     hand = Hand(with_sets("A", "B"))
@@ -169,7 +183,7 @@ def test_two_masters_are_scanned_in_their_turn() -> None:
 def test_what_no_scan_can_confirm() -> None:
     """A number that no ring has, a name that is none, and a code while nothing goes on are told for what they are."""
     hand = Hand(with_sets())
-    assert "no mastering or check is going on" in (scan(hand, "SN R-1").records[0].text or "")
+    assert "no master is to be read now" in (scan(hand, "SN R-1").records[0].text or "")
     assert "no master here has the serial number R-9" in (scan(hand, "SN R-9").records[0].text or "")
     assert "no master is named 'x'" in (scan(hand, "MASTER x").records[0].text or "")
     assert "was to" not in reasons(hand.ready().show("38.010"))

@@ -1,5 +1,6 @@
 """`verify --numbers` makes flagged, refused and doubted masterings and checks again as they were, and finds others."""
 
+import json
 from dataclasses import replace
 from datetime import UTC
 from decimal import Decimal as D
@@ -9,9 +10,10 @@ import pytest
 
 from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.derive import Difference, differences
+from gaugepost.core.bench.state import GaugeState
 from gaugepost.core.indication import Code, Temperature
 from gaugepost.core.record import Entry, Kind, Record
-from gaugepost.core.setup import Confirm, LotCheck, ScannerEntry
+from gaugepost.core.setup import Confirm, LotCheck, ScannerEntry, from_plain, to_plain
 from gaugepost.edge.decoding import Decoders
 from tests.core.station import AIR, RING, Hand, set_up
 from tests.core.test_bench_derive import LINKS
@@ -122,6 +124,18 @@ def test_the_day_was_as_bad_as_it_was_meant_to_be(hand: Hand) -> None:
     ]  # fmt: skip
     assert sum(record.kind is Kind.SUSPECT for record in hand.records) == 3
     assert {record.contact_set for record in hand.records if record.kind is Kind.MASTERING} == {"A", "B"}
+
+
+def test_what_is_known_of_the_gauge_survives_a_snapshot(hand: Hand) -> None:
+    """Contact set, pieces, what was told and what is to be scanned are the same after a way over the disk."""
+    hand.do(ev.SetTags({"piece": "9"}))
+    hand.show("38.010")
+    hand.do(ev.BeginCheck("bore-1", "ring-1"))
+    known = hand.state.gauges["bore-1"]
+    assert known.last_piece == ("L2", "9")
+    assert known.procedure is not None
+    assert known.procedure.to_scan == ("ring-1",)
+    assert from_plain(GaugeState, json.loads(json.dumps(to_plain(known)))) == known
 
 
 def test_every_flag_comes_out_the_same(hand: Hand) -> None:

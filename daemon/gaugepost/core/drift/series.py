@@ -52,7 +52,7 @@ class Series:
     def comes_to(self, per_mm: float = 1.0) -> Summary:
         """Return what its values come to, in a unit of which `per_mm` make a millimetre."""
         values = [(point.utc_ms, float(point.value_mm) * per_mm) for point in self.points]
-        return summary(values, [point.mastering for point in self.points])
+        return summary(values, [(point.mastering, point.contact_set) for point in self.points])
 
     @property
     def name(self) -> str:

@@ -40,7 +40,8 @@ def master_scanned(state: State, said: Mapping[str, str], now: Moment, **fields:
     }
     if not going:
         raise CommandRefused(
-            "no mastering or check is going on", hint=f"begin one, then scan {' or '.join(meant)} again"
+            "no master is to be read now",
+            hint=f"begin a mastering or check, then scan {' or '.join(meant)} again",
         )
     fitting = {gauge: one for gauge, one in going.items() if one.master_now in meant}
     gauge, procedure = max((fitting or going).items(), key=lambda named: named[1].begun)

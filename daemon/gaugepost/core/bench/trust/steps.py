@@ -37,7 +37,10 @@ def said(state: State, record: Record) -> State:
     if record.gauge is None or record.gauge not in state.gauges:
         return state
     if record.contact_set is not None:
-        on = changed(state.gauges[record.gauge], contact_set=record.contact_set, procedure=None)
+        known = state.gauges[record.gauge]
+        # Errors at checks scatter about a mean that goes with the contacts; what is known of repeatability stays.
+        scatter = replace(known.scatter, checks=0, mean_error_mm=0.0)
+        on = changed(known, contact_set=record.contact_set, procedure=None, scatter=scatter)
         state = with_gauge(state, record.gauge, on)
     if record.code in (CHECK_DUE, CHECK_DUE_SOON) and record.link is None:
         known = state.gauges[record.gauge]
