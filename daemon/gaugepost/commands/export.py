@@ -22,7 +22,8 @@ from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.publication import Published, publish
 from gaugepost.core.record import COLUMNS, Kind
 from gaugepost.core.setup import from_document
-from gaugepost.edge.journal import Reader, Wanted
+from gaugepost.edge.bench_state import archived_state
+from gaugepost.edge.journal import Archive, Reader, Wanted, is_archive
 
 _EPILOG = f"""\
 A period runs from --since, which is inside it, to --until. A day (2026-11-01) is a day in the station's time zone, and
@@ -53,7 +54,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = "Write a journal's records to a file or to stdout; a running station's too."
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument("journal", type=Path, help="the file journal.db, or the data directory it lies in")
+    parser.add_argument(
+        "journal", type=Path, help="the file journal.db, the data directory it lies in, or an archive"
+    )
     parser.add_argument(
         "--format", choices=["csv", "jsonl"], required=True, help="a table, or one JSON object a line"
     )
@@ -77,7 +80,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the records that are asked for; return the exit code that the help explains."""
     try:
-        reader = Reader(args.journal)
+        reader: Reader | Archive = Archive(args.journal) if is_archive(args.journal) else Reader(args.journal)
     except JournalError as error:
         return _failed(error, 2)
     try:
@@ -119,12 +122,12 @@ def parse_bound(text: str, zone: ZoneInfo, *, is_end: bool) -> int:
     return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(milliseconds=1)
 
 
-def _wanted(args: argparse.Namespace, reader: Reader) -> Wanted:
+def _wanted(args: argparse.Namespace, reader: Reader | Archive) -> Wanted:
     wanted = Wanted(
         kinds=args.kind, gauge=args.gauge, characteristic=args.characteristic, lot=args.lot, piece=args.piece
     )
     if args.since or args.until:
-        zone = _zone(reader)
+        zone = zone_of(reader)
         if args.since:
             wanted["since_ms"] = parse_bound(args.since, zone, is_end=False)
         if args.until:
@@ -132,16 +135,16 @@ def _wanted(args: argparse.Namespace, reader: Reader) -> Wanted:
     return wanted
 
 
-def _zone(reader: Reader) -> ZoneInfo:
+def zone_of(reader: Reader | Archive) -> ZoneInfo:
     """Return the station's time zone by its last set-up; UTC before the first."""
     for entry in reader.latest(1, kinds=[Kind.SET_UP]):
         if entry.record.document is not None:
             return ZoneInfo(from_document(entry.record.document).zone)
-    return ZoneInfo("UTC")
+    return ZoneInfo(archived_state(reader).set_up.zone)
 
 
 def _published(
-    reader: Reader, wanted: Wanted, columns: tuple[str, ...] | None
+    reader: Reader | Archive, wanted: Wanted, columns: tuple[str, ...] | None
 ) -> Iterator[dict[str, Published]]:
     show = progress_of("read up to record")
     last, _ = reader.head()

@@ -12,15 +12,21 @@ from pathlib import Path
 
 from gaugepost.commands.view.progress import progress_of
 from gaugepost.core.bench.derive import Difference, differences
+from gaugepost.core.bench.tracing.deriving import rederived
 from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import DERIVATION, Entry
+from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.decoding import Decoders
-from gaugepost.edge.journal import Reader, Report, examine
+from gaugepost.edge.journal import Archive, Reader, Report, examine, is_archive
+from gaugepost.edge.journal.lookup import Lookup
 
 MOST_DIFFERENCES = 20
 
 _EPILOG = """\
+Records that were moved to an archive are proven there: verify each archive too. Its head is the one that the journal
+prints for it, and the chain goes on from there.
+
 The journal of a running station may be verified; records that arrive meanwhile are left for the next time.
 Note the head that is printed elsewhere (on paper, in a quality record): given later as --head it proves
 that nothing up to there was cut off or written anew. Any published record's sequence and hash will do.
@@ -38,7 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = "Find any change, gap or reordering in a journal, and print its head."
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument("journal", type=Path, help="the file journal.db, or the data directory it lies in")
+    parser.add_argument(
+        "journal", type=Path, help="the file journal.db, the data directory it lies in, or an archive"
+    )
     parser.add_argument(
         "--head",
         type=_head,
@@ -55,7 +63,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Verify, print what was found on stdout; return 0 for sound, 1 for not sound, 2 for not readable."""
     try:
-        report = examine(args.journal, args.head, progress_of("verified"))
+        if is_archive(args.journal):
+            report = Archive(args.journal).examine(args.head, progress_of("verified"))
+        else:
+            report = examine(args.journal, args.head, progress_of("verified"))
     except JournalError as error:
         print(f"gaugepost verify: {error}", file=sys.stderr)
         return 2
@@ -76,11 +87,17 @@ def _numbers(journal: Path, last: int) -> int:
                 rules[entry.record.derivation] += 1
             yield entry
 
-    with contextlib.closing(Reader(journal)) as reader:
-        for each in differences(counted(reader.replay()), Decoders()):
+    opened: Reader | Archive = Archive(journal) if is_archive(journal) else Reader(journal)
+    with contextlib.closing(opened) as reader:
+        for each in differences(counted(reader.replay()), Decoders(), archived_state(reader)):
             if isinstance(each, int):
                 same += 1
                 shown(each, last)
+            else:
+                found.append(each)
+        for each in rederived(Lookup(reader), last) if isinstance(reader, Reader) else ():
+            if isinstance(each, int):
+                same += 1
             else:
                 found.append(each)
     shown(last, last)
@@ -108,6 +125,10 @@ def _head(text: str) -> tuple[int, bytes]:
 def _told(report: Report, head: tuple[int, bytes] | None) -> str:
     lines = [f"station  {report.station}", f"epoch    {report.epoch}", f"records  {report.count}"]
     lines += [f"salvaged {earlier}, up to record {last}" for last, earlier in report.epoch.earlier]
+    lines += [
+        f"archived {part.first} to {part.last}, head {part.last}:{part.hash.hex()}, in {part.file}"
+        for part in report.archived
+    ]
     if report.known_missing:
         lines.append(f"missing  {report.known_missing} that could not be salvaged")
     if report.earliest_ms is not None and report.latest_ms is not None:

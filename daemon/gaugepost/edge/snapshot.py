@@ -4,15 +4,12 @@ The journal alone says what happened. A snapshot stands for one of its heads, an
 has that head and this program is the one that wrote the snapshot; anything else costs the time of a full replay.
 
     {"layout": 2, "program": …, "derivation": …, "core": …, "epoch": …, "sequence": …, "hash": …}
-    the state without its counts
-    [[lot, beginning of the pieces' names, [[lot, piece, characteristic, position, count], …]], …]   counts of late
-    [[lot, beginning of the pieces' names, packed counts in Base64], …]                  256 such lines
+    the state, in the lines of `edge.bench_state`
     SHA-256 over the lines before, in hex
 """
 
 from __future__ import annotations
 
-import base64
 import contextlib
 import gc
 import hashlib
@@ -20,17 +17,16 @@ import json
 import os
 import shutil
 import threading
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 from gaugepost import __version__, core
 from gaugepost.core.bench import State, follow
-from gaugepost.core.bench.state import Counts
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
-from gaugepost.core.setup import from_plain, to_plain
+from gaugepost.edge.bench_state import FOREIGN, archived_state, lines_of, state_of
 from gaugepost.edge.journal import Reader
 
 FILE_NAME = "bench.snapshot"
@@ -42,8 +38,6 @@ SPARE_BYTES = 128 << 20
 """Room on the disk that is left to the journal: with less, no snapshot is written."""
 
 _DIGEST_LINE = 65
-_FOREIGN = (ValueError, TypeError, LookupError, ArithmeticError, AttributeError, RecursionError)
-"""What reading can raise where a file was not written here."""
 
 
 class Snapshot:
@@ -73,7 +67,7 @@ class Snapshot:
             try:
                 state = self._loaded()
             except _Unfit as unfit:
-                self.finding, state = str(unfit), State()
+                self.finding, state = str(unfit), archived_state(self._reader)
             self._stands_for = self._tried = state.sequence
             accounted = next((last for last, _ in reversed(self._reader.epoch.earlier)), 0)
             # Where records are missing without a salvage's account, `verify` tells of it; a snapshot would hide it.
@@ -133,9 +127,9 @@ class Snapshot:
             header, plain, *counts = lines.splitlines()
             stands_for = json.loads(header)
             self._hold(stands_for)
-            state = _state(plain, counts)
+            state = state_of(plain, counts)
             fits = state.sequence == stands_for["sequence"]
-        except _FOREIGN as cause:
+        except FOREIGN as cause:
             raise _Unfit("it is in no form of this program's") from cause
         if not fits:
             raise _Unfit("it is in no form of this program's")
@@ -181,36 +175,13 @@ def _write(path: Path, header: dict[str, Any], state: State) -> None:
     """Write a snapshot, on the disk when this returns; one small map after the other, so that other threads get on."""
     digest = hashlib.sha256()
     with path.open("wb") as file:
-        for plain in _plain(header, state):
+        for plain in chain([header], lines_of(state)):
             line = json.dumps(plain, separators=(",", ":")).encode() + b"\n"
             digest.update(line)
             file.write(line)
         file.write(digest.hexdigest().encode() + b"\n")
         file.flush()
         os.fsync(file.fileno())
-
-
-def _plain(header: dict[str, Any], state: State) -> Iterator[Any]:
-    yield header
-    counts = state.counts
-    yield to_plain(replace(state, counts=Counts(packed=())))
-    yield [[*near, [[*key, count] for key, count in known.items()]] for near, known in counts.open.items()]
-    for shard in counts.packed:
-        yield [[*near, base64.b64encode(kept).decode()] for near, kept in shard.items()]
-
-
-def _state(plain: bytes, counts: Sequence[bytes]) -> State:
-    """Return the state that `_plain` laid out."""
-    state: State = from_plain(State, json.loads(plain))
-    late, *shards = map(json.loads, counts)
-    opened = {(lot, pieces): {tuple(key): int(count) for *key, count in known} for lot, pieces, known in late}
-    packed = tuple(
-        {(lot, pieces): base64.b64decode(kept, validate=True) for lot, pieces, kept in shard}
-        for shard in shards
-    )
-    if len(packed) != len(Counts().packed):
-        raise ValueError("counts are missing")
-    return replace(state, counts=Counts(opened, packed))
 
 
 @contextlib.contextmanager

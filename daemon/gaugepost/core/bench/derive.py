@@ -31,13 +31,18 @@ class Difference:
     fields: tuple[str, ...] = ()
 
 
-def differences(entries: Iterable[Entry], decode: Decode) -> Iterator[Difference | int]:
+def differences(
+    entries: Iterable[Entry], decode: Decode, state: State | None = None
+) -> Iterator[Difference | int]:
     """Derive every record that a frame led to from its bytes and the set-up in force, in one pass from the first entry.
+
+    `state` is the bench before the first entry, where others are archived.
 
     Yields each `Difference`, and the sequence of each record that came out the same (a result or an outcome that a
     reading completed is compared with that reading).
     """
-    state, expected, unknown = State(), list[Record](), False
+    expected, unknown = list[Record](), False
+    state = State() if state is None else state
     frame: tuple[State, Record] | None = None
     for entry in entries:
         record = entry.record
@@ -85,8 +90,8 @@ def _derived(state: State, record: Record, decode: Decode, derivation: int | Non
 
 
 def _compared(entry: Entry, derived: Record) -> Difference | int:
+    if vars(entry.record) == vars(derived):  # what a record does not say, it does not hold
+        return entry.sequence
     names = (field.name for field in dataclasses.fields(Record))
     differing = tuple(name for name in names if getattr(entry.record, name) != getattr(derived, name))
-    if not differing:
-        return entry.sequence
     return Difference(entry.sequence, f"comes out otherwise in {', '.join(differing)}", differing)

@@ -1,5 +1,6 @@
 """The journal: the append-only record of what happened at the station, on the disk before anyone hears of it."""
 
+from gaugepost.edge.journal.archive import Archive, is_archive
 from gaugepost.edge.journal.backup import backup, restore
 from gaugepost.edge.journal.reader import Reader, Wanted
 from gaugepost.edge.journal.remains import Owner
@@ -10,6 +11,7 @@ from gaugepost.edge.journal.writer import Journal
 
 __all__ = [
     "FILE_NAME",
+    "Archive",
     "Journal",
     "Owner",
     "Reader",
@@ -18,6 +20,7 @@ __all__ = [
     "Wanted",
     "backup",
     "examine",
+    "is_archive",
     "journal_file",
     "restore",
     "salvage",

@@ -18,11 +18,10 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind, Record
 from gaugepost.edge.journal import schema
-from gaugepost.edge.journal.codec import chained, encode
 from gaugepost.edge.journal.files import settle, vanish
 from gaugepost.edge.journal.reader import Reader
 from gaugepost.edge.journal.verify import Report, examine
-from gaugepost.edge.journal.writer import locked
+from gaugepost.edge.journal.writer import add, locked
 
 Progress = Callable[[str, int, int], None]
 """Hears what is being done, how far, and of how much."""
@@ -156,22 +155,12 @@ def _begun_anew(part: Path, report: Report, now: Moment, program: str) -> str:
         text=f"restored from a backup{latest}: {report.count} records up to {report.sequence}; "
         "whatever came after them is not in it",
     )
-    body, sequence = encode(record), report.sequence + 1
     with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as db:
         db.execute("BEGIN IMMEDIATE")
-        (layout,) = db.execute("PRAGMA user_version").fetchone()
-        if layout < schema.LAYOUT:
-            for statement in schema.EARLIER:
-                db.execute(statement)
+        schema.grown_to(db, 2)
         db.execute("INSERT INTO earlier VALUES (?, ?)", (report.sequence, before))
         db.execute("UPDATE journal SET epoch = ?", (epoch,))
-        db.execute(
-            "INSERT OR IGNORE INTO names SELECT coalesce(max(number), 0) + 1, ? FROM names", (record.kind,)
-        )
-        db.execute(
-            "INSERT INTO records SELECT ?, ?, number, NULL, NULL, NULL, NULL, ?, ? FROM names WHERE name = ?",
-            (sequence, record.measured_at, chained(report.head, sequence, body), body, record.kind),
-        )
+        add(db, report.sequence + 1, report.head, record)
         db.execute("COMMIT")
     return epoch
 

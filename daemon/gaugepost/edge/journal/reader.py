@@ -62,6 +62,11 @@ class Reader:
             identity = schema.identify(db, self.path)
         self.epoch = identity.epoch
         self.station = identity.station
+        self.archived = identity.archived
+        """What was moved to archives, oldest first."""
+        last = self.archived[-1:]
+        self.base = (last[0].last, last[0].hash) if last else (0, anchor(self.epoch.of(1), self.station))
+        """Sequence and hash of what the journal's own records follow: 0 and the anchor, or an archive's last record."""
 
     def close(self) -> None:
         """Let go of the journal; harmless when closed. Another thread's reading ends first or closes after itself."""
@@ -72,10 +77,18 @@ class Reader:
             db.close()
 
     def head(self) -> tuple[int, bytes]:
-        """Return sequence and hash of the last record; 0 and the anchor where there is none."""
+        """Return sequence and hash of the last record; what it would follow where there is none."""
         with self.connection() as db:
             row = db.execute("SELECT sequence, hash FROM records ORDER BY sequence DESC LIMIT 1").fetchone()
-        return row if row is not None else (0, anchor(self.epoch.of(1), self.station))
+        return row if row is not None else self.base
+
+    def kept_state(self) -> bytes | None:
+        """Return the bench as the archived records left it (`edge.bench_state`); None where none are archived."""
+        if not self.archived:
+            return None
+        with self.connection() as db:
+            (state,) = db.execute("SELECT state FROM archived WHERE last = ?", (self.base[0],)).fetchone()
+        return bytes(state or b"")
 
     def entry(self, sequence: int) -> Entry | None:
         """Return the record with this sequence, None where there is none."""
@@ -87,16 +100,19 @@ class Reader:
 
     def entries(self, after: int = 0, limit: int = 500, **wanted: Unpack[Wanted]) -> list[Entry]:
         """Return the first `limit` records with a sequence above `after`, ascending."""
+        after = max(after, self.base[0])
         with self.connection() as db:
             return _page(db, _question(db, after, wanted), after, limit)
 
     def latest(self, n: int, **wanted: Unpack[Wanted]) -> list[Entry]:
         """Return the last `n` records, ascending."""
         with self.connection() as db:
-            return _page(db, _question(db, 0, wanted), 0, n, newest=True)[::-1]
+            after = self.base[0]  # what an archive holds may not yet be cleared
+            return _page(db, _question(db, after, wanted), after, n, newest=True)[::-1]
 
     def replay(self, after: int = 0, **wanted: Unpack[Wanted]) -> Iterator[Entry]:
         """Yield the records above `after`, ascending, up to the one that is the last when the reading begins."""
+        after = max(after, self.base[0])
         with self.connection() as db:
             question = _question(db, after, wanted)
         while True:

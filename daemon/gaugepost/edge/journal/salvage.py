@@ -26,6 +26,7 @@ from gaugepost.core.errors import JournalError
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import FORMAT, Kind, Record
 from gaugepost.edge.journal import schema
+from gaugepost.edge.journal.archive.before import Before, put_before, what_is_before
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
 from gaugepost.edge.journal.files import settle
 from gaugepost.edge.journal.remains import Found, Owner, Remains
@@ -97,9 +98,21 @@ def salvage(
             target.parent.mkdir(parents=True, exist_ok=True)
             with contextlib.closing(_blank(scratch)) as found, contextlib.closing(_blank(part)) as made:
                 owners = _gather(remains, found, progress)
-                whose = _owner(found, owner, owners, damaged)
+                before = what_is_before(damaged)
+                whose = (
+                    Owner(before.epoch, before.station) if before else _owner(found, owner, owners, damaged)
+                )
                 salvaged = Salvaged(target, whose.station, unreadable=remains.unreadable)
-                _write(made, _whole(found, whose, salvaged), whose, salvaged, now, program, progress)
+                _write(
+                    made,
+                    _whole(found, whose, salvaged, before),
+                    whose,
+                    salvaged,
+                    before,
+                    now,
+                    program,
+                    progress,
+                )
         settle(part, target)
     except schema.FAULTS as cause:
         raise schema.refused(target, "write", cause) from cause
@@ -212,12 +225,15 @@ def _in_order(each: Found) -> Record | None:
     return record if encode(record) == each.body else None
 
 
-def _whole(found: sqlite3.Connection, whose: Owner, salvaged: Salvaged) -> Iterator[Kept]:
+def _whole(
+    found: sqlite3.Connection, whose: Owner, salvaged: Salvaged, base: Before | None
+) -> Iterator[Kept]:
     """Yield the records that are whole, ascending, and note what is not."""
-    groups = _groups(found)
+    salvaged.last, head = (base.last, base.hash) if base else (0, anchor(whose.epoch, whose.station))
+    groups = (each for each in _groups(found) if each[0] > salvaged.last)
     upcoming = next(groups, None)
-    expected, trusted = 1, True
-    before: set[bytes] = {anchor(whose.epoch, whose.station)}
+    expected, trusted = salvaged.last + 1, True
+    before: set[bytes] = {head}
     while upcoming is not None:
         (sequence, group), upcoming = upcoming, next(groups, None)
         following = upcoming[1] if upcoming is not None and upcoming[0] == sequence + 1 else []
@@ -286,6 +302,7 @@ def _write(
     whole: Iterator[Kept],
     whose: Owner,
     salvaged: Salvaged,
+    before: Before | None,
     now: Moment,
     program: str,
     progress: Progress | None,
@@ -294,9 +311,13 @@ def _write(
     made.execute("BEGIN")
     for statement in (*schema.TABLES, *schema.EARLIER):
         made.execute(statement)
-    epochs: list[tuple[int, str]] = []
+    epochs = list(before.earlier) if before else []
     names: dict[str, int] = {}
     seal, epoch, head = hashlib.sha256(), whose.epoch, b""
+    if before is not None:
+        put_before(made, before)
+        if before.set_up is not None:
+            _insert(made, names, Kept(*before.set_up, decode(before.set_up[2]), proven=True))
     for kept in whole:
         if kept.record.kind is Kind.SALVAGE and kept.record.epoch and kept.record.epoch_before:
             epochs.append((kept.sequence - 1, kept.record.epoch_before))

@@ -17,10 +17,11 @@ from gaugepost.core.record import FORMAT
 FILE_NAME = "journal.db"
 APPLICATION_ID = 0x67617567
 """`gaug` in ASCII: tells file(1), and us, whose database it is."""
-LAYOUT = 2
+LAYOUT = 3
 """Number of the tables' layout, kept as `user_version`. Bodies have a number of their own: `core.record.FORMAT`.
 
-1 has no table `earlier`: a journal that was never salvaged has none either, so that earlier programs read it."""
+1 has neither table `earlier` nor `archived`, 2 not the latter: what was never salvaged or archived has them neither, so
+that earlier programs read it."""
 
 TABLES = (
     "CREATE TABLE journal (epoch TEXT NOT NULL, station TEXT NOT NULL, format INTEGER NOT NULL)",
@@ -47,9 +48,39 @@ SINCE = ("CREATE INDEX IF NOT EXISTS records_kind ON records (kind)",)
 """Indexes that journals of earlier programs lack. Questions are answered without them too, in their own time."""
 EARLIER = (
     "CREATE TABLE earlier (last INTEGER PRIMARY KEY, epoch TEXT NOT NULL)",
-    f"PRAGMA user_version = {LAYOUT}",
+    "PRAGMA user_version = 2",
 )
 """What a salvaged journal has beside the tables: the epochs before its own, with the last sequence of each."""
+ARCHIVED = (
+    """CREATE TABLE archived (
+        last INTEGER PRIMARY KEY,
+        first INTEGER NOT NULL,
+        count INTEGER NOT NULL,
+        before BLOB NOT NULL,
+        hash BLOB NOT NULL,
+        file TEXT NOT NULL,
+        file_sha256 BLOB NOT NULL,
+        state BLOB)""",
+    f"PRAGMA user_version = {LAYOUT}",
+)
+"""What a journal has besides once records were moved to an archive: what the chain goes on from, and the bench as those
+records left it (`edge.bench_state`; of the last archive only)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Archived:
+    """Records that were moved to an archive."""
+
+    first: int
+    last: int
+    count: int
+    before: bytes
+    """Hash of the record before `first`, or what stands for it."""
+    hash: bytes
+    """Hash of the record `last`."""
+    file: str
+    """Name of the archive's file."""
+    file_sha256: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +89,8 @@ class Identity:
 
     epoch: Epoch
     station: str
+    archived: tuple[Archived, ...] = ()
+    """What was moved to archives, oldest first."""
 
 
 SALVAGE = "keep it as it is; `gaugepost salvage` copies what is whole into a new journal"
@@ -98,7 +131,17 @@ def identify(db: sqlite3.Connection, path: Path) -> Identity:
     if number > FORMAT:
         raise _newer(path, f"format {number}, this program knows {FORMAT}")
     earlier = db.execute("SELECT last, epoch FROM earlier ORDER BY last").fetchall() if layout > 1 else []
-    return Identity(Epoch(epoch, earlier), station)
+    rows = db.execute(_ARCHIVED).fetchall() if layout > 2 else []
+    return Identity(Epoch(epoch, earlier), station, tuple(Archived(*row) for row in rows))
+
+
+def grown_to(db: sqlite3.Connection, layout: int) -> None:
+    """Give a journal of an older layout the tables of `layout`, within a transaction that is open."""
+    (has,) = db.execute("PRAGMA user_version").fetchone()
+    for number, statements in ((2, EARLIER), (3, ARCHIVED)):
+        if has < number <= layout:
+            for statement in statements:
+                db.execute(statement)
 
 
 def refused(path: Path, doing: str, cause: Exception) -> JournalError:
@@ -130,6 +173,7 @@ def _newer(path: Path, finding: str) -> JournalError:
     )
 
 
+_ARCHIVED = "SELECT first, last, count, before, hash, file, file_sha256 FROM archived ORDER BY last"
 _HINTS = {
     0: "check the disk and the rights to its directory",
     sqlite3.SQLITE_FULL: "free some space on the disk",

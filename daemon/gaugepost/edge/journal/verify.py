@@ -16,6 +16,8 @@ from typing import Any
 from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import Epoch
 from gaugepost.core.record import Kind, Record
+from gaugepost.core.setup import from_document
+from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
 from gaugepost.edge.journal.reader import PAGE, Reader
@@ -61,6 +63,10 @@ class Report:
     epochs: list[tuple[int, str]] = field(default_factory=list)
     """Epochs that ended, by the records that say so."""
     epoch_now: str = ""
+    archived: tuple[schema.Archived, ...] = ()
+    """What was moved to archives."""
+    archives: dict[int, Record] = field(default_factory=dict)
+    """Records that say so, by the last sequence that was moved."""
 
     @property
     def sound(self) -> bool:
@@ -87,8 +93,10 @@ def examine(
     reader = Reader(path)
     try:
         report = Report(reader.epoch, reader.station)
+        report.archived = reader.archived
         _walk(reader, report, head, progress)
         _account(report)
+        _account_archives(reader, report)
         _structure(reader, report)
         return report
     finally:
@@ -102,10 +110,11 @@ def _walk(
     progress: Callable[[int, int], None] | None,
 ) -> None:
     last, _ = reader.head()
-    after = -(1 << 63)
-    report.head = anchor(report.epoch.of(1), report.station)
-    report.epoch_now = report.epoch.of(1)
-    found = head is not None and head == (0, report.head)
+    report.sequence, report.head = reader.base
+    after = report.sequence if reader.archived else -(1 << 63)
+    report.epochs = [(last, epoch) for last, epoch in report.epoch.earlier if last < report.sequence]
+    report.epoch_now = report.epoch.of(max(report.sequence, 1))
+    found = head is not None and head == reader.base
     while after < last:
         try:
             with reader.connection() as db:
@@ -162,6 +171,8 @@ def _step(report: Report, row: tuple[object, ...]) -> None:
         return
     if record.kind is Kind.SALVAGE:
         _sealed(report, record)
+    if record.kind is Kind.ARCHIVE:
+        report.archives[record.last or 0] = record
     report.seal.update(sequence.to_bytes(8, "big") + digest + body)
     if encode(record) != body:
         report.fault(f"record {sequence} is not in the one form that this program writes")
@@ -196,6 +207,46 @@ def _account(report: Report) -> None:
     told = (report.epoch.earlier, str(report.epoch))
     if (report.epochs or report.epoch.earlier) and told != (tuple(report.epochs), report.epoch_now):
         report.fault("the journal's epochs are not those that its records name")
+
+
+def _account_archives(reader: Reader, report: Report) -> None:
+    """Hold what the journal says of its archives against its chain: it is known of them by records that came after."""
+    follows = anchor(report.epoch.of(1), report.station)
+    for at, part in enumerate(reader.archived):
+        told = report.archives.get(part.last)
+        is_last = at == len(reader.archived) - 1
+        if part.first != (reader.archived[at - 1].last + 1 if at else part.first) or (
+            part.before != follows and (at or part.first == 1)
+        ):
+            report.fault(
+                f"what was archived up to record {part.last} does not follow what was archived before"
+            )
+        if told is None and is_last:
+            report.fault(f"no record says that those up to {part.last} were archived")
+        if told is not None and _said(told) != (
+            part.first, part.last, part.count, part.file, part.hash, part.file_sha256
+        ):  # fmt: skip
+            report.fault(f"what was archived up to record {part.last} is not what the journal's record says")
+        if told is not None and is_last:
+            _account_state(reader, report, part.last, told)
+        follows = part.hash
+
+
+def _account_state(reader: Reader, report: Report, last: int, told: Record) -> None:
+    """Hold the bench that the journal goes on from, and the set-up that it keeps for it, against its own record."""
+    if hashlib.sha256(reader.kept_state() or b"").digest() != told.state_sha256:
+        report.fault(f"the bench as record {last} left it is not what the journal's record says")
+        return
+    state = archived_state(reader)
+    kept = None if state.set_up_sequence is None else reader.entry(state.set_up_sequence)
+    if state.set_up_sequence is not None and (
+        kept is None or kept.record.document is None or from_document(kept.record.document) != state.set_up
+    ):
+        report.fault(f"the set-up in force at record {last} is not the one that the journal keeps")
+
+
+def _said(told: Record) -> tuple[object, ...]:
+    return told.first, told.last, told.count, told.archive, told.archive_head, told.archive_sha256
 
 
 def _structure(reader: Reader, report: Report) -> None:

@@ -41,6 +41,7 @@ class Journal:
         self.path = path
         self.epoch = identity.epoch
         self.station = identity.station
+        self._archived = identity.archived
         self._db = db
         self._lock = lock
         self.sequence, self.head = self._last()
@@ -160,6 +161,8 @@ class Journal:
 
     def _last(self) -> tuple[int, bytes]:
         row = self._db.execute("SELECT sequence, hash FROM records ORDER BY sequence DESC LIMIT 1").fetchone()
+        if row is None and self._archived:
+            return self._archived[-1].last, self._archived[-1].hash
         return row if row is not None else (0, anchor(self.epoch.of(1), self.station))
 
     def _checkpoint_when_due(self, written: int) -> None:
@@ -236,6 +239,18 @@ def locked(path: Path) -> int:
     os.ftruncate(lock, 0)
     os.pwrite(lock, b"%d\n" % os.getpid(), 0)
     return lock
+
+
+def add(db: sqlite3.Connection, sequence: int, previous: bytes, record: Record) -> None:
+    """Add a record of the house's own after the one with hash `previous`, within a transaction that is open."""
+    body = encode(record)
+    db.execute(
+        "INSERT OR IGNORE INTO names SELECT coalesce(max(number), 0) + 1, ? FROM names", (record.kind,)
+    )
+    db.execute(
+        "INSERT INTO records SELECT ?, ?, number, NULL, NULL, NULL, NULL, ?, ? FROM names WHERE name = ?",
+        (sequence, record.measured_at, chained(previous, sequence, body), body, record.kind),
+    )
 
 
 def _not_torn(path: Path, lock: int) -> None:

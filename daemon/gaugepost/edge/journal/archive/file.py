@@ -1,0 +1,260 @@
+"""An archive's file: an .xz file of CBOR data items (RFC 8949), for whoever reads it without this program.
+
+Before each item stands its size, 4 bytes big endian.
+
+    {"archive": 1, "station": …, "epoch": …, "earlier": [[last, epoch], …], "first": …, "before": hash, "state": bytes}
+    [[sequence, body], …]     blocks of up to 1000; [sequence, body, hash] where records are missing before it
+    {"count": …, "last": …, "head": hash, "earliest": ms, "latest": ms}
+
+    hash = SHA-256(previous hash, sequence as 8 bytes big endian, body), as in the journal; the first follows `before`
+
+`state` is the bench before the first record (`edge.bench_state`), absent where that is an empty one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import lzma
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple, Unpack, cast
+
+import cbor2
+
+from gaugepost.core.errors import JournalError
+from gaugepost.core.publication import Epoch
+from gaugepost.core.record import Entry, Kind
+from gaugepost.edge.journal.codec import anchor, chained, decode, encode
+from gaugepost.edge.journal.reader import Wanted
+from gaugepost.edge.journal.verify import Report
+
+SUFFIX = ".archive.xz"
+FORMAT = 1
+BLOCK = 1000
+_MAGIC = b"\xfd7zXZ\x00"
+"""How an .xz file begins (its format's description, 2.1.1.1)."""
+_FAULTS = (OSError, EOFError, lzma.LZMAError, cbor2.CBORDecodeError, ValueError, TypeError, LookupError)
+
+
+class Row(NamedTuple):
+    """A record as it lies in the journal."""
+
+    sequence: int
+    hash: bytes
+    body: bytes
+
+
+def is_archive(path: Path) -> bool:
+    """Return whether the file at `path` begins as an archive does."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_MAGIC)) == _MAGIC
+    except OSError:
+        return False
+
+
+class Writer:
+    """An archive that is being made. The file counts for nothing before `end` has returned."""
+
+    def __init__(self, path: Path, head: dict[str, Any]) -> None:
+        self._file = lzma.open(path, "wb", preset=6, check=lzma.CHECK_SHA256)  # noqa: SIM115
+        self._block: list[list[object]] = []
+        self._before: bytes = head["before"]
+        self._expected: int = head["first"]
+        self.count = 0
+        self._write({"archive": FORMAT, **head})
+
+    def add(self, row: Row) -> None:
+        """Add the next record."""
+        plain = row.sequence == self._expected and row.hash == chained(self._before, row.sequence, row.body)
+        self._block.append([row.sequence, row.body] if plain else [row.sequence, row.body, row.hash])
+        self._before, self._expected, self.count = row.hash, row.sequence + 1, self.count + 1
+        if len(self._block) == BLOCK:
+            self._flush()
+
+    def end(self, earliest_ms: int, latest_ms: int) -> None:
+        """Write what proves that nothing is missing at the end, and close."""
+        self._flush()
+        last = {"count": self.count, "last": self._expected - 1, "head": self._before}
+        self._write(last | {"earliest": earliest_ms, "latest": latest_ms})
+        self._file.close()
+
+    def close(self) -> None:
+        """Close what was not ended; harmless when closed."""
+        self._file.close()
+
+    def _flush(self) -> None:
+        if self._block:
+            self._write(self._block)
+            self._block = []
+
+    def _write(self, item: object) -> None:
+        data = cbor2.dumps(item)
+        self._file.write(len(data).to_bytes(4, "big") + data)
+
+
+class Archive:
+    """An archive, open for reading; it is read from its beginning to its end for every question."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the archive at `path`.
+
+        Raises:
+            JournalError: there is none, it is damaged at its beginning, or a newer program wrote it.
+        """
+        self.path = path
+        self._read = 0
+        """How many bytes of the file were read."""
+        head = next(self._items(), None)
+        if not isinstance(head, dict) or "archive" not in head:
+            raise JournalError(
+                f"{path} is no archive of gaugepost", hint="name a file that ends in .archive.xz"
+            )
+        if head["archive"] != FORMAT:
+            raise JournalError(
+                f"{path} was written by a newer version of gaugepost (archive format {head['archive']})",
+                hint="install that version or a later one",
+            )
+        try:
+            self.station: str = head["station"]
+            self.epoch = Epoch(head["epoch"], [(last, epoch) for last, epoch in head["earlier"]])
+            self.base: tuple[int, bytes] = (head["first"] - 1, head["before"])
+            self._state: bytes | None = head.get("state")
+        except _FAULTS as cause:
+            raise self._damaged(cause) from cause
+
+    def close(self) -> None:
+        """Nothing is held open between questions."""
+
+    def kept_state(self) -> bytes | None:
+        """Return the bench as the records before these left it; None where there were none."""
+        return self._state
+
+    def rows(self) -> Iterator[Row | dict[str, Any]]:
+        """Yield every record, and at last what is said of the end. Raises `JournalError` where it is damaged."""
+        items, before = self._items(), self.base[1]
+        next(items)
+        for item in items:
+            if isinstance(item, dict):
+                yield item
+                continue
+            try:
+                rows = [
+                    (int(sequence), bytes(body), given) for sequence, body, *given in cast("list[Any]", item)
+                ]
+            except _FAULTS as cause:
+                raise self._damaged(cause) from cause
+            for sequence, body, given in rows:
+                before = bytes(given[0]) if given else chained(before, sequence, body)
+                yield Row(sequence, before, body)
+
+    def head(self) -> tuple[int, bytes]:
+        """Return sequence and hash of the last record."""
+        for row in self.rows():
+            if isinstance(row, dict):
+                return row["last"], row["head"]
+        raise self._damaged(EOFError("its end is missing"))
+
+    def replay(self, after: int = 0, **wanted: Unpack[Wanted]) -> Iterator[Entry]:
+        """Yield the records above `after` that are wanted, ascending."""
+        kinds = None if (named := wanted.get("kinds")) is None else set(map(str, named))
+        exactly = {name: wanted.get(name) for name in ("gauge", "characteristic", "lot", "piece")}
+        since, until = wanted.get("since_ms"), wanted.get("until_ms")
+        for row in self.rows():
+            if isinstance(row, dict) or row.sequence <= after:
+                continue
+            record = decode(row.body)
+            if (
+                (kinds is None or record.kind in kinds)
+                and all(value is None or getattr(record, name) == value for name, value in exactly.items())
+                and (since is None or record.measured_at >= since)
+                and (until is None or record.measured_at < until)
+            ):
+                yield Entry(row.sequence, row.hash, record)
+
+    def latest(self, n: int, **wanted: Unpack[Wanted]) -> list[Entry]:
+        """Return the last `n` records that are wanted, ascending."""
+        return list(self.replay(**wanted))[-n:]
+
+    def examine(self, head: tuple[int, bytes] | None = None, progress: Any = None) -> Report:
+        """Walk along the archive's chain, as `verify.examine` does along a journal's."""
+        report = Report(self.epoch, self.station, sequence=self.base[0], head=self.base[1])
+        found, end, size = head in (None, self.base), None, self.path.stat().st_size
+        if self.base[0] == 0 and self.base[1] != anchor(self.epoch.of(1), self.station):
+            report.fault("it doesn't begin where the journal of its epoch and station begins")
+        try:
+            for row in self.rows():
+                if isinstance(row, dict):
+                    end = row
+                    continue
+                _step(report, row)
+                found = found or head == (report.sequence, report.head)
+                if progress is not None and report.count % BLOCK == 0:
+                    progress(min(self._read, size - 1), size)
+        except JournalError as damage:
+            report.fault(f"after record {report.sequence}: {damage.finding}")
+        else:
+            told = {"count": report.count, "last": report.sequence, "head": report.head}
+            told |= {"earliest": report.earliest_ms, "latest": report.latest_ms}
+            if end != told:
+                report.fault("its end is not what it says of it")
+        if not found and head is not None:
+            report.fault(f"record {head[0]} with hash {head[1].hex()} is not in it")
+        if progress is not None:
+            progress(size, size)
+        return report
+
+    def _items(self) -> Iterator[Any]:
+        try:
+            with self.path.open("rb") as raw, lzma.open(raw) as file:
+                while size := file.read(4):
+                    data = file.read(int.from_bytes(size, "big"))
+                    self._read = raw.tell()
+                    yield cbor2.loads(data)
+        except FileNotFoundError as cause:
+            raise JournalError(f"there is no archive at {self.path}", hint="name the file") from cause
+        except _FAULTS as cause:
+            raise self._damaged(cause) from cause
+
+    def _damaged(self, cause: Exception) -> JournalError:
+        return JournalError(
+            f"{self.path.name} is damaged: {cause}",
+            hint="take another copy of the archive; `gaugepost verify` says up to where this one is whole",
+        )
+
+
+def _step(report: Report, row: Row) -> None:
+    """Hold one record against the one before, and its body against the one form that it is written in."""
+    gap, follows = (
+        row.sequence != report.sequence + 1,
+        row.hash == chained(report.head, row.sequence, row.body),
+    )
+    if gap:
+        report.gaps.append((report.sequence + 1, row.sequence - 1))
+    elif not follows:
+        report.fault(f"record {row.sequence} was changed, or the one before it: its hash doesn't fit")
+    report.sequence, report.head, report.count = row.sequence, row.hash, report.count + 1
+    report.first = report.first or row.sequence
+    try:
+        record = decode(row.body)
+    except JournalError as damage:
+        report.fault(f"record {row.sequence}: {damage.finding}")
+        return
+    if encode(record) != row.body:
+        report.fault(f"record {row.sequence} is not in the one form that this program writes")
+    if record.kind is Kind.SALVAGE:
+        if report.seal.digest() != record.seal:
+            report.fault(f"record {row.sequence} seals other records than those before it")
+        else:
+            report.known_missing += sum(last - first + 1 for first, last in report.gaps)
+            report.gaps.clear()
+    report.seal.update(row.sequence.to_bytes(8, "big") + row.hash + row.body)
+    moment = record.measured_at
+    report.earliest_ms = moment if report.earliest_ms is None else min(report.earliest_ms, moment)
+    report.latest_ms = moment if report.latest_ms is None else max(report.latest_ms, moment)
+
+
+def sha256_of(path: Path) -> bytes:
+    """Return the SHA-256 of a file. Raises `OSError` where it can't be read."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").digest()
