@@ -29,6 +29,7 @@ INDEX = {
     "GET /v1": "this list",
     "GET /v1/openapi.json": "the same for programs",
     "GET /v1/health": "whether records are kept; 503 when not",
+    "GET /v1/metrics": "counts and states for monitoring, in the OpenMetrics text format",
     "GET /v1/station": "the station, its journal's head, what is in hand",
     "GET /v1/gauges": "gauges: judged or why not, mastering, what to read next, last reading",
     "GET /v1/gauges/{name}": "one of them",

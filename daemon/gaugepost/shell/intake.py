@@ -60,6 +60,8 @@ class LinkStatus:
     frames: int
     bad_frames: int
     last_frame_utc_ms: int | None
+    connects: int = 0
+    """How often it was connected."""
 
 
 class Intake:
@@ -92,7 +94,7 @@ class Intake:
         )
         self._state, self._description, self._problem = "connecting", "", ""
         self._since_ms = now().utc_ms
-        self._frames = self._bad_frames = 0
+        self._frames = self._bad_frames = self._connects = 0
         self._last_frame: Moment | None = None
         self._meter = BadFrameMeter()
         self._link: Link | None = None
@@ -115,6 +117,7 @@ class Intake:
             self._frames,
             self._bad_frames,
             self._last_frame.utc_ms if self._last_frame else None,
+            self._connects,
         )
 
     async def run(self) -> None:
@@ -162,6 +165,7 @@ class Intake:
             await link.open()
             self._description = link.describe()  # an open link knows where, and maybe which gauge, it is
             connected, self._link = True, link
+            self._connects += 1
             self._turn("connected", "")
             self._recorder.tell(LinkUp(self.name, self._description), self._now())
             await self._listen(link)

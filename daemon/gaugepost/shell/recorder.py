@@ -13,6 +13,7 @@ import contextlib
 import queue
 import threading
 import time
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -67,6 +68,22 @@ class _Item:
 _Held = tuple[Event, Moment, asyncio.Future[Told] | None]
 
 
+class Commits:
+    """How long commits took. One thread counts, any may look."""
+
+    BOUNDS_S = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 2.0)
+
+    def __init__(self) -> None:
+        self.counts = [0] * (len(self.BOUNDS_S) + 1)
+        """By the smallest bound that a commit did not exceed; the last for longer ones."""
+        self.sum_s = 0.0
+
+    def took(self, seconds: float) -> None:
+        """Count one."""
+        self.counts[bisect_left(self.BOUNDS_S, seconds)] += 1
+        self.sum_s += seconds
+
+
 class Recorder:
     """Decides events, has them recorded by one thread, and answers when they are on disk."""
 
@@ -90,6 +107,7 @@ class Recorder:
         self._loop = asyncio.get_running_loop()
         self._retry: asyncio.TimerHandle | None = None
         self._failure: asyncio.Future[None] = self._loop.create_future()
+        self.commits = Commits()
         self._committing_since: float | None = None
         self._thread = threading.Thread(target=self._write, name="journal writer", daemon=True)
         self._thread.start()
@@ -186,9 +204,10 @@ class Recorder:
                 continue
             try:
                 records = [record for item in items for record in item.records]
-                self._committing_since = time.monotonic()
+                self._committing_since = begun = time.monotonic()
                 entries = self._journal.append(records) if records else []
                 self._committing_since = None
+                self.commits.took(time.monotonic() - begun)
             except JournalError as error:
                 self._committing_since = None
                 failed = items[0].generation

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Response
 from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
@@ -14,6 +14,7 @@ from gaugepost.core.record import Kind
 from gaugepost.service import views
 from gaugepost.service.destinations import at_work
 from gaugepost.service.facade import Running
+from gaugepost.service.metrics import MEDIA_TYPE, Tally, exposition
 from gaugepost.service.problems import unknown
 from gaugepost.service.query import only
 from gaugepost.service.views import Document
@@ -33,6 +34,14 @@ def routes(running: Running) -> APIRouter:
     async def station() -> JSONResponse:
         """The station, its journal and what is in hand."""
         return JSONResponse(_station(running))
+
+    tally = Tally(running.growth)
+
+    @router.get("/metrics", response_class=Response)
+    async def metrics() -> Response:
+        """Counts and states for monitoring, in the OpenMetrics text format."""
+        text = await asyncio.to_thread(exposition, running, tally)
+        return Response(text, media_type=MEDIA_TYPE)
 
     @router.get("/gauges")
     async def gauges() -> JSONResponse:
