@@ -8,13 +8,14 @@ import csv
 import json
 import sys
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from gaugepost.commands.drift.table import lines
 from gaugepost.contract import cell
 from gaugepost.core.drift import BY, What, document, grouped, points_of
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Kind
-from gaugepost.core.setup import SetUp, from_document
+from gaugepost.core.setup import from_document
 from gaugepost.edge.drift import read_points
 from gaugepost.edge.journal import Reader
 
@@ -71,10 +72,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what was asked for; return 0. Raises `GaugepostError` where it can't be."""
-    from gaugepost.commands.export import parse_bound, zone_of
+    from gaugepost.commands.export import parse_bound
 
     with contextlib.closing(Reader(_journal(args))) as reader:
-        zone = zone_of(reader)
+        zone, unit = _shown_in(reader)
         points = [
             *read_points(
                 reader,
@@ -87,7 +88,6 @@ def run(args: argparse.Namespace) -> int:
                 until_ms=None if args.until is None else parse_bound(args.until, zone, is_end=True),
             )
         ]
-        unit = _unit(reader)
     if args.csv:
         rows = csv.DictWriter(sys.stdout, _COLUMNS)
         rows.writeheader()
@@ -114,14 +114,14 @@ def _journal(args: argparse.Namespace) -> Path:
     return read_station(args.station).data
 
 
-def _unit(reader: Reader) -> Unit:
-    """Return µin where every drawing is in inches, else µm."""
+def _shown_in(reader: Reader) -> tuple[ZoneInfo, Unit]:
+    """Return the station's time zone, and µin where every drawing is in inches, else µm: by its last set-up."""
     for entry in reader.latest(1, kinds=[Kind.SET_UP]):
         if entry.record.document is not None:
-            set_up: SetUp = from_document(entry.record.document)
-            if {each.unit for each in set_up.characteristics.values()} == {Unit.INCH}:
-                return Unit.MICROINCH
-    return Unit.MICROMETRE
+            set_up = from_document(entry.record.document)
+            drawn = {each.unit for each in set_up.characteristics.values()}
+            return ZoneInfo(set_up.zone), Unit.MICROINCH if drawn == {Unit.INCH} else Unit.MICROMETRE
+    return ZoneInfo("UTC"), Unit.MICROMETRE
 
 
 def _by(text: str) -> tuple[str, ...]:
