@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import httpx
@@ -87,3 +88,18 @@ async def test_names_are_data(tmp_path: Path) -> None:
         ((found, labels),) = [key for key in samples if key[0] == "gaugepost_build_info"]
         assert dict(labels)["station"] == name
         assert found
+
+
+ALERTS = Path(__file__).parents[2] / "deploy" / "monitoring" / "alerts.yaml"
+
+
+@pytest.mark.asyncio
+async def test_alerts_name_metrics_that_there_are(tmp_path: Path) -> None:
+    """Every metric that the example alerts ask for is one that the service tells."""
+    async with at_work(tmp_path) as station:
+        text = (await station.http.get("/v1/metrics")).text
+    told = {family.name for family in text_string_to_metric_families(text)}
+    asked = set(re.findall(r"gaugepost_[a-z_]+", ALERTS.read_text("utf-8")))
+    assert len(asked) > 5
+    for name in asked:
+        assert re.sub(r"_(total|bucket)$", "", name) in told, name
