@@ -83,7 +83,7 @@ async def test_what_was_judged_again_is_voided(tmp_path: Path) -> None:
 
 @pytest.mark.asyncio
 async def test_suspects(tmp_path: Path) -> None:
-    """A doubted gauge is marked since its last good check, and due; a dropped ring marks all that rested on it, once."""
+    """A doubted gauge is marked since its last good check, and due; a dropped ring marks all on it, once."""
     async with at_work(tmp_path) as station:
         await _measured(station)
         told = await _post(station, "/gauges/bore-38/suspect", reason="a contact is chipped")
@@ -100,7 +100,7 @@ async def test_suspects(tmp_path: Path) -> None:
 
 @pytest.mark.asyncio
 async def test_a_check_that_would_have_failed(tmp_path: Path) -> None:
-    """Where the ring of a check turns out bad, the check would have failed: what it let through is marked as suspect."""
+    """Where the ring of a check turns out bad, the check would have failed: what it let through is suspect."""
     async with at_work(tmp_path) as station:
         station.connect()
         await station.master()
