@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
 
 from gaugepost.core.indication import Chunk
 from gaugepost.core.quantity import Unit
@@ -119,6 +119,14 @@ class Tells(Protocol):
 
     def tells(self) -> Mapping[str, str]:
         """Return what it says, as a decoder's settings: {"descriptor": "0600ff…"}; empty where not open."""
+
+
+@runtime_checkable
+class HandsOnAll(Protocol):
+    """A kind of link that can hand on all that its far side sends, while nobody knows where in it the values are."""
+
+    everything: ClassVar[Mapping[str, str]]
+    """Settings with which it does, where a lesson's own don't say otherwise."""
 
 
 @runtime_checkable

@@ -28,7 +28,9 @@ accepted only when it can't be a coincidence; until then it says what to measure
 
 examples:
   gaugepost teach serial_port device=/dev/ttyUSB0 baud=9600 --write bore
-  gaugepost teach bluetooth_le address=00:11:22:33:44:55 characteristic=... --write bore
+  gaugepost teach serial_port device=/dev/ttyUSB0 --probe --write bore      # nobody knows its baud
+  gaugepost teach bore-serial --station station.toml --write bore           # a link that has no decoder yet
+  gaugepost teach bluetooth_le address=00:11:22:33:44:55 --write bore       # all that it notifies
   gaugepost teach --samples samples.toml --json
 
 --samples takes a file instead of a gauge and a keyboard:
@@ -53,8 +55,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = "Find the description of a gauge from what it sends and what its display shows."
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument("kind", metavar="KIND", nargs="?", help="kind of link, as serial_port")
+    parser.add_argument(
+        "kind", metavar="KIND", nargs="?", help="kind of link, as serial_port; with --station its name there"
+    )
     parser.add_argument("settings", metavar="KEY=VALUE", nargs="*", help="the link's settings")
+    parser.add_argument("--station", type=Path, metavar="FILE", help="take the link from this station file")
+    parser.add_argument(
+        "--probe", action="store_true", help="find out first how a serial line is set: baud, bits, parity"
+    )
     parser.add_argument("--samples", type=Path, metavar="FILE", help="samples instead of a gauge")
     parser.add_argument("--write", metavar="NAME", help="write NAME.toml and NAME.capture.toml")
     parser.add_argument("--json", action="store_true", help="the outcome as one JSON object")
@@ -82,9 +90,11 @@ def run(args: argparse.Namespace) -> int:
     if args.samples is not None:
         outlook = look(read_samples(args.samples))
     else:
+        from gaugepost.commands.teach.chosen import chosen
         from gaugepost.commands.teach.listening import taught
 
-        outlook = taught(args.kind, args.settings, lambda evidence: _told(look(evidence)))
+        link = chosen(args.kind, args.settings, args.station)
+        outlook = taught(link, lambda evidence: _told(look(evidence)), probing=args.probe)
     if args.json:
         _print_json(outlook, seen[-1], args.write)
     elif args.samples is not None or outlook.accepted:

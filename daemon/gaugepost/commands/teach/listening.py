@@ -3,61 +3,39 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import signal
 import sys
-from collections.abc import Callable, Coroutine, Iterable, Sequence
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from typing import Any
 
-from pydantic import ValidationError
-
 from gaugepost.commands.teach.arriving import Arrivals
-from gaugepost.contract import Link
-from gaugepost.core.errors import SettingsError, ValueRefused
-from gaugepost.edge.clock import Clock
-from gaugepost.edge.plugins import LINKS, find
+from gaugepost.commands.teach.chosen import Chosen
+from gaugepost.commands.teach.probing import probe
+from gaugepost.core.errors import ValueRefused
 from gaugepost.shell.lessons.listening import Listening
 from gaugepost.teach import CAN_NEVER, Evidence, Outlook, read_typed
 
 _LATE_S = 0.3
 """How long after the line was typed chunks still belong to it: some gauges send late."""
 
+_GIVE = "give what you know, as baud=9600 bits=7 parity=even"
 _NOTHING = "nothing came from the gauge: send the value, then type it; else see baud and cable"
 
 
-def taught(kind: str, words: Sequence[str], look: Callable[[Evidence], Outlook]) -> Outlook:
-    """Teach from a gauge on a link of `kind` until decided, an empty line or Ctrl-C; return the last outlook.
+def taught(link: Chosen, look: Callable[[Evidence], Outlook], *, probing: bool = False) -> Outlook:
+    """Teach from a gauge on a link until decided, an empty line or Ctrl-C; return the last outlook.
 
-    `look` searches and tells the person. A link that is lost is connected again: what was measured is kept.
-    Raises `GaugepostError` where the link can't be made, or not be connected at the beginning.
+    `look` searches and tells the person. A link that is lost is connected again: what was measured is kept. `probing`
+    finds out first how its line is set. Raises `GaugepostError` where the link can't be made, not be connected at the
+    beginning, or has no line to be probed.
     """
-    made = find(LINKS, kind)
-    try:
-        settings = made.Settings.model_validate(_settings(words))
-    except ValidationError as error:
-        told = "; ".join(f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors())
-        raise SettingsError(
-            f"{kind} can't be opened so: {told}", hint="write its keys as KEY=VALUE"
-        ) from error
-    return asyncio.run(_teach(lambda: made(settings, Clock()), look))
+    link.maker()
+    return asyncio.run(_teach(link, look, probing))
 
 
-def _settings(words: Iterable[str]) -> dict[str, object]:
-    found: dict[str, object] = {}
-    for word in words:
-        key, equals, value = word.partition("=")
-        if not equals or not key:
-            raise SettingsError(f"{word!r} is no setting", hint="write KEY=VALUE, as baud=9600")
-        try:
-            found[key] = json.loads(value)
-        except ValueError:
-            found[key] = value
-    return found
-
-
-async def _teach(make_link: Callable[[], Link], look: Callable[[Evidence], Outlook]) -> Outlook:
+async def _teach(link: Chosen, look: Callable[[Evidence], Outlook], probing: bool) -> Outlook:
     loop, lines, stopped = asyncio.get_running_loop(), asyncio.Queue[str | None](), asyncio.Event()
 
     def stop() -> None:
@@ -66,20 +44,39 @@ async def _teach(make_link: Callable[[], Link], look: Callable[[Evidence], Outlo
 
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop)
-    listening = Listening(make_link, _say)
-    if not await _unless(stopped, listening.open()):
-        return look(Evidence(()))
+    keyboard = _Keyboard(lines)
+    try:
+        if probing:
+            judgement = await probe(link.maker(), lines, _say)
+            if judgement is None or judgement.found is None:
+                _say(f"not found: {judgement.reason if judgement else 'given up'}; {_GIVE}")
+                return look(Evidence(()))
+            _say(f"found: {judgement.found}")
+            link = link.with_line(judgement.found)
+        listening = Listening(link.maker(), _say)
+        if not await _unless(stopped, listening.open()):
+            return look(Evidence(()))
+        return await _held(listening, look, lines)
+    finally:
+        keyboard.close()
+
+
+async def _held(
+    listening: Listening, look: Callable[[Evidence], Outlook], lines: asyncio.Queue[str | None]
+) -> Outlook:
     arrivals = Arrivals(listening.lesson, _say)
     listening.heard = arrivals.add
     hearing = asyncio.ensure_future(listening.run())
-    keyboard = _Keyboard(lines)
+    hearing.add_done_callback(lambda _: lines.put_nowait(None))  # only a bug ends it before it is cancelled
     try:
-        return await _Teacher(look, listening).hold(lines)
+        outlook = await _Teacher(look, listening).hold(lines)
     finally:
-        keyboard.close()
         hearing.cancel()
-        await asyncio.gather(hearing, return_exceptions=True)
+        (ended,) = await asyncio.gather(hearing, return_exceptions=True)
         arrivals.close()
+    if isinstance(ended, Exception):
+        raise ended
+    return outlook
 
 
 async def _unless(stopped: asyncio.Event, work: Coroutine[Any, Any, None]) -> bool:
