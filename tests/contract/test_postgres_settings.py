@@ -100,7 +100,7 @@ def test_where_the_library_is_missing_it_is_said_what_to_install() -> None:
     done = _run("-c", MISSING)
     assert done.returncode == 0, done.stderr
     assert "psycopg is not installed" in done.stdout
-    assert 'pip install "gaugepost[postgres]"' in done.stdout
+    assert 'pip install "psycopg[binary]"' in done.stdout
 
 
 def test_the_library_is_not_loaded_before_it_is_needed() -> None:

@@ -16,7 +16,7 @@ from pydantic import Field, field_validator, model_validator
 from gaugepost.contract import AdapterSettings, Caution
 
 LIBRARY = "psycopg"
-INSTALL = 'install it for the service: python -m pip install "gaugepost[postgres]"'
+INSTALL = 'install it for the service: python -m pip install "psycopg[binary]"'
 """What to do where the library is missing."""
 
 _HOST = re.compile(r"[^\s/@?#,=\[\]\x00-\x1f]+")
