@@ -70,12 +70,31 @@ def _without_conflicts(evidence: Evidence, decoders: Mapping[str, type[Decoder]]
 
 
 def _drafted(evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> tuple[list[Fitting], int]:
-    """Return the drafts that fit every sample, and how many readings were tried to find them."""
+    """Return the drafts that fit every sample, and how many readings were tried to find them.
+
+    Where none does, those are held to every sample that were drafted without one of them: laid beside all the others
+    one sample may hide how they are made, and still be read by what is found without it.
+    """
+    fits, tried = _fitting(evidence, evidence, decoders)
+    if fits or len(evidence.samples) <= LEAST_VALUES:
+        return fits, tried
+    seen: dict[str, Fitting] = {}
+    for at in range(len(evidence.samples)):
+        more, held = _fitting(_left_out(evidence, at), evidence, decoders)
+        tried += held
+        seen |= {repr((one.kind, one.draft.settings)): one for one in more}
+    return list(seen.values()), tried
+
+
+def _fitting(
+    part: Evidence, evidence: Evidence, decoders: Mapping[str, type[Decoder]]
+) -> tuple[list[Fitting], int]:
+    """Return what is drafted for `part` and fits every sample of `evidence`, and how many readings were tried."""
     fits, tried = list[Fitting](), 0
     for kind, decoder in decoders.items():
         asked: object = decoder
         if isinstance(asked, Proposes):
-            proposed = asked.propose(evidence)
+            proposed = asked.propose(part)
             tried += proposed.tried
             drafts = proposed.drafts[:MOST_DRAFTS]
             fits += [one for draft in drafts if (one := fitting(kind, decoder, draft, evidence))]
