@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import random
+from datetime import UTC
 from decimal import Decimal as D
 
 import pytest
 
 from gaugepost.core.bench import State, events as ev, follow
 from gaugepost.core.bench.apply import RECORDS_MISSING
-from gaugepost.core.indication import Condition, Indication, Moment, Temperature
+from gaugepost.core.indication import Code, Condition, Indication, Moment, Temperature
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind
-from gaugepost.core.setup import Combine
+from gaugepost.core.setup import Combine, LotCheck, ScannerEntry
 from tests.core.station import AIR, RING, Hand, set_up
 
+SCANNER = ScannerEntry(name="hand", link="usb-5", codes=("SN {serial_number}", "C {contact_set}"))
 LIVES = 20
 LOSSES = 15
 
@@ -22,7 +24,17 @@ LOSSES = 15
 def _life(chance: random.Random) -> Hand:
     """A bench at which everything happens, in any order."""
     bore = {"readings": 2, "combine": Combine.MEAN} if chance.random() < 0.5 else {}
-    hand = Hand(set_up({"valid_count": 5}, bore, thermometers={"air": AIR}))
+    gauge = {"valid_count": 5, "check_every_pieces": 3, "check_every_ms": 900_000, "check_at_min": (0, 720)}
+    gauge |= {"contact_sets": ("A", "B")}
+    around = {
+        "thermometers": {"air": AIR},
+        "scanners": {"hand": SCANNER},
+        "lot_checks_asked": (LotCheck.OPENING, LotCheck.CLOSING),
+    }
+    hand = Hand(set_up(gauge, bore, **around))
+
+    def scan(text: str) -> None:
+        hand.do(ev.Arrived("usb-5", Code(text, text.encode())))
 
     def show(digits: str) -> None:
         sent = Indication(digits, D(digits), Unit.MM, digits.encode())
@@ -37,11 +49,14 @@ def _life(chance: random.Random) -> Hand:
     def edit() -> None:
         name = chance.choice(["A", "B"])
         masters = {RING.name: RING} if chance.random() < 0.7 else {}
-        hand.load(set_up(None, {"name": name} | bore, thermometers={"air": AIR}, masters=masters))
+        kept = gauge if chance.random() < 0.7 else {}
+        hand.load(set_up(kept, {"name": name} | bore, masters=masters, **around))
 
     def ready() -> None:
-        for _ in range(2):
-            hand.do(ev.BeginMastering("bore-1", ("ring-1",), ("R-1",), readings=2))
+        scan(f"C {chance.choice('AB')}")
+        for serials in (("R-1",), ()):
+            hand.do(ev.BeginMastering("bore-1", ("ring-1",), serials, readings=2))
+            scan(chance.choice(["SN R-1", "SN R-1", "SN R-9", "?"]))
             show("38.004")
             show("38.003")
         hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=1))
@@ -68,6 +83,8 @@ def _life(chance: random.Random) -> Hand:
         hand.do(ev.Arrived("usb-9", Temperature(D(chance.randrange(200, 260)).scaleb(-1), b"t")))
         hand.do(ev.Arrived("usb-1", Condition("E1", "an error", b"E1", ends_mastering=True)))
         hand.do(ev.Report("bore-1", "knock"))
+        hand.wait(chance.randrange(3_600_000))
+        hand.do(ev.LookAhead(UTC))
         hand.do(ev.Another("bore-1", "rework", operator="M1"))
 
     deeds = [restart, edit, ready, ready, tag, tag, afterwards, link, say]

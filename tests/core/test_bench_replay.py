@@ -1,5 +1,6 @@
 """Whatever happens at the bench, the state that the journal leads to is the state that was lived."""
 
+from dataclasses import replace
 from datetime import UTC
 from decimal import Decimal as D
 from typing import Any
@@ -20,6 +21,12 @@ GAUGE = {
     "check_every_ms": 3_600_000,
     "check_at_min": (0, 720),
     "contact_sets": ("A", "B"),
+    "soak_k": D("0.2"),
+    "soak_window_ms": 600_000,
+    "spread_limit_mm": D("0.005"),
+    "jump_limit_mm": D("0.002"),
+    "reach_mm": D("0.001"),
+    "compare_masters": True,
 }
 SCANNER = ScannerEntry(
     name="hand", link="usb-5", codes=("SN {serial_number}", "C {contact_set}", "{lot}/{piece}")
@@ -27,6 +34,7 @@ SCANNER = ScannerEntry(
 AROUND: dict[str, Any] = {
     "thermometers": {"air": AIR},
     "scanners": {"hand": SCANNER},
+    "masters": {"ring-1": RING, "ring-2": replace(RING, name="ring-2", size_mm=D("38.0102"), serial="R-2")},
     "lot_checks_asked": (LotCheck.OPENING, LotCheck.CLOSING),
 }
 NAMES = st.sampled_from(["bore-1", "ring-1", "A", "L1", "L2", "1", "2", "top", "nothing"])
@@ -93,7 +101,7 @@ class Bench(RuleBasedStateMachine):
     def report(self, what: str, contact_set: str | None) -> None:
         self.hand.do(ev.Report("bore-1", what, contact_set=contact_set))
 
-    @rule(code=st.sampled_from(["SN R-1", "SN R-9", "C B", "C x", "L1/7", "?"]))
+    @rule(code=st.sampled_from(["SN R-1", "SN R-2", "SN R-9", "C B", "C x", "L1/7", "?"]))
     def scan(self, code: str) -> None:
         self.hand.do(ev.Arrived("usb-5", Code(code, code.encode())))
 
