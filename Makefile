@@ -20,7 +20,7 @@ ARGS ?=
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 APT_LIST := deploy/apt-packages.txt
 
-.PHONY: help demo test attack lint format bench constraints clean apt
+.PHONY: help demo test attack lint format bench soak constraints clean apt
 
 help:  ## this list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-12s %s\n", $$1, $$2}' Makefile
@@ -46,6 +46,9 @@ format: $(VENV)/.dev  ## put every file in the one format
 
 bench: $(VENV)/.dev  ## benchmarks; they print ratios and never fail by a clock
 	$(BIN)/python -m tests.benchmarks $(ARGS)
+
+soak: apt $(VENV)/.dev  ## two hours of work with a fault every few seconds; ARGS="--seconds 600 --kills"
+	$(BIN)/python -m tests.soak $(ARGS)
 
 # Hashes of every file of a release are listed, so one list serves each Python and processor we support; it is made
 # with the oldest Python, which needs the most back-ports. Neither addresses nor paths of this machine are written.

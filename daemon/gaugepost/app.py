@@ -29,6 +29,7 @@ from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
 from gaugepost.shell.recorder import Recorder
+from gaugepost.shell.room import RoomWatch
 
 DRAIN_S = 5.0
 """How long destinations may take at the end; what they have not got by then they get after the next start."""
@@ -98,7 +99,8 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
         recorder = Recorder(journal, growth, clock, state)
         destinations = _destinations(station)
         try:
-            async with _tasks(_kept(snapshot, recorder, growth)):
+            room = RoomWatch(reader, station.disk_floor, station.disk_warning_ms, lambda: clock().utc_ms)
+            async with _tasks(_kept(snapshot, recorder, growth), room.run()):
                 yield Running(
                     station=station,
                     recorder=recorder,
@@ -113,6 +115,7 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
                     now=clock,
                     started=clock(),
                     command_intakes=tuple(_command_intakes(destinations, clock)),
+                    room=room,
                 )
         finally:
             await recorder.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from gaugepost.core.setup import (
     SetUp,
     TriggerEntry,
 )
+from gaugepost.edge.journal.room import look_at
 from gaugepost.edge.stationfile import Finding, Severity, StartFrom, Station, StationFileError, read_station
 
 _FINEST = Decimal("1E-6")
@@ -89,6 +90,9 @@ def summary(station: Station) -> Iterator[str]:
     set_up = station.set_up
     yield f"{station.path}: station {station.name}, fit to run"
     yield f"  time zone {set_up.zone}, journal in {station.data}, REST at http://{_host(station.host)}:{station.port}/"
+    room = look_at(station.data, station.disk_floor, round(datetime.now(UTC).timestamp() * 1000))
+    if room is not None:
+        yield f"  disk: {room.warning(station.disk_warning_ms) or room.told()}"
     if lots := _lots(set_up):
         yield f"  {lots}"
     drawn = {entry.unit for entry in set_up.characteristics.values()}

@@ -10,6 +10,8 @@ def table(station: Document) -> list[str]:
     about, health = station["station"], station["health"]
     recording = "recording" if health["recording"] else f"NOT RECORDING: {health['problem']}"
     lines = [f"{about['station']}: {recording}, last record {about['head']}"]
+    if (health.get("disk") or {}).get("warning"):
+        lines.append(f"DISK: {health['disk']['warning']}")
     lines.append("in hand: " + ", ".join(f"{tag} {value or '-'}" for tag, value in about["tags"].items()))
     rows: list[tuple[str, ...]] = [("gauge", "link", "state", "mastered on", "judged")]
     rows += [_row(gauge) for gauge in station["gauges"]]

@@ -16,6 +16,7 @@ from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
 from gaugepost.shell.recorder import Recorder
+from gaugepost.shell.room import RoomWatch
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Running:
     now: Callable[[], Moment]
     started: Moment
     command_intakes: Sequence[CommandIntake] = ()
+    room: RoomWatch | None = None
     closing: asyncio.Event = field(default_factory=asyncio.Event)
     """Set when the service ends: whoever waits for records is answered at once."""
 

@@ -41,10 +41,12 @@ from gaugepost.edge.stationfile.values import (
     DrawnUnit,
     Factor,
     HalfWidth,
+    LastingMs,
     Level,
     LotChecks,
     Material,
     PositiveLength,
+    SizeBytes,
     StartFrom,
     choice,
     words_of,
@@ -71,6 +73,10 @@ class StationTable(Table):
     """Level of confidence of expanded uncertainties; 95.45 %, so that k is 2 or a little more, where it is missing."""
     rounding: bool = False
     """Whether values are rounded for their verdict (ASTM E29) where simple acceptance decides and they don't say."""
+    disk_floor: SizeBytes = 10**9
+    """What shall stay free on the journal's disk: with less, the service says so wherever it can. 1 GB."""
+    disk_warning: LastingMs = 60 * 86_400_000
+    """How long before the floor is reached, at the present rate, the service warns. 60 days."""
 
 
 class ServiceTable(Table):

@@ -27,6 +27,10 @@ class Station:
     zone: ZoneInfo
     data: Path
     """Folder of the journal, absolute."""
+    disk_floor: int = 10**9
+    """Bytes that shall stay free on the journal's disk."""
+    disk_warning_ms: int = 60 * 86_400_000
+    """How long before that is reached the service warns."""
     host: str
     port: int
     certificate: Path | None = None
@@ -106,6 +110,8 @@ def _read(path: Path, source: Source, report: Report, *, look: bool) -> Station 
         name=station.name,
         zone=zone,
         data=data,
+        disk_floor=station.disk_floor,
+        disk_warning_ms=station.disk_warning,
         host=service.host,
         port=service.port,
         certificate=data / service.certificate_file if service.certificate_file else None,

@@ -33,6 +33,8 @@ from gaugepost.edge.stationfile.findings import either, nearest, toml
 
 _DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?) *(ms|s|min|h|d)", re.ASCII)
 _MS = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
+_SIZE = re.compile(r"([0-9]{1,6}(?:\.[0-9]{1,3})?) *(MB|GB|TB)", re.ASCII)
+_BYTES = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
 _MOMENT = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2})?(?:Z|[+-][0-9]{2}:[0-9]{2})?)?",
     re.ASCII,
@@ -105,6 +107,15 @@ def _lasting_ms(text: str) -> int:
     if duration <= 0:
         raise ValueRefused(f"{text!r} is no time at all", hint='write a longer one, as "8 h"')
     return duration
+
+
+def _size_bytes(text: str) -> int:
+    found = _SIZE.fullmatch(text.strip())
+    if not found:
+        raise ValueRefused(
+            f"{text!r} is not an amount of data", hint='write a number and its unit, as "2 GB"'
+        )
+    return int(Decimal(found.group(1)) * _BYTES[found.group(2)])
 
 
 def _coefficient(text: str) -> Decimal:
@@ -314,6 +325,7 @@ LengthRange = Annotated[
 ]
 DurationMs = Annotated[int, _text(_duration_ms, "a duration with its unit", "300 ms"), _schema("300 ms")]
 LastingMs = Annotated[int, _text(_lasting_ms, "a duration with its unit", "8 h"), _schema("8 h")]
+SizeBytes = Annotated[int, _text(_size_bytes, "an amount of data with its unit", "2 GB"), _schema("2 GB")]
 Coefficient = Annotated[
     Decimal, _text(_coefficient, "a coefficient per kelvin", "11.5e-6 /K"), _schema("11.5e-6 /K")
 ]

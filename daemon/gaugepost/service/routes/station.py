@@ -92,8 +92,24 @@ def _health(running: Running) -> Document:
         "held": recorder.held,
         "dropped": recorder.dropped,
         "head": running.growth.head,
+        "disk": _disk(running),
         "links": [{"link": one.name, "state": one.state, "problem": one.problem or None} for one in links],
         "destinations": [{key: one[key] for key in brief} for one in at_work(running)],
+    }
+
+
+def _disk(running: Running) -> Document | None:
+    """Return what the journal's disk has; None before it was looked at."""
+    watch = running.room
+    if watch is None or watch.room is None:
+        return None
+    room, days = watch.room, watch.room.days_left
+    return {
+        "free_bytes": room.free_bytes,
+        "floor_bytes": room.floor_bytes,
+        "bytes_a_day": None if room.day_bytes is None else round(room.day_bytes),
+        "days_left": None if days is None else round(days, 1),
+        "warning": watch.warning or None,
     }
 
 
