@@ -20,7 +20,7 @@ ARGS ?=
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 APT_LIST := deploy/apt-packages.txt
 
-.PHONY: help demo test attack lint format bench soak constraints clean apt
+.PHONY: help demo test attack lint format bench mutants soak constraints clean apt
 
 help:  ## this list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-12s %s\n", $$1, $$2}' Makefile
@@ -49,6 +49,9 @@ bench: $(VENV)/.dev  ## benchmarks; they print ratios and never fail by a clock
 
 soak: apt $(VENV)/.dev  ## two hours of work with a fault every few seconds; ARGS="--seconds 600 --kills"
 	$(BIN)/python -m tests.soak $(ARGS)
+
+mutants: $(VENV)/.dev  ## what in the core could be wrong without a test noticing; rooms in ARGS="..."
+	$(BIN)/python -m tests.mutation $(ARGS)
 
 # Hashes of every file of a release are listed, so one list serves each Python and processor we support; it is made
 # with the oldest Python, which needs the most back-ports. Neither addresses nor paths of this machine are written.

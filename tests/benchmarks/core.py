@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
 from itertools import count
+from typing import Any
 
 from gaugepost.contract import Chunk
 from gaugepost.core.bench import apply, decide
@@ -81,7 +82,7 @@ def figures() -> Iterator[Figure]:
         yield Figure(name, seconds * 1e6, "µs", baseline, "a script", goal, seconds * 1e6 < GOAL_US)
 
 
-def sure_hand() -> Hand:
+def sure_hand(**station: Any) -> Hand:
     """A bench whose station file declares all that an uncertainty rests on, and whose rule decides by it."""
     bodies = (Body.PART, Body.MASTER, Body.GAUGE)
     declared = tuple(
@@ -89,7 +90,7 @@ def sure_hand() -> Hand:
     )
     ring = replace(RING, uncertainty_mm=Decimal("0.0008"), coverage_factor=Decimal(2))
     rule = {"rule": parse_rule("guarded acceptance by factor 1.65")}
-    hand = Hand(set_up(characteristic=rule, declared=declared, masters={ring.name: ring}))
+    hand = Hand(set_up(characteristic=rule, declared=declared, masters={ring.name: ring}, **station))
     hand.do(SetTags({"lot": "L-1", "piece": "1"}))
     hand.master("38.0040", "38.0041")
     hand.check("38.0040")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -36,9 +37,42 @@ class Unstated:
     reasons: tuple[str, ...]
 
 
+_MOST_KEPT = 512
+_said: dict[int, tuple[Budget, Doubt | None, dict[str, Any]]] = {}
+
+
 def doubt_of(made: Budget | Unstated) -> Doubt | None:
     """Return a budget as decision rules take it, with the digits that are recorded; None where none is stated."""
-    if isinstance(made, Unstated) or not made.standard_mm:
+    return None if isinstance(made, Unstated) else _as_said(made)[1]
+
+
+def fields_of(made: Budget | Unstated) -> Mapping[str, Any]:
+    """Return the fields that a record says its uncertainty with, to 6 significant digits."""
+    if isinstance(made, Unstated):
+        first, *others = made.reasons  # one on each record is enough: the budget lists them all
+        more = (f"and {len(others)} more: gaugepost budget lists them",) if others else ()
+        return {"uncertainty_reasons": (first, *more)}
+    return _as_said(made)[2]
+
+
+def _as_said(made: Budget) -> tuple[Budget, Doubt | None, dict[str, Any]]:
+    """Return what is said of a budget: worked out once, as one budget is that of many readings."""
+    found = _said.get(id(made))
+    if found is None:
+        if len(_said) >= _MOST_KEPT:
+            _said.clear()
+        fields = {
+            "uncertainty_mm": six_digits(made.expanded_mm),
+            "coverage_factor": six_digits(made.coverage_factor),
+            "standard_uncertainty_mm": six_digits(made.standard_mm),
+            "degrees_of_freedom": made.degrees_of_freedom,
+        }
+        found = _said[id(made)] = made, _doubt(made), fields
+    return found
+
+
+def _doubt(made: Budget) -> Doubt | None:
+    if not made.standard_mm:
         return None
     degrees = made.degrees_of_freedom
     return Doubt(
@@ -46,20 +80,6 @@ def doubt_of(made: Budget | Unstated) -> Doubt | None:
         None if degrees is None else float(degrees),
         float(six_digits(made.coverage_factor)),
     )
-
-
-def fields_of(made: Budget | Unstated) -> dict[str, Any]:
-    """Return the fields that a record says its uncertainty with, to 6 significant digits."""
-    if isinstance(made, Unstated):
-        first, *others = made.reasons  # one on each record is enough: the budget lists them all
-        more = (f"and {len(others)} more: gaugepost budget lists them",) if others else ()
-        return {"uncertainty_reasons": (first, *more)}
-    return {
-        "uncertainty_mm": six_digits(made.expanded_mm),
-        "coverage_factor": six_digits(made.coverage_factor),
-        "standard_uncertainty_mm": six_digits(made.standard_mm),
-        "degrees_of_freedom": made.degrees_of_freedom,
-    }
 
 
 def reading_budget(
@@ -79,7 +99,6 @@ def reading_budget(
 
 
 _kept: dict[tuple[Any, ...], tuple[SetUp, Mastered, CharacteristicEntry, Scatter, Budget | Unstated]] = {}
-_MOST_KEPT = 512
 
 
 def budget_of(

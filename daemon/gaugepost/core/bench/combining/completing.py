@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from decimal import Decimal
+from typing import Any
 
 from gaugepost.core.bench.budgeting import doubt_of, fields_of, result_budget
 from gaugepost.core.bench.budgeting.several import last_readings_budget
@@ -11,6 +13,7 @@ from gaugepost.core.bench.combining.groups import joined, member_of, members_of,
 from gaugepost.core.bench.combining.sizes import averages_places, combined, judged_of
 from gaugepost.core.bench.judging import judged
 from gaugepost.core.bench.state import Group, Member, State
+from gaugepost.core.conformity import Doubt
 from gaugepost.core.mastering import mean
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import CharacteristicEntry, Combine
@@ -30,7 +33,8 @@ def completed(state: State, entry: CharacteristicEntry, reading: Record) -> tupl
 def _result(state: State, entry: CharacteristicEntry, reading: Record, group: Group, last: Member) -> Record:
     members = members_of(group, entry)
     sizes = _sizes(entry, group, members, state.derivation)
-    doubt, fields = None, {}
+    doubt: Doubt | None = None
+    fields: Mapping[str, Any] = {}
     if state.derivation > 1:
         made = (
             result_budget(state.set_up, entry, members)

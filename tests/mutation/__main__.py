@@ -1,0 +1,114 @@
+"""`make mutants`, or `make mutants ARGS="conformity form"`: what in the core could be wrong without a test noticing.
+
+Each mutant is a function of the core with one thing exchanged. At least 85 % of a room's must be found by its tests,
+and every other one stands in survivors.txt with the reason why nothing needs to find it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.mutation.mutants import mutants
+from tests.mutation.running import Meeting
+
+CORE = Path(__file__).parents[2] / "daemon" / "gaugepost" / "core"
+TESTS = Path(__file__).parents[1] / "core"
+WANTED = 0.85
+
+ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "form": (("form/*.py",), ("form", "bench_form")),
+    "conformity": (
+        ("conformity/[dprvz]*.py",),
+        ("conformity", "verdict", "risk", "bench_judging", "distributions"),
+    ),
+    "distributions": (("distributions/*.py",), ("distributions", "conformity")),
+    "uncertainty": (
+        ("uncertainty/*.py",),
+        (
+            "uncertainty_gum",
+            "uncertainty_gauging",
+            "uncertainty_rank",
+            "uncertainty_checks",
+            "bench_combining",
+        ),
+    ),
+    "lengths": (
+        ("mastering.py", "thermal.py", "quantity.py", "masters/*.py"),
+        ("quantity", "thermal", "bench_mastering", "bench_measuring", "mastering_trust"),
+    ),
+    "judging": (
+        ("bench/judging/*.py", "bench/combining/*.py"),
+        (
+            "bench_judging",
+            "bench_combining",
+            "bench_form",
+            "bench_measuring",
+            "bench_afterwards",
+            "uncertainty_checks",
+        ),
+    ),
+    "budgeting": (
+        ("bench/budgeting/*.py",),
+        ("uncertainty_gauging", "uncertainty_checks", "bench_combining", "bench_properties"),
+    ),
+}
+"""By room: what is mutated, and the tests that it has to pass, of tests/core."""
+
+
+def main(named: list[str]) -> int:
+    """Have the mutants of the named rooms, or all, meet their tests; return 0 where enough of them are found."""
+    if unknown := [name for name in named if name not in ROOMS]:
+        print(f"no room is named {unknown[0]!r}; there are: {', '.join(ROOMS)}", file=sys.stderr)
+        return 2
+    listed = _listed()
+    # One room, one process: its tests are collected where nothing was changed before.
+    results = [_apart(name, listed) for name in named or ROOMS]
+    return max(results)
+
+
+def _apart(name: str, listed: set[str]) -> int:
+    if (child := os.fork()) == 0:
+        code = _room(name, listed)
+        sys.stdout.flush()
+        os._exit(code)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def _room(name: str, listed: set[str]) -> int:
+    patterns, tests = ROOMS[name]
+    files = [file for pattern in patterns for file in sorted(CORE.glob(pattern))]
+    meeting = Meeting(mutant for file in files for mutant in mutants(file))
+    chosen = [str(TESTS / f"test_{each}.py") for each in tests]
+    code = pytest.main(
+        [*chosen, "-q", "-p", "no:cacheprovider", "-k", "not command and not daemon"], plugins=[meeting]
+    )
+    if meeting.failed or code not in (0, pytest.ExitCode.NO_TESTS_COLLECTED):
+        print(f"{name}: tests fail before anything is changed: {', '.join(meeting.failed)}")
+        return 2
+    return _told(name, files, meeting, listed)
+
+
+def _told(name: str, files: list[Path], meeting: Meeting, listed: set[str]) -> int:
+    for file in files:
+        left = [each for each in meeting.survived if each.file == file]
+        killed = len(meeting.killed[str(file)])
+        if killed + len(left):
+            print(f"  {file.relative_to(CORE)}: {killed} of {killed + len(left)} found")
+    all_of = len(meeting.mutants)
+    found = all_of - len(meeting.survived)
+    new = [each for each in meeting.survived if each.name not in listed]
+    print(f"{name}: {found} of {all_of} found, {found / all_of:.1%}; {len(new)} that no reason is given for")
+    return 0 if found >= WANTED * all_of and not new else 1
+
+
+def _listed() -> set[str]:
+    lines = (Path(__file__).parent / "survivors.txt").read_text(encoding="utf-8").splitlines()
+    return {line.strip() for line in lines if line.startswith("  ")}
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

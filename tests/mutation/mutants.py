@@ -1,0 +1,165 @@
+"""What could be wrong in a function: each mutant has one operator, number or condition of it exchanged."""
+
+from __future__ import annotations
+
+import ast
+import copy
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import CodeType
+
+_COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
+}  # fmt: skip
+_REVERSED: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.Gt,
+    ast.LtE: ast.GtE,
+    ast.Gt: ast.Lt,
+    ast.GtE: ast.LtE,
+}
+_CALCULATED: dict[type[ast.operator], type[ast.operator]] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult,
+    ast.Mod: ast.FloorDiv, ast.Pow: ast.Mult, ast.BitOr: ast.BitAnd, ast.BitAnd: ast.BitOr,
+}  # fmt: skip
+_CALLED = {
+    "min": "max",
+    "max": "min",
+    "any": "all",
+    "all": "any",
+    "sin": "cos",
+    "cos": "sin",
+    "floor": "ceil",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One change of a function, and the code that it makes of it."""
+
+    file: Path
+    function: str
+    """Qualified name."""
+    line: int
+    was: str
+    became: str
+    code: CodeType
+
+    @property
+    def name(self) -> str:
+        """How a list of survivors names it: without the line, which moves."""
+        return f"{self.file.parent.name}/{self.file.name} {self.function}: {self.was} -> {self.became}"
+
+
+def mutants(file: Path) -> Iterator[Mutant]:
+    """Yield every mutant of the functions of a file. What only a person reads, texts and annotations, stays."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    for function, inner in _functions(tree):
+        for at, node in enumerate(_nodes(inner)):
+            for became in _others(node):
+                if ast.dump(became) == ast.dump(node):
+                    continue
+                changed = copy.deepcopy(tree)
+                (place,) = [each for name, each in _functions(changed) if name == function]
+                _replace(place, _nodes(place)[at], ast.copy_location(copy.deepcopy(became), node))
+                code = _code(compile(ast.fix_missing_locations(changed), str(file), "exec"), function)
+                if code is not None:
+                    line = getattr(node, "lineno", inner.lineno)
+                    yield Mutant(file, function, line, ast.unparse(node), ast.unparse(became), code)
+
+
+def _functions(tree: ast.Module) -> list[tuple[str, ast.FunctionDef]]:
+    found = []
+    for node in tree.body:
+        inside = node.body if isinstance(node, ast.ClassDef) else [node]
+        prefix = f"{node.name}." if isinstance(node, ast.ClassDef) else ""
+        found += [(prefix + each.name, each) for each in inside if isinstance(each, ast.FunctionDef)]
+    return found
+
+
+def _nodes(function: ast.FunctionDef) -> list[ast.expr]:
+    """Return the expressions of a function's body that can be exchanged, in a fixed order."""
+    kinds = (ast.Compare, ast.BinOp, ast.BoolOp, ast.UnaryOp, ast.Constant, ast.IfExp, ast.Call)
+    spoken: set[int] = set()
+    for node in ast.walk(function):
+        if isinstance(node, ast.JoinedStr | ast.Raise | ast.Assert):
+            spoken |= {id(each) for each in ast.walk(node)}
+        if isinstance(node, ast.AnnAssign):
+            spoken |= {id(each) for each in ast.walk(node.annotation)}
+    body = [node for statement in function.body for node in ast.walk(statement)]
+    return [node for node in body if isinstance(node, kinds) and id(node) not in spoken]
+
+
+def _others(node: ast.expr) -> Iterator[ast.expr]:
+    match node:
+        case ast.Compare():
+            yield from _compared(node)
+        case ast.BinOp(left, operator, right):
+            if (calculated := _CALCULATED.get(type(operator))) is not None:
+                yield ast.BinOp(left, calculated(), right)
+        case ast.BoolOp(op, values):
+            yield ast.BoolOp(ast.Or() if isinstance(op, ast.And) else ast.And(), values)
+            for at in range(len(values)):
+                rest = [*values[:at], *values[at + 1 :]]
+                yield rest[0] if len(rest) == 1 else ast.BoolOp(op, rest)
+        case ast.UnaryOp(ast.Not() | ast.USub(), operand):
+            yield operand
+        case ast.IfExp():
+            yield node.body
+            yield node.orelse
+        case ast.Constant():
+            yield from _constant(node.value)
+        case ast.Call():
+            yield from _called(node)
+
+
+def _compared(node: ast.Compare) -> Iterator[ast.expr]:
+    for at, op in enumerate(node.ops):
+        for kinds in (_COMPARED, _REVERSED):
+            if (other := kinds.get(type(op))) is not None:
+                yield ast.Compare(node.left, [*node.ops[:at], other(), *node.ops[at + 1 :]], node.comparators)
+
+
+def _constant(value: object) -> Iterator[ast.expr]:
+    if isinstance(value, bool):
+        yield ast.Constant(not value)
+    elif isinstance(value, int | float):
+        yield ast.Constant(value + 1)
+
+
+def _called(node: ast.Call) -> Iterator[ast.expr]:
+    """A call under its opposite's name, and without each of the arguments that it names."""
+    if isinstance(node.func, ast.Name) and node.func.id in _CALLED:
+        yield ast.Call(ast.Name(_CALLED[node.func.id], ast.Load()), node.args, node.keywords)
+    if isinstance(node.func, ast.Attribute) and node.func.attr in _CALLED:
+        func = ast.Attribute(node.func.value, _CALLED[node.func.attr], ast.Load())
+        yield ast.Call(func, node.args, node.keywords)
+    for at, given in enumerate(node.keywords):
+        if given.arg is not None and given.arg not in _SPOKEN:
+            yield ast.Call(node.func, node.args, [*node.keywords[:at], *node.keywords[at + 1 :]])
+
+
+_SPOKEN = {"quantity", "source", "advice", "hint", "model", "certificate"}
+"""Arguments that only a person reads."""
+
+
+def _replace(tree: ast.AST, old: ast.expr, new: ast.expr) -> None:
+    for parent in ast.walk(tree):
+        for name, value in ast.iter_fields(parent):
+            if value is old:
+                setattr(parent, name, new)
+                return
+            if isinstance(value, list) and any(each is old for each in value):
+                setattr(parent, name, [new if each is old else each for each in value])
+                return
+
+
+def _code(module: CodeType, function: str) -> CodeType | None:
+    for constant in module.co_consts:
+        if isinstance(constant, CodeType):
+            if constant.co_qualname == function:
+                return constant
+            if function.startswith(f"{constant.co_qualname}.") and (found := _code(constant, function)):
+                return found
+    return None

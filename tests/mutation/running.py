@@ -1,0 +1,147 @@
+"""Tests are collected once; each mutant then meets those that call its function, in a process forked for it."""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import signal
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Iterable
+from pathlib import Path
+from types import CodeType, FrameType, FunctionType
+from typing import Any
+
+import pytest
+from _pytest.runner import runtestprotocol
+
+from tests.mutation.mutants import Mutant
+
+EXAMPLES = 12
+"""As many of each property test: what a mutant breaks is found soon, or another test's to find."""
+LONGEST_S = 120
+"""A mutant that never ends is as good as found; it bounds a hang, no verdict of a test rests on it."""
+
+Key = tuple[str, str]
+"""File and qualified name of a function."""
+
+
+class Meeting:
+    """A plugin: in place of running the tests it has the mutants meet them."""
+
+    def __init__(self, chosen: Iterable[Mutant]) -> None:
+        self.mutants = [*chosen]
+        self.killed: dict[str, list[Mutant]] = defaultdict(list)
+        self.survived: list[Mutant] = []
+        self.failed: list[str] = []
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Shorten property tests."""
+        from hypothesis import settings  # no sooner: pytest rewrites what it is the first to import
+
+        for item in items:
+            used = getattr(getattr(item, "obj", None), "_hypothesis_internal_use_settings", None)
+            if used is not None:
+                shorter = settings(used, max_examples=min(used.max_examples, EXAMPLES), database=None)
+                item.obj._hypothesis_internal_use_settings = shorter  # type: ignore[attr-defined]
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        """See which tests call what, then let each mutant meet those."""
+        wanted = {(str(each.file), each.function) for each in self.mutants}
+        calls, took, self.failed = _mapped(session.items, wanted)
+        if self.failed:
+            return True
+        by_id = {item.nodeid: item for item in session.items}
+        for mutant in self.mutants:
+            names = sorted(calls[str(mutant.file), mutant.function], key=lambda name: took[name])
+            if _survives(mutant, [by_id[name] for name in names]):
+                self.survived.append(mutant)
+                print(f"survived {mutant.name}  (line {mutant.line}, {len(names)} tests)", flush=True)
+            else:
+                self.killed[str(mutant.file)].append(mutant)
+        return True
+
+
+def _run(items: list[pytest.Item]) -> str | None:
+    """Run tests; return the first that fails."""
+    for item, after in zip(items, [*items[1:], None], strict=True):
+        reports = runtestprotocol(item, log=False, nextitem=after)
+        if any(report.failed for report in reports):
+            return item.nodeid
+    return None
+
+
+def _mapped(
+    items: list[pytest.Item], wanted: set[Key]
+) -> tuple[dict[Key, set[str]], dict[str, float], list[str]]:
+    """Return, from a process of its own, which tests call each function, how long each takes, and those that fail."""
+    reading, writing = os.pipe()
+    if (child := os.fork()) == 0:
+        os.close(reading)
+        found: dict[Key, set[str]] = defaultdict(set)
+        took, failed = dict[str, float](), []
+        for item in items:
+            seen: set[CodeType] = set()
+
+            def called(frame: FrameType, event: str, _: Any, seen: set[CodeType] = seen) -> None:
+                if event == "call":
+                    seen.add(frame.f_code)
+
+            begun = time.perf_counter()
+            sys.setprofile(called)
+            wrong = _run([item])
+            sys.setprofile(None)
+            took[item.nodeid] = time.perf_counter() - begun
+            failed += [wrong] if wrong else []
+            for code in seen:
+                # What is called once and kept (lru_cache) is called by whoever comes first: all tests of it count.
+                key = (code.co_filename, code.co_qualname.split(".<locals>")[0])
+                if key in wanted:
+                    found[key].add(item.nodeid)
+            _clear()
+        with os.fdopen(writing, "w") as out:
+            json.dump([[[*key, [*names]] for key, names in found.items()], took, failed], out)
+        os._exit(0)
+    os.close(writing)
+    with os.fdopen(reading) as told:
+        pairs, took, failed = json.load(told)
+    os.waitpid(child, 0)
+    calls: dict[Key, set[str]] = defaultdict(set)
+    calls.update({(file, name): set(names) for file, name, names in pairs})
+    return calls, took, failed
+
+
+def _clear() -> None:
+    """Empty what functions keep, so that the next test calls them anew."""
+    for each in gc.get_objects():
+        if type(each).__name__ == "_lru_cache_wrapper" and str(each.__module__).startswith("gaugepost."):
+            each.cache_clear()
+    for name, module in [*sys.modules.items()]:
+        if name.startswith("gaugepost.core"):
+            for kept in ("_kept", "_said"):
+                getattr(module, kept, {}).clear()
+
+
+def _survives(mutant: Mutant, items: list[pytest.Item]) -> bool:
+    """Whether all these tests pass with the mutant in the place of its function."""
+    if not items:
+        return True
+    if (child := os.fork()) == 0:
+        for stream in (1, 2):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
+        signal.alarm(LONGEST_S)
+        _clear()
+        _put_in_place(mutant)
+        os._exit(0 if _run(items) is None else 1)
+    _, status = os.waitpid(child, 0)
+    return status == 0
+
+
+def _put_in_place(mutant: Mutant) -> None:
+    for each in gc.get_objects():
+        if not isinstance(each, FunctionType) or each.__code__.co_qualname != mutant.function:
+            continue
+        if Path(each.__code__.co_filename) == mutant.file:
+            each.__code__ = mutant.code
