@@ -21,8 +21,8 @@ STATIONS = Path(__file__).parents[2] / "deploy" / "stations"
 CHANGES, TEXTS = 300, 200
 ODD: tuple[Any, ...] = (
     "", " ", "\0", "é", "\u00b5", "x" * 10_000, "38 H7", "0 mm", "-1 mm", "1e999 mm", "NaN", "inf", "1 furlong", "{",
-    "}", "{value}", "{{}}", "../../etc/passwd", "\u202e", "0.8120 in +0.0007/-0", True, False, 0, -1, 1, 2**63, 2**200, 1.5,
-    float("nan"), float("inf"), 1e308, [], [[]], [""], [0], ["a"] * 300, {}, {"": ""}, {"a": {"b": {"c": 1}}},
+    "}", "{value}", "{{}}", "../../etc/passwd", "\u202e", "0.8120 in +0.0007/-0", True, False, 0, -1, 1, 2**63, 2**200,
+    1.5, float("nan"), float("inf"), 1e308, [], [[]], [""], [0], ["a"] * 300, {}, {"": ""}, {"a": {"b": {"c": 1}}},
 )  # fmt: skip
 """Values that somebody may write where something else belongs."""
 
