@@ -272,7 +272,10 @@ def test_what_was_left_by_an_interruption_is_cleared_the_next_time(data: Path, t
     assert examine(data).sound
     _gaugepost("archive", data, tmp_path / "archives", "--before", "2000-01-01")
     with closing(sqlite3.connect(data / "journal.db")) as db:
-        assert db.execute("SELECT sequence FROM records ORDER BY 1 LIMIT 2").fetchall() == [(2,), (part.last + 1,)]
+        assert db.execute("SELECT sequence FROM records ORDER BY 1 LIMIT 2").fetchall() == [
+            (2,),
+            (part.last + 1,),
+        ]
 
 
 def test_a_backup_of_it_is_whole_and_is_restored(data: Path, tmp_path: Path) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 import httpx
 import pytest
+from prometheus_client import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from tests.bench_tools.daemon import Daemon, Port, station_file
@@ -15,11 +17,17 @@ from tests.service.at_work import STATION, at_work
 Samples = dict[tuple[str, frozenset[tuple[str, str]]], float]
 
 
+def parsed(text: str) -> Iterable[Metric]:
+    """Take an exposition apart; a fault in the format raises."""
+    families: Iterable[Metric] = text_string_to_metric_families(text)  # type: ignore[no-untyped-call]
+    return families
+
+
 def scraped(text: str) -> Samples:
-    """Return every sample of an exposition; a fault in the format raises."""
+    """Return every sample of an exposition."""
     return {
         (sample.name, frozenset(sample.labels.items())): sample.value
-        for family in text_string_to_metric_families(text)
+        for family in parsed(text)
         for sample in family.samples
     }
 
@@ -98,7 +106,7 @@ async def test_alerts_name_metrics_that_there_are(tmp_path: Path) -> None:
     """Every metric that the example alerts ask for is one that the service tells."""
     async with at_work(tmp_path) as station:
         text = (await station.http.get("/v1/metrics")).text
-    told = {family.name for family in text_string_to_metric_families(text)}
+    told = {family.name for family in parsed(text)}
     asked = set(re.findall(r"gaugepost_[a-z_]+", ALERTS.read_text("utf-8")))
     assert len(asked) > 5
     for name in asked:

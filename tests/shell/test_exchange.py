@@ -14,7 +14,7 @@ import pytest
 
 from gaugepost.contract import BadFrame, Decoded, Indication, Moment
 from gaugepost.edge.stationfile import StationFileError, read_station
-from gaugepost.shell import exchange
+from gaugepost.shell.asking import exchange
 from gaugepost.shell.asking.exchange import Exchanges
 from gaugepost_adapters.decoders.delimited_text import DelimitedText
 from gaugepost_adapters.links.serial.port import SerialPortLink

@@ -243,7 +243,9 @@ class Record:
     archive: str | None = _word(81, "name of the file that records were moved to")
     archive_head: bytes | None = _word(82, "hash of the last record in that file")
     archive_sha256: bytes | None = _word(83, "SHA-256 of that file")
-    state_sha256: bytes | None = _word(84, "SHA-256 of what the journal keeps of them: the bench as they left it")
+    state_sha256: bytes | None = _word(
+        84, "SHA-256 of what the journal keeps of them: the bench as they left it"
+    )
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""
