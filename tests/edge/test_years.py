@@ -84,6 +84,24 @@ def test_no_question_reads_the_whole_journal(reader: Reader, name: str) -> None:
     assert not walked, "\n".join(walked)
 
 
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_no_question_takes_more_steps_than_its_answer(reader: Reader, name: str) -> None:
+    """SQLite's machine runs a few instructions for each record of the answer; a walk over all would take a million."""
+    steps = 0
+
+    def counted() -> int:
+        nonlocal steps
+        steps += 100
+        return 0
+
+    with reader.connection() as db:
+        db.set_progress_handler(counted, 100)
+    answer = QUESTIONS[name](reader)
+    with reader.connection() as db:
+        db.set_progress_handler(None, 0)
+    assert steps <= 50_000 + 20 * (len(answer) if isinstance(answer, list) else 1)
+
+
 def test_a_record_takes_at_most_400_bytes(years: Path) -> None:
     """Raw bytes, hash, budget and indexes of every reading together."""
     assert (years / "journal.db").stat().st_size / RECORDS <= 400

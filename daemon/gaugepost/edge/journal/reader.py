@@ -183,6 +183,8 @@ class _Question(NamedTuple):
     conditions: tuple[str, ...]
     values: tuple[object, ...]
     last: int
+    before: int = 0
+    """A sequence below the first that can meet them."""
 
 
 _NUMBER = "(SELECT number FROM names WHERE name = ?)"
@@ -221,8 +223,8 @@ def _question(db: sqlite3.Connection, after: int, wanted: Wanted) -> _Question:
         "SELECT min(sequence), max(sequence) FROM records WHERE measured_at >= ? AND measured_at < ? AND sequence > ?",
         (*period, after),
     ).fetchone()
-    conditions += ["sequence >= ?", "+measured_at >= ?", "+measured_at < ?"]
-    return _Question(tuple(conditions), (*values, first or 0, *period), last or 0)
+    conditions += ["+measured_at >= ?", "+measured_at < ?"]
+    return _Question(tuple(conditions), (*values, *period), last or 0, (first or 1) - 1)
 
 
 def _is_rare(db: sqlite3.Connection, among: str, words: list[str]) -> bool:
@@ -243,7 +245,8 @@ def _page(
     inner = f"SELECT sequence FROM records WHERE {where} {order} LIMIT ?"  # noqa: S608
     rows = db.execute(
         f"SELECT sequence, hash, body FROM records WHERE sequence IN ({inner}) {order}",  # noqa: S608
-        (after, question.last, *question.values, limit),
+        # One bound at each end: of two, SQLite begins at the one that comes first in the text.
+        (max(after, question.before), question.last, *question.values, limit),
     ).fetchall()
     return [_entry(row) for row in rows]
 
