@@ -37,9 +37,9 @@ kind = "rest_push"
 url = "{url}"
 [destinations.inspection]
 kind = "workbook"
-file = "sheet.xlsx"
+file = "sheets/{{lot}}.xlsx"
+template = "sheet.xlsx"
 pieces = "B5:B16"
-lots = "A5:A16"
 [[destinations.inspection.fill]]
 characteristic = "A"
 value = "C5:C16"
@@ -246,15 +246,17 @@ class Soak:
         if self._kills:
             faults.append(killed)
         begun = time.monotonic()
-        shown = begun
+        shown, lots, pieces = begun, 0, 0
         while (passed := time.monotonic() - begun) < self._seconds:
             fault = self._chance.choice(faults)
             name = fault.__name__.replace("_", " ")
             self._came.faults[name] = self._came.faults.get(name, 0) + 1
             fault()
-            piece = {"lot": "L-1", "piece": str(self._chance.randrange(1, 13)), "operator": "M2"}
-            daemon.post("/tags", piece, "PUT")
+            lots += 1
             for _ in range(self._chance.randrange(2, 6)):
+                pieces += 1
+                tags = {"lot": f"L-{lots}", "piece": str(pieces % 12 + 1), "operator": "M2"}
+                daemon.post("/tags", tags, "PUT")
                 self._pause(0.5, 1)
                 self._take(subscriber, receiver)
                 self._came.samples.append(_sample(daemon, passed))
