@@ -83,7 +83,7 @@ def test_another_station_s_journal_is_refused(journal: Journal) -> None:
     Journal.open(journal.path, "bench-3").close()
 
 
-@pytest.mark.parametrize("change", ["PRAGMA user_version = 3", "UPDATE journal SET format = 2"])
+@pytest.mark.parametrize("change", ["PRAGMA user_version = 4", "UPDATE journal SET format = 2"])
 def test_a_newer_journal_is_refused_and_left_alone(journal: Journal, change: str) -> None:
     """After going back to an older version, nothing is misread or overwritten."""
     journal.close()
