@@ -22,12 +22,12 @@ def test_a_state_of_the_first_program_with_archives_is_read() -> None:
     assert (state.sequence, state.lot, state.piece) == (813, "L-2", "7")
     assert (state.counts.of(("L-2", "7", "A", None)), state.counts.of(("L-3", "7", "A", None))) == (2, 1)
     assert known.mastered is not None
-    assert (known.mastered.sequence, known.checked_sequence, known.due) == (8, 11, ())
+    assert (known.mastered.sequence, known.checked_sequence, len(known.due)) == (8, 11, 1)
     assert state.set_up.characteristics["A"].upper_mm == Decimal("38.025")
 
 
 def test_a_station_goes_on_from_it() -> None:
-    """It masters nothing anew: the next reading is judged, and is the attempt that it is."""
+    """It masters nothing anew, and the next reading is the attempt that it is."""
     state = unpacked(GOLDEN.read_bytes())
     assert state.now is not None
     hand = Hand(set_up(), state=state, now=Moment(state.now.utc_ms, state.now.clock_ms, state.now.boot))
