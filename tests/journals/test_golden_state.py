@@ -22,7 +22,7 @@ def test_a_state_of_the_first_program_with_archives_is_read() -> None:
     assert (state.sequence, state.lot, state.piece) == (813, "L-2", "7")
     assert (state.counts.of(("L-2", "7", "A", None)), state.counts.of(("L-3", "7", "A", None))) == (2, 1)
     assert known.mastered is not None
-    assert (known.mastered.sequence, known.checked_sequence, len(known.due)) == (8, 11, 1)
+    assert (known.mastered.sequence, known.checked_sequence, len(known.due)) == (8, 11, 2)
     assert state.set_up.characteristics["A"].upper_mm == Decimal("38.025")
 
 
