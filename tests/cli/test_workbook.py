@@ -273,3 +273,18 @@ def test_a_station_without_a_sheet_is_told_how_to_get_one(
     """Where there is nothing to look at, the answer is the command that makes it."""
     assert main(["workbook", "check", "station.toml"]) == 2
     assert "gaugepost workbook new station.toml FILE.xlsx" in capsys.readouterr().err
+
+
+def test_check_names_what_would_undo_a_sheet(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A second destination of one file, and kinds of records that are left out, are told before they do harm."""
+    new(capsys, "bush.xlsx")
+    file = bench / "station.toml"
+    lines = file.read_text(encoding="utf-8").partition("\n[destinations.")[2]
+    again = f"[destinations.{lines}".replace("inspection-sheet", "second")
+    again = again.replace('kind = "workbook"', 'kind = "workbook"\nkinds = ["reading", "result"]')
+    with file.open("a", encoding="utf-8") as open_file:
+        open_file.write(again)
+    assert main(["check", "--json", "station.toml"]) == 0
+    told = {one["key"]: one["finding"] for one in map(json.loads, capsys.readouterr().out.splitlines())}
+    assert told["destinations.second.file"] == 'is filled by "inspection-sheet" too, and only one of them can'
+    assert told["destinations.second.kinds"].startswith("leaves out amendment, rejudged, void, suspect")

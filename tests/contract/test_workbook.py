@@ -15,6 +15,7 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 
 from gaugepost.contract.kit.destinations import CHECKS, Check, FarSide
 from gaugepost.core.record import Kind
+from gaugepost_adapters.destinations.workbook.memory import Memory
 from tests.contract.workbook_bench import (
     FILL,
     being_edited,
@@ -268,3 +269,26 @@ async def test_times_are_the_stations_wall_clock(tmp_path: Path) -> None:
         await deliver(folder, record(1))
         # 2025-11-25T09:00:01Z, an hour later in Berlin; cells know no zones
         assert values(folder / "sheet.xlsx", "F5") == [datetime(2025, 11, 25, 10, 0, 1)]  # noqa: DTZ001
+
+
+async def test_a_sheet_without_pieces_shows_the_last(tmp_path: Path) -> None:
+    """Where no cells are named for pieces, it shows the piece measured last, and after a void the one before."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    single: dict[str, Any] = {
+        "pieces": None, "lots": None, "cells": {"B1": "piece"}, "fill": [{"characteristic": "bore", "value": "C5"}],
+    }  # fmt: skip
+    async with opened(tmp_path, **single) as destination:
+        await destination.deliver([record(1), record(2, piece="2", value=Decimal("38.002"))], "key")
+        assert values(file, "B1:C1")[0] == 2
+        assert values(file, "C5") == [38.002]
+        await destination.deliver([record(3, Kind.VOID, replaces=2)], "key")
+        assert (values(file, "B1"), values(file, "C5")) == ([1], [38.0121])
+
+
+async def test_what_no_cell_can_show_any_more_is_forgotten(tmp_path: Path) -> None:
+    """The memory of a sheet that shows the last piece does not grow without end; the last records stay in it."""
+    with closing(Memory(tmp_path / "memory.db")) as memory:
+        for first in range(1, 100, 7):
+            memory.keep([("sheet", record(n)) for n in range(first, first + 7)], {}, 10)
+        assert sorted(order for order, _ in memory.known("sheet", ())) == [(1, n) for n in range(96, 106)]

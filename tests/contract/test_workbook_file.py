@@ -11,6 +11,7 @@ import sys
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -326,3 +327,56 @@ async def test_a_lost_memory_and_another_file_do_not_mix(tmp_path: Path) -> None
     shutil.rmtree(tmp_path / "workbooks")
     await deliver(tmp_path, record(3, Kind.VOID, replaces=2), file="next.xlsx")
     assert values(tmp_path / "next.xlsx", "B5:C5") == [2, 38.0121]
+
+
+async def test_two_destinations_can_not_fill_one_file(tmp_path: Path) -> None:
+    """They would undo each other's cells: the second one waits and says why, until the first is gone."""
+    sheet(tmp_path / "sheet.xlsx")
+    async with opened(tmp_path):
+        with pytest.raises(Unreachable, match="is filled by another destination of this station"):
+            await deliver(tmp_path, record(1))
+    await deliver(tmp_path, record(1))
+    assert values(tmp_path / "sheet.xlsx", "C5") == [38.0121]
+
+
+async def test_a_damaged_memory_is_named(tmp_path: Path) -> None:
+    """A memory that can't be read is named with what to do; deleted, it begins anew."""
+    sheet(tmp_path / "sheet.xlsx")
+    await deliver(tmp_path, record(1))
+    (memory,) = (tmp_path / "workbooks").glob("*.db")
+    memory.write_bytes(b"no database" * 500)
+    with pytest.raises(Unreachable, match=re.escape(memory.name)) as told:
+        await deliver(tmp_path, record(2, piece="2"))
+    assert "may be deleted" in told.value.hint
+    memory.unlink()
+    await deliver(tmp_path, record(1), record(2, piece="2"))
+    assert values(tmp_path / "sheet.xlsx", "B5:C6") == [1, 38.0121, 2, 38.0121]
+
+
+async def test_rows_say_nothing_wrong_about_their_columns(tmp_path: Path) -> None:
+    """Where a row says which columns it uses, and gets cells beyond them, it says so no longer."""
+    file, name = tmp_path / "sheet.xlsx", "xl/worksheets/sheet1.xml"
+    sheet(file)
+
+    def edit(held: dict[str, bytes]) -> None:
+        row = b'<row r="5" spans="2:2"><c r="B5"><v>1</v></c></row><row r="6" spans="1:2"/></sheetData>'
+        held[name] = held[name].replace(b"</sheetData>", row)
+
+    repacked(file, edit)
+    await deliver(tmp_path, record(1), record(2, piece="2"))
+    assert b"spans" not in parts(file)[name]
+    assert values(file, "A5:C6") == ["L1", 1, 38.0121, "L1", 2, 38.0121]
+
+
+async def test_a_number_has_no_more_digits_than_readers_take(tmp_path: Path) -> None:
+    """Inches of what was measured in mm have 34 digits; the cell has the nearest binary number, with those it needs."""
+    sheet(tmp_path / "sheet.xlsx")
+    value = Decimal("38.0121") / Decimal("25.4000000001")
+    assert len(str(value)) > 20
+    await deliver(tmp_path, record(1, value=value))
+    assert values(tmp_path / "sheet.xlsx", "C5") == [float(value)]
+    written = re.search(
+        rb'r="C5"[^>]*><v>([^<]+)<', parts(tmp_path / "sheet.xlsx")["xl/worksheets/sheet1.xml"]
+    )
+    assert written
+    assert len(written[1]) <= 19

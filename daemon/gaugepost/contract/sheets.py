@@ -26,9 +26,13 @@ class Fault:
 class Looked:
     """What looking at a sheet came to."""
 
+    file: str
+    """What is filled, or copied to be filled."""
     faults: tuple[Fault, ...]
     lines: tuple[str, ...]
     """What is filled where, and how full it is, in lines for a person."""
+    kinds: tuple[str, ...]
+    """Kinds of records without which it would not stay right."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from gaugepost.contract import ValueRefused
 from gaugepost_adapters.destinations.workbook.filling import (
     Plan,
     Record,
@@ -22,6 +24,7 @@ from gaugepost_adapters.destinations.workbook.ooxml.sheet import Entry, Sheet
 from gaugepost_adapters.destinations.workbook.ooxml.styles import Styles
 from gaugepost_adapters.destinations.workbook.settings import WorkbookSettings
 
+_MOST_DIGITS = 17
 _BEFORE_CALCULATION = ("definedNames", "externalReferences", "functionGroups", "sheets")
 """What may stand before `calcPr` in a workbook, the nearest first (ECMA-376, CT_Workbook)."""
 
@@ -46,6 +49,9 @@ class Book:
 
         What formulas last came to is left out: whoever reads it without calculating finds nothing rather than an old
         figure. Limits that are read back keep theirs.
+
+        Raises:
+            ValueRefused: it would not hold what was written.
         """
         changed: dict[str, bytes] = {}
         styles = (
@@ -53,29 +59,47 @@ class Book:
             if self.package.styles
             else None
         )
+        made = {
+            cell: self._entry(self.sheets[cell.sheet], cell, shown, styles) for cell, shown in entries.items()
+        }
         for name, sheet in self.sheets.items():
-            here = {
-                cell: self._entry(sheet, cell, shown, styles)
-                for cell, shown in entries.items()
-                if cell.sheet == name
-            }
+            here = {cell: entry for cell, entry in made.items() if cell.sheet == name}
             data = sheet.written(here, forget=True, keep=self.layout.read)
             if data != self.package.parts[self.package.sheets[name]]:
                 changed[self.package.sheets[name]] = data
         if styles is not None:
             changed[self.package.styles] = styles.data()
         changed[self.package.workbook] = _calculated_on_load(self.package.parts[self.package.workbook])
+        self._read_back(changed, made)
         return self.package.with_parts(changed)
+
+    def _read_back(self, changed: Mapping[str, bytes], entries: Mapping[Cell, Entry | None]) -> None:
+        """Find what was written in what will be the file: nothing is told to be filled in that is not."""
+        for name in {cell.sheet for cell in entries}:
+            part = self.package.sheets[name]
+            written = Sheet(name, changed.get(part, self.package.parts[part]), (), part)
+            for cell, entry in entries.items():
+                held = written.held(cell)
+                there = (
+                    held.empty if entry is None else (held.text, held.number) == (entry.text, entry.number)
+                )
+                if cell.sheet == name and not there:
+                    raise ValueRefused(
+                        f"{part} takes nothing in {cell.address}: its rows or cells are out of order",
+                        hint="open it in an office program and save it again",
+                    )
 
     def _entry(self, sheet: Sheet, cell: Cell, shown: Shown | None, styles: Styles | None) -> Entry | None:
         if shown is None:
             return None
         style = sheet.held(cell).style
         if styles is None:
-            return Entry(shown.text, is_figure(shown))
+            return Entry(_digits(shown), is_figure(shown))
         if shown.kind == "time":
             return Entry(shown.text, True, styles.as_time(style))
-        return Entry(shown.text, is_figure(shown), styles.as_written(style) if needs_quoting(shown) else None)
+        return Entry(
+            _digits(shown), is_figure(shown), styles.as_written(style) if needs_quoting(shown) else None
+        )
 
 
 def book(data: bytes, settings: WorkbookSettings) -> Book:
@@ -84,9 +108,27 @@ def book(data: bytes, settings: WorkbookSettings) -> Book:
     Raises:
         ValueRefused: it can't be filled without harm, or is not as the settings say.
     """
-    package = ooxml.read(data)
-    sheets = sheets_of(package)
-    return Book(package, sheets, layout(settings, package, sheets))
+    with damage_refused():
+        package = ooxml.read(data)
+        sheets = sheets_of(package)
+        return Book(package, sheets, layout(settings, package, sheets))
+
+
+@contextmanager
+def damage_refused() -> Iterator[None]:
+    """Refuse what is well-formed and makes no sense: numbers that are none, parts and attributes that are missing."""
+    try:
+        yield
+    except (KeyError, IndexError, ValueError) as damage:
+        raise ValueRefused(
+            f"its markup makes no sense ({damage!r})", hint="open it in an office program and save it again"
+        ) from damage
+
+
+def _digits(shown: Shown) -> str:
+    """Return a number's digits, at most those that the nearest binary number has: some readers take no more."""
+    long = is_figure(shown) and sum(map(str.isdigit, shown.text)) > _MOST_DIGITS
+    return repr(float(shown.text)) if long else shown.text
 
 
 def _calculated_on_load(data: bytes) -> bytes:

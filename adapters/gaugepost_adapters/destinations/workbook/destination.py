@@ -33,6 +33,10 @@ from gaugepost_adapters.destinations.workbook.records import KINDS, is_measured
 from gaugepost_adapters.destinations.workbook.settings import WorkbookSettings
 
 T = TypeVar("T")
+REMEMBERED = 1000
+"""Records that are remembered of a sheet that shows the piece measured last: it would never end otherwise."""
+_FILLED: set[Path] = set()
+"""Memories that are in use: two destinations would undo each other's cells."""
 WATCH_S = 5.0
 """How often it is looked whether somebody saved a workbook."""
 
@@ -99,7 +103,13 @@ class Workbook:
         try:
             ensure_directory(self._places.memory.parent, self._data)
             if self._memory is None:
+                if self._places.memory in _FILLED:
+                    raise Unreachable(
+                        f"{path} is filled by another destination of this station",
+                        hint="name the cells of both in one of them, or another file",
+                    )
                 self._memory = Memory(self._places.memory)
+                _FILLED.add(self._places.memory)
             book(saving.read(path).data, self._settings)
         except sqlite3.Error as cause:
             raise unreachable(self._places.memory, cause) from cause
@@ -109,6 +119,7 @@ class Workbook:
     def _forget(self) -> None:
         if self._memory is not None:
             memory, self._memory = self._memory, None
+            _FILLED.discard(self._places.memory)
             memory.close()
 
     def _fill(self, batch: Sequence[Publication]) -> Outcome:
@@ -132,7 +143,7 @@ class Workbook:
             held = [s for s in map(_sequence, batch) if not stuck or s < min(stuck)]
             kept = [(of, r) for of, r in fresh if _sequence(r) in set(held) and r["id"] not in refused]
             if kept or ours:
-                memory.keep(kept, ours)
+                memory.keep(kept, ours, None if self._settings.pieces else REMEMBERED)
         except sqlite3.Error as cause:
             raise unreachable(self._places.memory, cause) from cause
         if failure is not None and not held:

@@ -11,13 +11,14 @@ from pathlib import Path
 from gaugepost.contract import AdapterSettings, StationFacts, Unreachable, ValueRefused
 from gaugepost.contract.sheets import CharacteristicEntry, Combine, Fault, Looked, exact_text, from_mm
 from gaugepost_adapters.destinations.workbook import saving
-from gaugepost_adapters.destinations.workbook.book import Book
+from gaugepost_adapters.destinations.workbook.book import Book, damage_refused
 from gaugepost_adapters.destinations.workbook.filling import Plan, differing
 from gaugepost_adapters.destinations.workbook.layout import Block, layout, sheets_of
 from gaugepost_adapters.destinations.workbook.memory import Memory
 from gaugepost_adapters.destinations.workbook.ooxml import package as ooxml
 from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
 from gaugepost_adapters.destinations.workbook.places import ONLY, Places
+from gaugepost_adapters.destinations.workbook.records import KINDS
 from gaugepost_adapters.destinations.workbook.settings import Fill, WorkbookSettings
 
 Characteristics = Mapping[str, CharacteristicEntry]
@@ -36,7 +37,9 @@ def look(settings: AdapterSettings, station: StationFacts, characteristics: Char
     key, path = ("template", places.template) if places.template else ("file", places.path(ONLY))
     lines = [f"{path}{', the template of every lot' if settings.by_lot else ''}"]
     try:
-        opened = _opened(settings, saving.read(path).data, {fault.key[1] for fault in faults})
+        data = saving.read(path).data
+        with damage_refused():
+            opened = _opened(settings, data, {fault.key[1] for fault in faults})
     except FileNotFoundError:
         faults.append(
             Fault(
@@ -65,7 +68,7 @@ def look(settings: AdapterSettings, station: StationFacts, characteristics: Char
             lines += _lines(settings, opened, plan, characteristics)
     if not settings.by_lot:
         lines += _held_open(path)
-    return Looked(tuple(faults), tuple(lines))
+    return Looked(str(path), tuple(faults), tuple(lines), KINDS)
 
 
 def _fill_faults(number: int, fill: Fill, characteristics: Characteristics) -> Iterator[Fault]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -33,6 +33,10 @@ CREATE TABLE IF NOT EXISTS shown (
 ) WITHOUT ROWID;
 """
 
+_FORGOTTEN = """
+DELETE FROM record WHERE book = ?1 AND (epoch, sequence) <= (
+    SELECT epoch, sequence FROM record WHERE book = ?1 ORDER BY epoch DESC, sequence DESC LIMIT 1 OFFSET ?2)
+"""
 _LEFT_OUT = frozenset({"raw", "hash", "document"})
 """Fields that no cell shows well, and that would fill the memory."""
 
@@ -98,9 +102,15 @@ class Memory:
         return {Slot(line, purpose): text for line, purpose, text in self._database.execute(query, (book,))}
 
     def keep(
-        self, records: Iterable[tuple[str, Publication]], ours: Mapping[str, Mapping[Slot, str]]
+        self,
+        records: Sequence[tuple[str, Publication]],
+        ours: Mapping[str, Mapping[Slot, str]],
+        most: int | None = None,
     ) -> None:
-        """Remember records (with their book) and what every book's cells were filled with; on disk when it returns."""
+        """Remember records (with their book) and what every book's cells were filled with; on disk when it returns.
+
+        Of each book whose records come, the last `most` are remembered; None: all.
+        """
         with closing(self._database.cursor()) as cursor:
             cursor.execute("BEGIN IMMEDIATE")
             try:
@@ -111,6 +121,8 @@ class Memory:
                         json.dumps(kept, ensure_ascii=False),
                     )  # fmt: skip
                     cursor.execute("INSERT OR REPLACE INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+                for book in {book for book, _ in records} if most is not None else ():
+                    cursor.execute(_FORGOTTEN, (book, most))
                 for book, cells in ours.items():
                     cursor.execute("DELETE FROM shown WHERE book = ?", (book,))
                     said = ((book, slot.line, slot.purpose, text) for slot, text in cells.items())

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from gaugepost_adapters.destinations.workbook.ooxml.address import Cell, area, letters
@@ -119,6 +119,12 @@ class Sheet:
                     edits.append((at, at, self._cell(row, column, entry, None).encode()))
                 elif entry is not None:
                     new_rows.setdefault(row, []).append(self._cell(row, column, entry, None))
+        grown = {
+            cell.row
+            for cell, entry in entries.items()
+            if entry and (cell.row, cell.column) not in self._cells
+        }
+        edits += self._unspanned(grown - new_rows.keys())
         edits += self._rows_added(new_rows)
         return replaced(self._data, _joined(edits + self._dimension(entries)))
 
@@ -171,6 +177,14 @@ class Sheet:
                 return cell.start
         return row.close
 
+    def _unspanned(self, rows: Iterable[int]) -> Iterator[Edit]:
+        """Yield what takes out which columns these rows say they use: it may be left out, and must not be wrong."""
+        for row in rows:
+            element = self._rows[row]
+            if "spans" in element.attributes:
+                first = tag(element.name, _without_spans(element)).removesuffix("/>") + ">"
+                yield element.start, element.inner, first.encode()
+
     def _rows_added(self, rows: Mapping[int, list[str]]) -> list[Edit]:
         data = self.root.first("sheetData")
         if data is None or not rows:
@@ -184,7 +198,7 @@ class Sheet:
                     (
                         present.start,
                         present.end,
-                        tag(present.name, present.attributes, "".join(cells)).encode(),
+                        tag(present.name, _without_spans(present), "".join(cells)).encode(),
                     )
                 )
                 continue
@@ -222,6 +236,10 @@ class Sheet:
             element.name, {**element.attributes, "ref": f"{letters(left)}{top}:{letters(right)}{bottom}"}
         )
         return [(element.start, element.end, said.encode())]
+
+
+def _without_spans(row: Element) -> dict[str, str]:
+    return {key: value for key, value in row.attributes.items() if key != "spans"}
 
 
 def _joined(edits: Sequence[Edit]) -> list[Edit]:
