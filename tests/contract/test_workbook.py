@@ -173,7 +173,10 @@ async def test_a_full_sheet_refuses_only_what_it_has_no_row_for(tmp_path: Path) 
     )
     assert outcome.through == 14
     assert [(refusal.id, refusal.answer) for refusal in outcome.refused] == [
-        (record(13)["id"], "the sheet is full: 12 pieces, and no row for another")
+        (
+            record(13)["id"],
+            "the sheet is full: 12 pieces, and no row for another: widen pieces, or write another name as file",
+        )
     ]
     assert values(tmp_path / "sheet.xlsx", "G5") == [record(14)["id"]]
 

@@ -218,8 +218,8 @@ class _Filling:
         said = f"the sheet is full: {len(names)} pieces, and no row for another"
         others = [cell for i, cell in self._strange().items() if not names[i]]
         if others:
-            said += f"; {len(others)} without a piece's name are taken, as by {others[0]}: clear those cells"
-        return said
+            return f"{said}; {len(others)} without a piece's name are taken, as by {others[0]}: clear those cells"
+        return f"{said}: widen pieces, or write another name as file"
 
     def _refuse_piece(self, piece: Piece, why: str) -> None:
         for m in self._standing:
