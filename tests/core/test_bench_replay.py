@@ -123,6 +123,19 @@ class Bench(RuleBasedStateMachine):
         target = self.hand.records[sequence - 1]
         self.hand.do(ev.Amend(sequence, target, {"piece": piece}, "called out wrong", operator="M1"))
 
+    @rule(reason=st.sampled_from(["a contact is chipped", ""]))
+    def doubt(self, reason: str) -> None:
+        self.hand.do(ev.Suspect(reason, "bore-1", operator="M1"))
+
+    @rule(at=st.integers(0, 5), kind=st.sampled_from([Kind.READING, Kind.RESULT]))
+    def judge_again(self, at: int, kind: Kind) -> None:
+        sequence = max(1, self.hand.state.sequence - at)
+        target = self.hand.records[sequence - 1]
+        if target.kind in (Kind.READING, Kind.REJUDGED) and target.value_mm is not None:
+            made = replace(target, value_mm=target.value_mm + D("0.001"))
+            again = ev.Again(sequence, kind, made, ("masters.ring-1.size = 38.0022 mm",))
+            self.hand.do(ev.Rejudge((again,), "calibrated anew", operator="M1"))
+
     @rule(why=st.sampled_from(["rework", "recheck", "whim"]))
     def another(self, why: str) -> None:
         self.hand.do(ev.Another("bore-1", why, operator="M1"))

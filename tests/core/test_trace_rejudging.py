@@ -193,7 +193,7 @@ def test_what_was_voided_meanwhile_is_left_out() -> None:
     first=st.integers(-60, 60),
     tenths=st.integers(-9, 9),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_two_corrections_come_to_the_same_in_either_order_and_at_once(
     steps: list[tuple[str, str]], combine: Combine, first: int, tenths: int
 ) -> None:

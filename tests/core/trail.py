@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 
+from gaugepost.core.bench import State
 from gaugepost.core.record import Entry, Kind, Record
 
 
@@ -12,6 +13,10 @@ class Trail:
 
     def __init__(self, records: Sequence[Record]) -> None:
         self.entries = [Entry(at, b"", record) for at, record in enumerate(records, 1)]
+
+    def beginning(self) -> State:
+        """Return a new bench."""
+        return State()
 
     def span(self, since_ms: int | None, until_ms: int | None) -> tuple[int, int]:
         """Return first and last sequence of a period."""

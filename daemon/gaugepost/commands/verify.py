@@ -95,11 +95,8 @@ def _numbers(journal: Path, last: int) -> int:
                 shown(each, last)
             else:
                 found.append(each)
-        for each in rederived(Lookup(reader), last) if isinstance(reader, Reader) else ():
-            if isinstance(each, int):
-                same += 1
-            else:
-                found.append(each)
+        again, differing, archived = _judged_again(reader, last)
+    same, found = same + again, found + differing
     shown(last, last)
     for difference in found[:MOST_DIFFERENCES]:
         print(f"number   record {difference.sequence} {difference.finding}")
@@ -109,8 +106,19 @@ def _numbers(journal: Path, last: int) -> int:
         print(
             f"rules    {count} records made by derivation {rule}{'' if rule == DERIVATION else ', held to it'}"
         )
+    if archived:
+        print(f"archived {archived} judged again from what is archived, not derived again")
     print(f"numbers  {same} records derived again come out the same, {len(found)} do not")
     return 1 if found else 0
+
+
+def _judged_again(reader: Reader | Archive, last: int) -> tuple[int, list[Difference], int]:
+    """Return how many records of what was judged again come out the same, which do not, how many can't be derived."""
+    if isinstance(reader, Archive):
+        return 0, [], 0
+    came = list(rederived(Lookup(reader), last))
+    found = [each for each in came if isinstance(each, Difference)]
+    return sum(isinstance(each, int) for each in came), found, came.count(None)
 
 
 def _head(text: str) -> tuple[int, bytes]:

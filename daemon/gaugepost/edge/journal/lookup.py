@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import islice
 
+from gaugepost.core.bench import State
 from gaugepost.core.record import Entry, Kind
+from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.journal.codec import decode
 from gaugepost.edge.journal.reader import Reader
 
@@ -30,11 +32,16 @@ class Lookup:
 
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
+        self._base = reader.base[0]
+
+    def beginning(self) -> State:
+        """Return the bench as archived records left it; a new one where none are."""
+        return archived_state(self._reader)
 
     def span(self, since_ms: int | None, until_ms: int | None) -> tuple[int, int]:
         """Return first and last sequence of what was recorded in a period, (1, 0) where nothing was."""
         if since_ms is None and until_ms is None:
-            return 1, self._reader.head()[0]
+            return self._base + 1, self._reader.head()[0]
         period = (_BEGINNING if since_ms is None else since_ms, _END if until_ms is None else until_ms)
         with self._reader.connection() as db:
             first, last = db.execute(SPAN, period).fetchone()
@@ -45,7 +52,7 @@ class Lookup:
     ) -> Iterator[Entry]:
         """Yield records of kinds that are rarer than readings, of these gauges, where any are named."""
         query = OF_KINDS.format(kinds=", ".join([_NUMBER] * len(kinds)))
-        values: list[object] = [*map(str, kinds), after, through]
+        values: list[object] = [*map(str, kinds), max(after, self._base), through]
         if gauges is not None:
             query += OF_GAUGES.format(gauges=", ".join([_NUMBER] * len(gauges)))
             values += gauges
@@ -55,6 +62,7 @@ class Lookup:
 
     def readings(self, gauge: str, first: int, last: int) -> Iterator[Entry]:
         """Yield a gauge's readings."""
+        first = max(first, self._base + 1)
         while first <= last:
             with self._reader.connection() as db:
                 rows = db.execute(READINGS, (gauge, Kind.READING.value, first, last, PAGE)).fetchall()
@@ -65,7 +73,7 @@ class Lookup:
 
     def made_of_several(self, characteristic: str, after: int) -> Iterator[Entry]:
         """Yield results and forms of a characteristic."""
-        wanted = (characteristic, Kind.RESULT.value, Kind.FORM.value)
+        wanted, after = (characteristic, Kind.RESULT.value, Kind.FORM.value), max(after, self._base)
         while True:
             with self._reader.connection() as db:
                 rows = db.execute(SEVERAL, (*wanted, after, PAGE)).fetchall()
@@ -76,7 +84,7 @@ class Lookup:
 
     def at(self, sequences: Iterable[int]) -> Iterator[Entry]:
         """Yield the records with these sequences, those that there are."""
-        return self._at(sorted(set(sequences)))
+        return self._at(sorted({each for each in sequences if each > self._base}))
 
     def _at(self, sequences: Sequence[int]) -> Iterator[Entry]:
         left = iter(sequences)

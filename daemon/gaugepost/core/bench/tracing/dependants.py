@@ -136,6 +136,7 @@ def _mastering(records: Records, sequence: int) -> Record:
 
 
 def _set_ups(records: Records, through: int) -> Iterator[SetUp]:
+    yield records.beginning().set_up
     for entry in records.of_kinds((Kind.SET_UP,), None, 0, through):
         if entry.record.document is not None:
             yield from_document(entry.record.document)

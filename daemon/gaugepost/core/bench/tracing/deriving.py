@@ -14,9 +14,12 @@ from gaugepost.core.errors import ValueRefused
 from gaugepost.core.record import Entry, Kind, Record
 
 
-def rederived(records: Records, through: int) -> Iterator[Difference | int]:
-    """Yield, for every record of what was judged again, its sequence where it comes out the same, else what differs."""
-    replaced = replacements(records, 0, through)
+def rederived(records: Records, through: int) -> Iterator[Difference | int | None]:
+    """Yield, for every record of what was judged again, its sequence where it comes out the same, else what differs.
+
+    None stands for one that rests on archived records: those can't be looked up.
+    """
+    replaced, start = replacements(records, 0, through), records.beginning().sequence
     groups: dict[tuple[str, ...], list[Entry]] = {}
     for entry in records.of_kinds((Kind.REJUDGED,), None, 0, through):
         groups.setdefault(entry.record.corrected or (), []).append(entry)
@@ -34,10 +37,13 @@ def rederived(records: Records, through: int) -> Iterator[Difference | int]:
         for entry in entries:
             again = made.get(replaced.base(entry.sequence))
             stood = before.get(_before(entry))
-            if again is None or stood is None:
-                yield Difference(entry.sequence, "can't be derived: records that it may rest on are missing")
-            else:
-                yield _compared(entry, made_of(stood, again), replaced)
+            found: Difference | int = Difference(entry.sequence, MISSING)
+            if again is not None and stood is not None:
+                found = _compared(entry, made_of(stood, again), replaced)
+            yield None if start and isinstance(found, Difference) else found
+
+
+MISSING = "can't be derived: records that it may rest on are missing"
 
 
 def _before(entry: Entry) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator
 from typing import Protocol
 
+from gaugepost.core.bench.state import State
 from gaugepost.core.record import Entry, Kind
 
 REPLACING = (Kind.VOID, Kind.AMENDMENT, Kind.REJUDGED)
@@ -12,6 +13,9 @@ REPLACING = (Kind.VOID, Kind.AMENDMENT, Kind.REJUDGED)
 
 class Records(Protocol):
     """A journal's records, looked up by what they are about; whatever is yielded comes in its order."""
+
+    def beginning(self) -> State:
+        """Return the bench before the first record that can be looked up: what was archived left it so."""
 
     def span(self, since_ms: int | None, until_ms: int | None) -> tuple[int, int]:
         """Return first and last sequence of what was recorded in a period, (1, 0) where nothing was."""

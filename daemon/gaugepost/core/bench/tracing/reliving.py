@@ -78,7 +78,10 @@ def relive(
     """
     if not chosen.readings and not chosen.gauges:
         return
-    bench = _Bench(chosen, revision, with_thermometers=with_thermometers or bool(revision.thermometers))
+    start = records.beginning()
+    bench = _Bench(
+        chosen, revision, start, with_thermometers=with_thermometers or bool(revision.thermometers)
+    )
     for entry in _merged(records, chosen, bench.with_thermometers):
         # A generator's caller may compute between two steps: the context is ours only within one.
         with decimal.localcontext(CONTEXT):
@@ -104,10 +107,11 @@ def _merged(records: Records, chosen: Chosen, with_thermometers: bool) -> Iterat
 class _Bench:
     """The bench as it should have been, as far as numbers go."""
 
-    def __init__(self, chosen: Chosen, revision: Revision, *, with_thermometers: bool) -> None:
+    def __init__(self, chosen: Chosen, revision: Revision, start: State, *, with_thermometers: bool) -> None:
         self.with_thermometers = with_thermometers
         self._chosen, self._revision = chosen, revision
-        self._state = State()
+        self._state = changed(start, set_up=revision.of(start.set_up), groups={})
+        self._start = start.sequence
         self._members: dict[int, tuple[Member, Record, frozenset[str]]] = {}
         self._mastered_by: dict[int, frozenset[str]] = {}
 
@@ -170,6 +174,8 @@ class _Bench:
         mastered = known.mastered.sequence if known is not None and known.mastered is not None else None
         if known is None or record.mastering not in (None, mastered):
             return None  # what it rests on is missing
+        if self._revision and self._start and (mastered or 0) <= self._start:
+            return None  # it is archived, and mastered as the station file said then
         found, fields = self._temperatures(record, Body.PART, Body.GAUGE)
         warmed = replace(record, **fields) if fields else record
         characteristic = state.set_up.characteristics.get(record.characteristic or "")
