@@ -155,6 +155,12 @@ def _about(word: str) -> Callable[[Record], str]:
     return made
 
 
+def _rejudged(record: Record) -> str:
+    now = " ".join(str(record[key]) for key in ("value", "unit", "verdict", "decision") if record.get(key))
+    about = f"JUDGED AGAIN {record.get('replaces') or ''}: {now}"
+    return said(f"{about}, by {record['operator']}" if record.get("operator") else about, record)
+
+
 _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.START: _start,
     Kind.STOP: lambda record: said("service stopped", record),
@@ -176,6 +182,7 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.SUSPECT: _of_gauge("SUSPECT"),
     Kind.VOID: _about("void"),
     Kind.AMENDMENT: _about("amendment"),
+    Kind.REJUDGED: _rejudged,
     Kind.GAP: lambda record: said("GAP", record),
     Kind.ATTEMPT: _about("another attempt"),
     Kind.SCAN: _from_device,
