@@ -47,7 +47,7 @@ def recorded(hand: Hand, asked: Asked = RING, revision: Revision = SMALLER) -> l
     return [record for record in decision.records if record.kind is Kind.REJUDGED]
 
 
-def derived(records: Sequence[Record]) -> list[Difference | int]:
+def derived(records: Sequence[Record]) -> list[Difference | int | None]:
     """Make every record of what was judged again once more."""
     return list(rederived(Trail(records), len(records)))
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping, Sequence
 
+from gaugepost.core.bench.commands.doubting import doubtful
 from gaugepost.core.bench.events import Command, Rejudge, Suspect
 from gaugepost.core.bench.tracing.asked import known_or_refused, revision_from
 from gaugepost.core.bench.tracing.dependants import Asked, What, known_names
 from gaugepost.core.bench.tracing.document import document
-from gaugepost.core.bench.tracing.doubting import doubtful
 from gaugepost.core.bench.tracing.rejudging import AT_ONCE, to_rejudge
 from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.errors import CommandRefused
