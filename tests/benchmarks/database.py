@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import statistics
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -71,7 +71,7 @@ def _questions(server: Server, schema: str) -> Iterator[Figure]:
     with server.connected() as person:
         person.execute("ANALYZE")
         for what, question in QUESTIONS.items():
-            asked = sql.SQL(question).format(sql.Identifier(schema))  # type: ignore[arg-type]
+            asked = sql.SQL(question).format(sql.Identifier(schema))
             times = []
             for _ in range(ROUNDS):
                 begun = time.perf_counter()
@@ -87,9 +87,9 @@ def _destination(server: Server, schema: str) -> Postgres:
     return Postgres(settings, StationFacts("bench 1", ZoneInfo("UTC"), Path()))
 
 
-def _bare(server: Server, told: list[Publication]) -> float:
+def _bare(server: Server, told: Sequence[Publication]) -> float:
     names = rows.used(told)
-    columns = sql.SQL(", ").join(sql.SQL(f"{name} {rows.COLUMNS[name]}") for name in names)  # type: ignore[arg-type]
+    columns = sql.SQL(", ").join(sql.SQL(f"{name} {rows.COLUMNS[name]}") for name in names)
     with server.connected(user="plant") as person:
         person.execute(sql.SQL("DROP TABLE IF EXISTS bare; CREATE TABLE bare ({})").format(columns))
         begun = time.perf_counter()
@@ -99,7 +99,7 @@ def _bare(server: Server, told: list[Publication]) -> float:
         return time.perf_counter() - begun
 
 
-async def _sent(destination: Postgres, told: list[Publication], size: int) -> float:
+async def _sent(destination: Postgres, told: Sequence[Publication], size: int) -> float:
     await destination.open()
     try:
         begun = time.perf_counter()
