@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import tty
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -49,10 +49,11 @@ class Cable:
 class Pupil:
     """The command at a port, with somebody at the keyboard."""
 
-    def __init__(self, *words: str) -> None:
+    def __init__(self, *words: str, env: Mapping[str, str] | None = None) -> None:
         self.process = subprocess.Popen(
             [sys.executable, "-m", "gaugepost", "teach", *words],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            env={**os.environ, **(env or {})},
         )  # fmt: skip
         self.said = b""
 

@@ -70,11 +70,11 @@ def test_a_file_without_the_link_is_told(
 def test_a_link_that_a_running_service_has_is_not_taken(
     port: Port, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The service's link is left to it, with both ways on."""
+    """The service's link is left to it, and it is said what to do."""
     with Daemon(tmp_path, station_file([port])) as daemon:
         monkeypatch.setenv("GAUGEPOST_AT", daemon.address)
         link = daemon.get("/links")["links"][0]["link"]
         assert main(["teach", link, "--station", str(tmp_path / "station.toml")]) == 2
     said = capsys.readouterr().err
     assert f"has the link {link}" in said
-    assert "POST /v1/lessons" in said
+    assert "stop it as long as you teach" in said

@@ -28,6 +28,8 @@ _BATTERY_BACK = 5
 """Percent above the low level at which the battery is no longer low: levels waver."""
 
 BATTERY_LEVEL = uuid_128("2A19")
+_CHANGED = uuid_128("2A05")
+"""Service Changed: about the gauge's services, not from its display."""
 _ABOUT = {"model": uuid_128("2A24"), "serial number": uuid_128("2A25"), "firmware": uuid_128("2A26")}
 """Device Information Service: text in UTF-8 without an end mark."""
 
@@ -54,6 +56,8 @@ class Gauge:
         await self._step(self._client.connect(), f"connecting {self.name}", CONNECT_S)
         for channel, uuid in self._settings.values.items():
             self._values[channel] = self._characteristic(uuid, "values")
+        if not self._settings.values:
+            self._values = self._that_notify()
         if self._settings.requests is not None:
             self._requests = self._characteristic(self._settings.requests, "requests")
             self._must(self._requests, "requests", "write", "write-without-response")
@@ -62,7 +66,9 @@ class Gauge:
                 self._must(characteristic, "values", "read")
         await self._ask_about()
         await self._watch_battery()
-        if self._settings.told == "by-itself":
+        if not self._settings.values:
+            await self._subscribe_where_allowed()
+        elif self._settings.told == "by-itself":
             for channel, characteristic in self._values.items():
                 await self._subscribe(channel, characteristic)
 
@@ -106,6 +112,28 @@ class Gauge:
         await self._step(
             self._client.start_notify(characteristic, came), f"subscribing at {self.name}", STEP_S
         )
+
+    async def _subscribe_where_allowed(self) -> None:
+        refused: list[LinkLost] = []
+        for channel, characteristic in list(self._values.items()):
+            try:
+                await self._subscribe(channel, characteristic)
+            except LinkLost as lost:  # one that is kept back (paired gauges only) does not hide the others
+                refused.append(lost)
+                del self._values[channel]
+        if not self._values:
+            raise refused[0]
+
+    def _that_notify(self) -> dict[str, BleakGATTCharacteristic]:
+        """Return all that tells something by itself, but for battery and changed services, by UUID as channel."""
+        found: dict[str, BleakGATTCharacteristic] = {}
+        for one in sorted(self._client.services.characteristics.values(), key=lambda one: one.handle):
+            if {"notify", "indicate"} & set(one.properties) and one.uuid not in (BATTERY_LEVEL, _CHANGED):
+                # The same UUID in two services: the second is told by its service too.
+                found[one.uuid if one.uuid not in found else f"{one.service_uuid}/{one.uuid}"] = one
+        if not found:
+            raise LinkLost(f"{self.name} notifies nothing", hint="name in values what it has read")
+        return found
 
     def _characteristic(self, uuid: str, key: str) -> BleakGATTCharacteristic:
         every = sorted(self._client.services.characteristics.values(), key=lambda one: one.uuid)

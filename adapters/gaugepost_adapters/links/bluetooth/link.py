@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from typing import TYPE_CHECKING, ClassVar
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost.contract.present import Present
-from gaugepost_adapters.links.bluetooth.settings import TO_INSTALL, Settings
+from gaugepost_adapters.links.bluetooth.settings import EVERY, TO_INSTALL, Settings
 from gaugepost_adapters.links.inbox import Inbox
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ class BluetoothLeLink:
     """One gauge. A packet is a chunk, and its characteristic is the channel where there are several."""
 
     Settings: ClassVar[type[AdapterSettings]] = Settings
+    everything: ClassVar[Mapping[str, str]] = {"values": EVERY}
 
     def __init__(self, settings: AdapterSettings, now: Callable[[], Moment]) -> None:
         assert isinstance(settings, Settings)

@@ -38,7 +38,14 @@ def _in_full(said: object) -> object:
 Uuid = Annotated[str, BeforeValidator(_in_full)]
 
 
+EVERY = "every"
+
+
 def _by_channel(said: object) -> object:
+    if said == EVERY:
+        return {}
+    if said == {}:
+        raise ValueError(f'no characteristic is named; write its UUID, or "{EVERY}" for all that notify')
     return {"": said} if isinstance(said, str) else said
 
 
@@ -51,9 +58,9 @@ class Settings(AdapterSettings):
     """Name that the gauge advertises; with `service`, and only where no other gauge has the same."""
     service: Uuid | None = None
     """Service that the gauge advertises: "181A", or all 32 digits; characteristics are looked for there first."""
-    values: Annotated[dict[str, Uuid], BeforeValidator(_by_channel), Field(min_length=1, max_length=16)]
+    values: Annotated[dict[str, Uuid], BeforeValidator(_by_channel), Field(max_length=16)]
     """Characteristic that values come from; where there are several, by the channels they stand for:
-    {left = "0000fff1-...", right = "0000fff2-..."}."""
+    {left = "0000fff1-...", right = "0000fff2-..."}. "every" is all that notify, each by its UUID as channel."""
     told: Literal["by-itself", "on-request"] = "by-itself"
     """Whether the gauge sends values (it notifies or indicates), or has them read when it is asked: by a person, a
     trigger or ask_every. Reading takes no bytes, so the decoder's `request` may be any text."""
@@ -88,6 +95,8 @@ class Settings(AdapterSettings):
             raise ValueError('a name alone is not enough to know a gauge by; write service = "..." with it')
         if len(set(self.values.values())) < len(self.values):
             raise ValueError("two channels have one characteristic; give each its own, or write one of them")
+        if self.told == "on-request" and not self.values:
+            raise ValueError('what is read has to be named; write the UUID in values, or told = "by-itself"')
         if self.told == "on-request" and self.requests is not None:
             raise ValueError(
                 'a gauge that is read takes no requests; take requests out, or write told = "by-itself"'
