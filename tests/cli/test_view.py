@@ -290,6 +290,3 @@ def test_no_text_in_a_record_reaches_the_terminal_raw(text: str, kind: str, plai
 def test_an_escape_sequence_is_shown_as_one() -> None:
     """A garbled frame can't clear the screen, change the window's title or turn text round: it is spelled out."""
     assert clean("a\x1b[2J\x9b\u202eb\r\n", Style()) == r"a\x1b[2J\x9b\u202eb\r\n"
-
-
-SHOWED, SPREAD = {"indication": "1.2", "indication_unit": "mm"}, {"spread_mm": "0.001"}

@@ -10,6 +10,7 @@ from gaugepost.commands.view import Style, lines
 from gaugepost.core.record import Kind
 
 AT = "2026-11-25T09:00:00.000Z"
+SHOWED, SPREAD = {"indication": "1.2", "indication_unit": "mm"}, {"spread_mm": "0.001"}
 NOTES: list[tuple[dict[str, Any], str]] = [
     (
         {
