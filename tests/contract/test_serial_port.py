@@ -9,12 +9,14 @@ import termios
 import threading
 import time
 from collections.abc import Iterator
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
 
-from gaugepost.contract import LinkLost, Moment
+from gaugepost.contract import BadFrame, Chunk, Indication, LinkLost, Moment
+from gaugepost_adapters.decoders.delimited_text import DelimitedText
 from gaugepost_adapters.links import inbox
 from gaugepost_adapters.links.serial import traffic as serial_traffic
 from gaugepost_adapters.links.serial.opening import close_port, open_port
@@ -41,6 +43,15 @@ async def _take(link: SerialPortLink, count: int) -> bytes:
             if len(taken) >= count:
                 break
     return bytes(taken)
+
+
+def _have_damage_pass(path: str) -> None:
+    """Set a port as the library does."""
+    descriptor = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    attributes = termios.tcgetattr(descriptor)
+    attributes[0] &= ~termios.INPCK
+    termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
+    os.close(descriptor)
 
 
 async def _lost(link: SerialPortLink) -> LinkLost:
@@ -139,6 +150,9 @@ async def test_a_port_that_refuses_its_settings_says_which_to_correct() -> None:
         link = _link(device=pty.path, bits=7, parity="even")
         await link.open()
         await link.close()
+        _have_damage_pass(
+            pty.path
+        )  # where something else is left to set, the system does not tell what it refused
         for refused in (link, _link(device="/dev/null")):
             lost = await _lost(refused)
             assert "does not take its settings" in lost.finding
@@ -276,3 +290,34 @@ async def test_what_opens_too_late_is_closed_again() -> None:
     answer.set()
     await asyncio.wait_for(late.wait(), 20)
     assert given == ["port"]
+
+
+@pytest.mark.asyncio
+async def test_damaged_bytes_are_no_digits() -> None:
+    """The kernel is told to check parity and framing and to give NUL for what fails (termios(3): INPCK, no PARMRK)."""
+    with Pty() as far:
+        link = _link(device=far.path)
+        await link.open()
+        try:
+            descriptor = os.open(far.path, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+            try:
+                flags = termios.tcgetattr(descriptor)[0]
+            finally:
+                os.close(descriptor)
+            assert flags & termios.INPCK
+            assert not flags & (termios.IGNPAR | termios.PARMRK | termios.ISTRIP)
+        finally:
+            await link.close()
+
+
+@pytest.mark.parametrize("at", range(12))
+def test_a_nul_in_a_frame_makes_no_other_value(at: int) -> None:
+    """Whichever byte of a frame came damaged, it is a bad frame, or runs on into the next one: never another value."""
+    frame = bytearray(b"+38.0141 mm\r")
+    frame[at] = 0
+    settings = {"pattern": "{sign}{value} {unit}", "units": {"mm": "mm"}, "terminator": "\r"}
+    decoder = DelimitedText(DelimitedText.Settings.model_validate(settings))
+    said = decoder.feed(Chunk(bytes(frame) + b"+38.0200 mm\r", _now()))
+    values = [event.value for event in said if isinstance(event, Indication)]
+    assert values in ([], [Decimal("38.0200")])
+    assert any(isinstance(event, BadFrame) for event in said)

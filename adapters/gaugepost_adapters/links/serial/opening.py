@@ -78,6 +78,10 @@ def _parameters(settings: Settings) -> dict[str, Any]:
 def _set_terminal(descriptor: int, *, keep_lines: bool) -> None:
     """Make a read of nothing mean that the port is gone; `keep_lines` leaves the lines' levels when it is closed."""
     attributes = termios.tcgetattr(descriptor)
+    # A byte that came with a parity or framing error is read as NUL (termios(3)), which no text has: what it stands in
+    # is a bad frame. The library takes such bytes as they are, and a digit with one bit turned is another digit.
+    attributes[0] |= termios.INPCK
+    attributes[0] &= ~(termios.IGNPAR | termios.PARMRK)
     # With VMIN = 0 a read finds "nothing yet" and "hung up" alike: 0 bytes. With 1 the former is EAGAIN.
     attributes[6][termios.VMIN] = 1
     if keep_lines:
