@@ -106,6 +106,7 @@ async def fill(folder: Path) -> WorkbookSettings:
     return settings
 
 
+@pytest.mark.attack
 @pytest.mark.asyncio
 @pytest.mark.parametrize("across", [False, True], ids=["down", "across"])
 async def test_a_new_sheet_is_filled_as_it_is(

@@ -40,6 +40,7 @@ async def test_a_row_torn_anywhere_is_written_whole(tmp_path: Path, settings: di
         assert file.read_bytes() == whole
 
 
+@pytest.mark.attack
 @pytest.mark.asyncio
 @pytest.mark.parametrize("settings", FORMS)
 async def test_a_header_torn_anywhere_is_written_whole(tmp_path: Path, settings: dict[str, Any]) -> None:

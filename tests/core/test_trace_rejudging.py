@@ -187,6 +187,7 @@ def test_what_was_voided_meanwhile_is_left_out() -> None:
     assert traced(hand).voided == 1
 
 
+@pytest.mark.attack
 @given(
     steps=STEPS,
     combine=st.sampled_from([Combine.EACH, Combine.MEAN, Combine.LARGEST]),

@@ -7,6 +7,7 @@ from dataclasses import replace
 from decimal import Decimal as D
 from typing import Any
 
+import pytest
 from hypothesis import given, settings, strategies as st
 
 from gaugepost.core.bench import events as ev
@@ -133,6 +134,7 @@ def test_a_corrected_ring_gives_what_would_have_been_lived(
             assert each.record.error_mm == made.error_mm
 
 
+@pytest.mark.attack
 @given(steps=STEPS, tenths=st.integers(-9, 9))
 @settings(max_examples=40, deadline=None)
 def test_a_corrected_thermometer_gives_what_would_have_been_lived(

@@ -6,6 +6,8 @@ import random
 import threading
 from pathlib import Path
 
+import pytest
+
 from gaugepost.edge.journal import Reader
 from tests.bench_tools.accounts import load
 from tests.bench_tools.daemon import Daemon, Port, station_file
@@ -14,6 +16,7 @@ KILLS = 20
 GAUGES = 4
 
 
+@pytest.mark.attack
 def test_nothing_acknowledged_is_lost_and_nothing_is_doubled(tmp_path: Path) -> None:
     """Over 20 kills at random moments: acknowledged ⊆ journal ⊆ sent, in order, and the CSV file equals the journal."""
     chance = random.Random(20)

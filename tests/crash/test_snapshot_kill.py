@@ -10,6 +10,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from gaugepost.core.bench import State, apply
 from gaugepost.core.setup import to_plain
 from gaugepost.edge.journal import Reader
@@ -71,6 +73,7 @@ def _restored(folder: Path) -> str:
         reader.close()
 
 
+@pytest.mark.attack
 def test_kills_while_writing_leave_a_sound_one(tmp_path: Path) -> None:
     """After SIGKILL at any moment the old snapshot or the new one is there, and good for another process."""
     chance = random.Random(20261125)
@@ -122,6 +125,7 @@ def test_a_daemon_starts_from_its_snapshot(tmp_path: Path) -> None:
             assert _restored(daemon.data) == ""
 
 
+@pytest.mark.attack
 def test_a_daemon_that_is_killed_has_had_one_on_the_way(tmp_path: Path) -> None:
     """Under load snapshots are written beside the work, and a kill costs the next start the records since."""
     with Port() as port:

@@ -93,6 +93,7 @@ def scratch(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("mutated") / "bench.toml"
 
 
+@pytest.mark.attack
 @settings(max_examples=150, deadline=None)
 @given(mutations())
 def test_a_mutated_file_gives_findings_or_a_station(scratch: Path, data: bytes) -> None:

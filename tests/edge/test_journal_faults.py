@@ -48,6 +48,7 @@ def _program(text: str, *arguments: Path | str) -> subprocess.Popen[str]:
     )
 
 
+@pytest.mark.attack
 def test_twenty_kills_lose_nothing_that_was_acknowledged(tmp_path: Path) -> None:
     """After SIGKILL at any moment the journal holds every acknowledged record, in one sound chain of whole batches."""
     path = tmp_path / "journal.db"

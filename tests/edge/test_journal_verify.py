@@ -211,6 +211,7 @@ def _outcome(path: Path) -> Report | None:
         return None
 
 
+@pytest.mark.attack
 def test_damage_anywhere_in_the_file_is_found_or_does_no_harm(sound: Path, tmp_path: Path) -> None:
     """Where a byte of the file itself is flipped, either the journal is not sound, or it reads as it always did."""
     chance = random.Random(1999)

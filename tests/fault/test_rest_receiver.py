@@ -66,6 +66,7 @@ async def test_an_answer_that_is_lost_leads_to_the_same_request(fault: str, tmp_
         assert receiver.ids == [f"{EPOCH}-{sequence}" for sequence in range(1, 31)]
 
 
+@pytest.mark.attack
 @pytest.mark.asyncio
 async def test_a_fault_at_every_request_of_a_bisection(tmp_path: Path) -> None:
     """Broken off at each of its requests in turn, half of them after they were taken, a bisection ends as if never."""

@@ -128,6 +128,7 @@ def test_another_journal_starts_the_client_over(bench: tuple[Daemon, Port], last
         assert follower.next()["data"]["sequence"] == 1
 
 
+@pytest.mark.attack
 def test_a_client_that_does_not_read_is_dropped_and_holds_up_nobody(bench: tuple[Daemon, Port]) -> None:
     """While one client reads nothing, others and the journal go on; it is dropped, and told where to come back."""
     daemon, port = bench

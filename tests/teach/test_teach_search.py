@@ -79,6 +79,7 @@ def hold(seeds: range, odd: str = "", least: float = 0.25) -> None:
     assert sum(right > 0 for right in accepted) >= 0.9 * len(accepted)
 
 
+@pytest.mark.attack
 def test_some_unknown_gauges_are_read_right_or_not_decided() -> None:
     """Of gauges made at random, none is accepted that reads a frame of it wrong."""
     hold(range(40))
@@ -96,6 +97,7 @@ def test_thousands_of_unknown_gauges_are_read_right_or_not_decided() -> None:
     hold(range(1000, 3000))
 
 
+@pytest.mark.attack
 @pytest.mark.parametrize("odd", ODD)
 def test_odd_gauges_are_read_right_or_not_decided(odd: str) -> None:
     """Frames of many lengths, varying blanks, a state that changes meanwhile, points now and then: right or open."""
