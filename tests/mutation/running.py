@@ -121,7 +121,8 @@ def _clear() -> None:
     for name, module in [*sys.modules.items()]:
         if name.startswith("gaugepost.core"):
             for kept in ("_kept", "_said"):
-                getattr(module, kept, {}).clear()
+                if isinstance(known := getattr(module, kept, None), dict):
+                    known.clear()
 
 
 def _survives(mutant: Mutant, items: list[pytest.Item]) -> bool:
