@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from gaugepost.contract import Chunk, Decoder
-from gaugepost.contract.teaching import Ask, Evidence, Proposes, all_chunks
+from gaugepost.contract.teaching import Ask, Draft, Evidence, Proposes, all_chunks
 from gaugepost.teach.channels import by_channel
 from gaugepost.teach.deciding import LEAST_VALUES, decided
 from gaugepost.teach.judging import Fitting, fitting, made, read, said
@@ -18,6 +18,7 @@ MOST_BYTES = 64 * 1024
 """Bytes of evidence of a channel that are searched."""
 MOST_CHANNELS = 24
 """Channels that are searched."""
+_Drafted = tuple[str, type[Decoder], Draft]
 
 
 def search(evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> Outlook:
@@ -34,10 +35,11 @@ def search(evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> Outlook
         )
     if silent := [at for at, one in enumerate(evidence.samples, 1) if not any(c.data for c in one.chunks)]:
         return _nothing(f"nothing came with sample {silent[0]}", 0, Ask.RETYPE)
-    outlook = _without_conflicts(evidence, decoders)
+    asked = _Asked(evidence, decoders)
+    outlook = asked.outlook()
     if outlook.candidates or len(evidence.samples) <= LEAST_VALUES:
         return outlook
-    return _with_one_left_out(evidence, decoders, outlook)
+    return _with_one_left_out(evidence, asked, outlook)
 
 
 def _most(chunks: Iterable[Chunk]) -> int:
@@ -52,53 +54,67 @@ def _nothing(reason: str, tried: int, ask: Ask | None = None, conflict: Conflict
     return Outlook(None, reason, None, 0, (), tried, (), conflict, asked)
 
 
-def _without_conflicts(evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> Outlook:
-    heard = by_channel(evidence)
-    if not heard:
-        return _nothing("no channel sent something with every sample", 0, Ask.ANY)
-    looked = {channel: _drafted(part, decoders) for channel, part in list(heard.items())[:MOST_CHANNELS]}
-    tried = sum(held for _, held in looked.values())
-    outlooks = [
-        decided(evidence, heard[channel], channel, fits, tried)
-        for channel, (fits, _) in looked.items()
-        if fits
-    ]
-    if not outlooks:
-        reason = "no description that can be written here reads every sample as it was typed"
-        return _nothing(reason, tried, Ask.ANY)
-    return _together(outlooks)
+class _Asked:
+    """Decoders that are asked what they propose, once for all samples and once without each."""
+
+    def __init__(self, evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> None:
+        self.decoders = decoders
+        self._evidence = evidence
+        self._known: dict[tuple[str, int | None], tuple[list[_Drafted], int]] = {}
+
+    def outlook(self, out: int | None = None) -> Outlook:
+        """Return how things stand with all samples, or without the one at `out`."""
+        evidence = self._evidence if out is None else _left_out(self._evidence, out)
+        heard = by_channel(evidence)
+        if not heard:
+            return _nothing("no channel sent something with every sample", 0, Ask.ANY)
+        looked = {
+            channel: self._fits(channel, part, out) for channel, part in list(heard.items())[:MOST_CHANNELS]
+        }
+        tried = sum(held for _, held in looked.values())
+        outlooks = [
+            decided(evidence, heard[channel], channel, fits, tried)
+            for channel, (fits, _) in looked.items()
+            if fits
+        ]
+        if not outlooks:
+            reason = "no description that can be written here reads every sample as it was typed"
+            return _nothing(reason, tried, Ask.ANY)
+        return _together(outlooks)
+
+    def _fits(self, channel: str, part: Evidence, out: int | None) -> tuple[list[Fitting], int]:
+        """Return the drafts that fit every sample, and how many readings were tried to find them.
+
+        Where none does, those are held to every sample that were drafted without one of them: laid beside all the
+        others one sample may hide how they are made, and still be read by what is found without it.
+        """
+        drafts, tried = self._proposed(channel, part, out)
+        fits = _fitting(drafts, part)
+        if fits or out is not None or len(part.samples) <= LEAST_VALUES:
+            return fits, tried
+        seen: dict[str, Fitting] = {}
+        for at in range(len(part.samples)):
+            drafts, held = self._proposed(channel, _left_out(part, at), at)
+            tried += held
+            seen |= {repr((one.kind, one.draft.settings)): one for one in _fitting(drafts, part)}
+        return list(seen.values()), tried
+
+    def _proposed(self, channel: str, part: Evidence, out: int | None) -> tuple[list[_Drafted], int]:
+        if (channel, out) not in self._known:
+            drafts, tried = list[_Drafted](), 0
+            for kind, decoder in self.decoders.items():
+                asked: object = decoder
+                if isinstance(asked, Proposes):
+                    proposed = asked.propose(part)
+                    tried += proposed.tried
+                    drafts += [(kind, decoder, draft) for draft in proposed.drafts[:MOST_DRAFTS]]
+            self._known[channel, out] = drafts, tried
+        return self._known[channel, out]
 
 
-def _drafted(evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> tuple[list[Fitting], int]:
-    """Return the drafts that fit every sample, and how many readings were tried to find them.
-
-    Where none does, those are held to every sample that were drafted without one of them: laid beside all the others
-    one sample may hide how they are made, and still be read by what is found without it.
-    """
-    fits, tried = _fitting(evidence, evidence, decoders)
-    if fits or len(evidence.samples) <= LEAST_VALUES:
-        return fits, tried
-    seen: dict[str, Fitting] = {}
-    for at in range(len(evidence.samples)):
-        more, held = _fitting(_left_out(evidence, at), evidence, decoders)
-        tried += held
-        seen |= {repr((one.kind, one.draft.settings)): one for one in more}
-    return list(seen.values()), tried
-
-
-def _fitting(
-    part: Evidence, evidence: Evidence, decoders: Mapping[str, type[Decoder]]
-) -> tuple[list[Fitting], int]:
-    """Return what is drafted for `part` and fits every sample of `evidence`, and how many readings were tried."""
-    fits, tried = list[Fitting](), 0
-    for kind, decoder in decoders.items():
-        asked: object = decoder
-        if isinstance(asked, Proposes):
-            proposed = asked.propose(part)
-            tried += proposed.tried
-            drafts = proposed.drafts[:MOST_DRAFTS]
-            fits += [one for draft in drafts if (one := fitting(kind, decoder, draft, evidence))]
-    return fits, tried
+def _fitting(drafts: Iterable[_Drafted], evidence: Evidence) -> list[Fitting]:
+    held = (fitting(kind, decoder, draft, evidence) for kind, decoder, draft in drafts)
+    return [one for one in held if one]
 
 
 def _together(outlooks: list[Outlook]) -> Outlook:
@@ -124,17 +140,17 @@ def _together(outlooks: list[Outlook]) -> Outlook:
     )
 
 
-def _with_one_left_out(evidence: Evidence, decoders: Mapping[str, type[Decoder]], all_in: Outlook) -> Outlook:
+def _with_one_left_out(evidence: Evidence, asked: _Asked, all_in: Outlook) -> Outlook:
     """Name the sample that does not fit, where all the others agree beyond luck and no other sample could be it."""
     agreed: list[tuple[int, Outlook]] = []
     for at in range(len(evidence.samples)):
-        outlook = _without_conflicts(_left_out(evidence, at), decoders)
+        outlook = asked.outlook(at)
         if outlook.accepted or (outlook.candidates and outlook.leading and _sure(outlook.leading)):
             agreed.append((at, outlook))
     if len(agreed) != 1:
         return all_in
     ((at, outlook),) = agreed
-    read_there = _read_there(outlook, decoders, evidence, at)
+    read_there = _read_there(outlook, asked.decoders, evidence, at)
     if not read_there and (only := _only(evidence, at)):
         why = f"sample {at + 1} is the only one with {only}, and does not tell alone what marks that"
         return replace(all_in, reason=why, next_measurements=(Next(only, why, needed=True),))
