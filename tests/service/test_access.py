@@ -122,6 +122,22 @@ def test_revoked_at_once(networked: Daemon, authority: trustme.CA) -> None:
     assert [(each["name"], each["counts"]) for each in listed["tokens"]] == [("wall-screen", False)]
 
 
+def test_revoked_while_it_follows_the_stream(networked: Daemon, authority: trustme.CA) -> None:
+    """A stream that was let in ends once its token counts no more, and that is no fault of the service."""
+    token = granted(networked.folder, "wall-screen", "read")
+    extensions = {"sni_hostname": "bench-1.example"}
+    with (
+        asking(networked, authority, token) as client,
+        client.stream("GET", "/v1/stream", extensions=extensions, timeout=60) as stream,
+    ):
+        lines = stream.iter_lines()
+        assert next(lines).startswith(": ")
+        assert gaugepost(networked.folder, "access", "revoke", "wall-screen").returncode == 0
+        assert all(not line or line.startswith((":", "id:", "event:", "data:")) for line in lines)
+    assert "ASGI" not in networked.log()
+    assert "Traceback" not in networked.log()
+
+
 def test_no_token_is_written_down(networked: Daemon, authority: trustme.CA) -> None:
     """A token stands nowhere in the data folder or the log, and the file of digests is for the service's user alone."""
     token = granted(networked.folder, "quality-pc", "operate")

@@ -88,7 +88,7 @@ def build_api(running: Running) -> FastAPI:
     api.state.closing = running.closing
     add_handlers(api)
     plan = running.station
-    permission = Permission(AccessFile(plan.data), lambda: running.now().utc_ms) if plan.tokens else None
+    permission = Permission(AccessFile(plan.data), running.now) if plan.tokens else None
     api.add_middleware(Guard, names=plan.names, permission=permission)
 
     @api.get("/v1", dependencies=[Depends(only())])

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import Collection
+from collections.abc import Callable, Collection
+from functools import partial
 
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -20,6 +21,8 @@ from gaugepost.service.problems import problem
 MAX_BODY_BYTES = 64 * 1024
 BODY_S = 10.0
 """How long a body may take to arrive."""
+LOOK_S = 2.0
+"""How often it is looked whether the token of a request that goes on still counts."""
 
 _WITH_BODY = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 _LOOPBACK = re.compile(
@@ -60,6 +63,7 @@ class Guard:
             address = scope["client"][0] if scope["client"] else ""
             said = _all(headers, b"authorization")
             refusal = self._permission.refusal(scope["method"], scope["path"], said, address)
+            receive = _while_it_counts(receive, partial(self._permission.counts, said))
         if refusal is None and scope["method"] in _WITH_BODY:
             try:
                 async with asyncio.timeout(BODY_S):
@@ -90,6 +94,22 @@ def stranger(
 
 def _without_port(host: str) -> str:
     return re.sub(r":[0-9]{1,5}\Z", "", host).lower()
+
+
+def _while_it_counts(receive: Receive, counts: Callable[[], bool]) -> Receive:
+    """Return a `receive` that says the client is gone once its token counts no more: a stream may last for years."""
+
+    async def received() -> Message:
+        waiting = asyncio.ensure_future(receive())
+        try:
+            while not (await asyncio.wait({waiting}, timeout=LOOK_S))[0]:
+                if not counts():
+                    return {"type": "http.disconnect"}
+            return waiting.result()
+        finally:
+            waiting.cancel()
+
+    return received
 
 
 def _safer(send: Send) -> Send:

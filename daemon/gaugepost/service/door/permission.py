@@ -9,6 +9,7 @@ from fastapi.responses import JSONResponse
 
 from gaugepost.core.access import Scope, held
 from gaugepost.core.errors import SettingsError
+from gaugepost.core.indication import Moment
 from gaugepost.edge.access import AccessFile
 from gaugepost.service.problems import problem
 
@@ -24,16 +25,15 @@ class Permission:
     """Lets a request through or says why not."""
 
     file: AccessFile
-    now_ms: Callable[[], int]
-    """UTC in ms."""
+    now: Callable[[], Moment]
     _wrong: dict[str, list[int]] = field(default_factory=dict)
 
     def refusal(self, method: str, path: str, said: list[str], address: str) -> JSONResponse | None:
         """Return why a request with these `Authorization` headers may not be answered (RFC 6750, 3.1)."""
-        now_ms = self.now_ms()
-        tries = [at for at in self._wrong.get(address, ()) if now_ms - at < FORGET_MS]
+        now = self.now()
+        tries = [at for at in self._wrong.get(address, ()) if now.clock_ms - at < FORGET_MS]
         if len(tries) >= WRONG_TRIES:
-            seconds = max(1, (FORGET_MS - (now_ms - tries[0])) // 1000)
+            seconds = max(1, (FORGET_MS - (now.clock_ms - tries[0])) // 1000)
             return problem(
                 429,
                 "too many wrong tokens from this address",
@@ -44,11 +44,11 @@ class Permission:
         if token is None:
             return _unknown("no token came with the request", "")
         try:
-            grant = held(self.file.grants(), token, now_ms)
+            grant = held(self.file.grants(), token, now.utc_ms)
         except SettingsError as error:
             return problem(503, error.finding, error.hint)
         if grant is None:
-            self._remember(address, [*tries, now_ms])
+            self._remember(address, [*tries, now.clock_ms])
             return _unknown("the token is not known, revoked or over", ' error="invalid_token"')
         needed = scope_of(method, path)
         if not grant.scope.includes(needed):
@@ -61,6 +61,14 @@ class Permission:
                 },
             )
         return None
+
+    def counts(self, said: list[str]) -> bool:
+        """Return whether the token in these headers, which let a request in, still counts."""
+        token = _bearer(said)
+        try:
+            return token is not None and held(self.file.grants(), token, self.now().utc_ms) is not None
+        except SettingsError:
+            return False
 
     def _remember(self, address: str, tries: list[int]) -> None:
         self._wrong.pop(address, None)

@@ -109,7 +109,11 @@ class Stream(Response):
                 await asyncio.wait({gone, sending}, timeout=CLOSING_S, return_when=asyncio.FIRST_COMPLETED)
             if sending.done():
                 sending.result()
-            if not self._ended and not gone.done():
+            if gone.done() and not self._ended:  # or it has to go: its token counts no more
+                sending.cancel()
+                await asyncio.gather(sending, return_exceptions=True)
+                await send({"type": "http.response.body", "body": b"", "more_body": False})
+            elif not self._ended:
                 # What it does not read would be kept for as long as it stays connected.
                 connection.abort()
                 await gone
