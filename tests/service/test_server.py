@@ -15,7 +15,7 @@ from fastapi import FastAPI
 
 from gaugepost.core.errors import SettingsError
 from gaugepost.service import build_api, serve
-from gaugepost.service.server import _listener
+from gaugepost.service.server import listener
 from tests.service.at_work import STATION, at_work
 
 pytestmark = pytest.mark.asyncio
@@ -101,9 +101,9 @@ async def test_a_bug_is_answered_and_logged(tmp_path: Path, caplog: pytest.LogCa
 
 async def test_answers_do_not_wait_for_acknowledgements() -> None:
     """Connections send small answers at once (TCP_NODELAY, inherited from the listener on Linux: tcp(7))."""
-    with _listener("127.0.0.1", 0) as listener:
-        client = socket.create_connection(listener.getsockname())
-        server, _ = listener.accept()
+    with listener("127.0.0.1", 0) as listening:
+        client = socket.create_connection(listening.getsockname())
+        server, _ = listening.accept()
         with client, server:
             assert server.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
 

@@ -54,8 +54,8 @@ async def serve(
         SettingsError: the address can't be had or the certificate not be used, with what to write in the station file.
     """
     context = None if encryption is None else encryption.context()
-    listener = _listener(host, port)
-    address = _address(host, listener.getsockname()[1], "http" if context is None else "https")
+    listening = listener(host, port)
+    address = _address(host, listening.getsockname()[1], "http" if context is None else "https")
     config = uvicorn.Config(
         api,
         loop="none",
@@ -72,8 +72,8 @@ async def serve(
     )
     server = _Server(config, lambda: on_listening(address))
     api.state.connections = server.server_state.connections
-    with listener:
-        serving = asyncio.create_task(server.serve([listener]), name="http")
+    with listening:
+        serving = asyncio.create_task(server.serve([listening]), name="http")
         beside: list[asyncio.Task[Any]] = [asyncio.create_task(stop.wait(), name="http stop")]
         if encryption is not None and context is not None:
             beside.append(asyncio.create_task(encryption.keep(context), name="certificate"))
@@ -88,10 +88,11 @@ async def serve(
             await serving
 
 
-def _listener(host: str, port: int) -> socket.socket:
+def listener(host: str, port: int) -> socket.socket:
+    """Return a socket that listens there. Raises `SettingsError`, with what to write in the station file."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        listener = socket.create_server((host, port), family=family, backlog=128)
+        made = socket.create_server((host, port), family=family, backlog=128)
     except OSError as error:
         where = _address(host, port)
         if error.errno == errno.EADDRINUSE:
@@ -107,8 +108,8 @@ def _listener(host: str, port: int) -> socket.socket:
         raise SettingsError(finding, hint=hint) from error
     # Connections inherit it. The event loop sets it only on sockets that were made with the protocol named; without it,
     # each answer on a connection that is kept waits for the client's delayed acknowledgement, 40 ms.
-    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    return listener
+    made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return made
 
 
 def _address(host: str, port: int, scheme: str = "http") -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import socket
 import ssl
 import subprocess
 import time
@@ -17,12 +16,11 @@ from gaugepost.core.errors import JournalError, SettingsError
 from gaugepost.core.publication import rfc3339
 from gaugepost.edge.access import AccessFile
 from gaugepost.edge.journal import Reader
+from gaugepost.edge.journal.room import look_at
 from gaugepost.edge.stationfile import Station
 from gaugepost.service import encryption_of
+from gaugepost.service.server import listener
 
-LITTLE_BYTES = 1 << 30
-"""Less room than this is little: about two million readings."""
-NONE_BYTES = 64 << 20
 NETWORKED = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "fuse.sshfs", "ceph", "glusterfs"})
 """File systems that don't keep what SQLite writes in the order that a power cut needs (SQLite's "How To Corrupt")."""
 MOUNTS = Path("/proc/self/mounts")
@@ -42,18 +40,11 @@ def folder(station: Station) -> Iterator[Found]:
         )
     else:
         yield well("data folder", f"{data} {'can be written' if there == data else 'can be made'}")
-    free = shutil.disk_usage(there).free
-    room = f"{free / (1 << 30):.1f} GB free on the disk of {there}"
-    if free < NONE_BYTES:
-        yield fault("disk", room, "make room: `gaugepost archive` moves records of years ago elsewhere")
-    elif free < LITTLE_BYTES:
-        yield warning(
-            "disk",
-            room,
-            "make room before it is full: `gaugepost archive` moves records of years ago elsewhere",
-        )
-    else:
-        yield well("disk", room)
+    room = look_at(data, station.disk_floor, time.time_ns() // 1_000_000)
+    if room is not None and (finding := room.warning(station.disk_warning_ms)):
+        yield (fault if room.is_below else warning)("disk", finding, f"gaugepost archive {data} FOLDER --before DAY")
+    elif room is not None:
+        yield well("disk", room.told())
     kind = _file_system(there)
     if kind in NETWORKED:
         yield fault("disk", f"{there} lies on a network share ({kind}), which can't keep a journal safely",
@@ -177,12 +168,10 @@ def address(station: Station, *, runs: bool) -> Iterator[Found]:
     """Look whether the address can be listened at, where the service does not run."""
     if runs:
         return
-    family = socket.AF_INET6 if ":" in station.host else socket.AF_INET
     try:
-        socket.create_server((station.host, station.port), family=family).close()
-    except OSError as error:
-        yield fault("address", f"{station.host} port {station.port} can't be listened at: {error.strerror or error}",
-                    "end the other program, or write another port under [service]")  # fmt: skip
+        listener(station.host, station.port).close()
+    except SettingsError as error:
+        yield fault("address", error.finding, error.hint)
     else:
         yield well("address", f"{station.host} port {station.port} is free")
 
