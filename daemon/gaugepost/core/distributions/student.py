@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from gaugepost.core.distributions.normal import normal_cdf, normal_density, normal_quantile
 
 _MANY = 1000
 """From here on the distribution is near enough to the normal for Hill's expansion."""
 _ENOUGH = 1e-16
-_MOST_TERMS, _MOST_STEPS = 500, 60
+_MOST_STEPS = 60
+_TERMS = tuple(map(float, range(1, 500)))
+"""The numbers of a continued fraction's terms; as floats: a whole number among them costs as much as two."""
 _NEAR = 1e-8
 """A step of Newton's method this small, relative, has doubled its digits to all there are."""
 
@@ -89,6 +92,7 @@ def _tail(t: float, nu: float) -> float:
     return 0.5 - front * _fraction(0.5, a, outside)
 
 
+@lru_cache(maxsize=1024)  # the same for all values of one uncertainty
 def _gammas(a: float) -> float:
     """Return Γ(a + 1/2)/Γ(a); by its asymptotic series where the logarithms of both would lose digits."""
     if a < 100:
@@ -102,18 +106,18 @@ def _fraction(a: float, b: float, x: float) -> float:
 
     For what `_tail` asks its terms stay above -1, so that nothing here comes near a division by 0.
     """
-    d = 1 / (1 - (a + b) * x / (a + 1))
+    d = 1.0 / (1.0 - (a + b) * x / (a + 1.0))
     c, product = 1.0, d
-    for m in range(1, _MOST_TERMS):
-        at = a + 2 * m
-        term = m * (b - m) * x / ((at - 1) * at)
-        c, d = 1 + term / c, 1 / (1 + term * d)
+    for m in _TERMS:
+        at = a + 2.0 * m
+        term = m * (b - m) * x / ((at - 1.0) * at)
+        c, d = 1.0 + term / c, 1.0 / (1.0 + term * d)
         product *= c * d
-        term = -(a + m) * (a + b + m) * x / (at * (at + 1))
-        c, d = 1 + term / c, 1 / (1 + term * d)
+        term = -(a + m) * (a + b + m) * x / (at * (at + 1.0))
+        c, d = 1.0 + term / c, 1.0 / (1.0 + term * d)
         change = c * d
         product *= change
-        if -_ENOUGH < change - 1 < _ENOUGH:
+        if -_ENOUGH < change - 1.0 < _ENOUGH:
             break
     return product
 
