@@ -60,14 +60,13 @@ def decide(
                 reasons=(f"{rule.name} needs an uncertainty, and none is known",),
             )
         return Judgement(_simply(verdict), side=side)
-    made = zones(rule, lower_mm, upper_mm, doubt)
+    made, limits, reasons = _known(rule, lower_mm, upper_mm, doubt)
     conformity = _conformity(made, value_mm)
     probability = kept(conformance_probability(value_mm, lower_mm, upper_mm, doubt))
     if rule.name is RuleName.SIMPLE_ACCEPTANCE:
         return Judgement(_simply(verdict), conformity, probability, side=side)
-    limits = acceptance_limits(rule, lower_mm, upper_mm, doubt)
     lower_acceptance, upper_acceptance = limits or (None, None)
-    decision, reasons = _DECIDED[conformity], cautions(rule, lower_mm, upper_mm, doubt)
+    decision = _DECIDED[conformity]
     if conformity is Conformity.NEITHER:
         side = side or _near(value_mm, made)
         if rule.name in REJECTION:
@@ -81,6 +80,17 @@ def decide(
 
 
 @lru_cache(maxsize=1024)
+def _known(
+    rule: Rule, lower_mm: Decimal | None, upper_mm: Decimal | None, doubt: Doubt
+) -> tuple[Zones, tuple[Decimal | None, Decimal | None] | None, tuple[str, ...]]:
+    """Return zones, acceptance limits and cautions: the same for all values of a characteristic, and found as one."""
+    return (
+        zones(rule, lower_mm, upper_mm, doubt),
+        acceptance_limits(rule, lower_mm, upper_mm, doubt),
+        cautions(rule, lower_mm, upper_mm, doubt),
+    )
+
+
 def cautions(rule: Rule, lower_mm: Decimal | None, upper_mm: Decimal | None, doubt: Doubt) -> tuple[str, ...]:
     """Return what whoever relies on a guarded rule should know at this uncertainty; nothing for most.
 
