@@ -38,7 +38,7 @@ def sparse(cls: type[T]) -> type[T]:
     assert all(field.default is None for field in fields if field.name not in needed)
 
     def __init__(self: object, **given: Any) -> None:  # noqa: N807
-        if not needed <= given.keys() <= known:
+        if not (needed.issubset(given) and known.issuperset(given)):
             wrong = sorted((needed - given.keys()) | (given.keys() - known))
             raise TypeError(f"{cls.__name__} lacks or does not know {', '.join(wrong)}")
         self.__dict__.update({name: value for name, value in given.items() if value is not None})
