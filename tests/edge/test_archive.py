@@ -11,6 +11,7 @@ import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,6 +21,7 @@ from gaugepost.core.bench.events import LinkUp, SetTags, Started
 from gaugepost.core.errors import JournalError
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
+from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind
 from gaugepost.core.setup import to_plain
 from gaugepost.edge.cursors import Cursors
@@ -31,9 +33,9 @@ DAY_MS = 86_400_000
 NOW = Moment(1_795_000_000_000, 5_000, "boot-9")
 
 
-def shop(folder: Path, days: int = 3) -> Hand:
+def shop(folder: Path, days: int = 3, **given: Any) -> Hand:
     """Write the journal of some days: each with a start, a mastering and a check, and a lot that comes back."""
-    hand = Hand(set_up())
+    hand = Hand(set_up(**given))
     for day in range(days):
         if day:
             hand.wait(DAY_MS - 3_600_000)
@@ -252,6 +254,18 @@ def test_an_archive_is_exported_like_a_journal(data: Path, tmp_path: Path) -> No
     (file,) = tmp_path.glob("*.archive.xz")
     assert _gaugepost("export", file, *words).stdout == before
     assert len(before.splitlines()) == 26
+
+
+def test_drift_is_shown_in_the_station_s_time_and_unit_as_before(tmp_path: Path) -> None:
+    """What is left of a journal is told as it was told when the set-up was not archived yet."""
+    data = tmp_path / "data"
+    shop(data, zone="Asia/Tokyo", characteristic={"unit": Unit.INCH})
+    words = ("drift", "--journal", data, "--no-chart", "--since", _day(data, 2).removesuffix("Z") + "+00:00")
+    before = _gaugepost(*words)
+    assert _gaugepost("archive", data, tmp_path / "archives", "--before", _day(data, 2)).returncode == 0
+    assert "in µin" in before.stdout
+    assert "2026-09-23 21:15" in before.stdout
+    assert _gaugepost(*words).stdout == before.stdout
 
 
 def test_what_was_left_by_an_interruption_is_cleared_the_next_time(data: Path, tmp_path: Path) -> None:

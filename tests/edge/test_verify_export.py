@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from gaugepost.commands.export import parse_bound
+from gaugepost.commands.journal_asked import parse_bound
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.publication import publish
 from gaugepost.core.record import COLUMNS, Kind, Record

@@ -7,22 +7,18 @@ import contextlib
 import csv
 import json
 import os
-import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
-from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import TextIO
-from zoneinfo import ZoneInfo
 
+from gaugepost.commands.journal_asked import period_of
 from gaugepost.commands.view.progress import progress_of
 from gaugepost.contract import cell
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.publication import Published, publish
 from gaugepost.core.record import COLUMNS, Kind
-from gaugepost.core.setup import from_document
-from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.journal import Archive, Reader, Wanted, is_archive
 
 _EPILOG = f"""\
@@ -42,10 +38,6 @@ example, one night shift's readings of one bore:
 exit code: 0, 2 where the journal can't be read or an argument can't be understood, 3 where the output can't be written,
 141 where whoever reads it stopped reading
 """
-_MOMENT = re.compile(
-    r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
-    r"(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?(?:[Zz]|[+-][0-9]{2}:[0-9]{2})?)?"
-)
 _STOPPED_READING = 128 + 13  # what a shell shows for a program that SIGPIPE ended
 
 
@@ -100,47 +92,16 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def parse_bound(text: str, zone: ZoneInfo, *, is_end: bool) -> int:
-    """Return the bound of a period in ms since 1970-01-01 UTC; a day's end is the start of the next one.
-
-    Raises:
-        ValueRefused: neither a day nor a time.
-    """
-    moment = None
-    with contextlib.suppress(ValueError, OverflowError):  # no such day, no such hour
-        if _MOMENT.fullmatch(text) and len(text) == 10:
-            moment = datetime.combine(date.fromisoformat(text) + timedelta(days=is_end), time(), zone)
-        elif _MOMENT.fullmatch(text):
-            moment = datetime.fromisoformat(text.upper())
-    if moment is None:
-        raise ValueRefused(
-            f"{text!r} is neither a day nor a time",
-            hint="write 2026-11-01, 2026-11-01T06:00 or 2026-11-01T05:00:00Z",
-        )
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=zone)
-    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(milliseconds=1)
-
-
 def _wanted(args: argparse.Namespace, reader: Reader | Archive) -> Wanted:
     wanted = Wanted(
         kinds=args.kind, gauge=args.gauge, characteristic=args.characteristic, lot=args.lot, piece=args.piece
     )
-    if args.since or args.until:
-        zone = zone_of(reader)
-        if args.since:
-            wanted["since_ms"] = parse_bound(args.since, zone, is_end=False)
-        if args.until:
-            wanted["until_ms"] = parse_bound(args.until, zone, is_end=True)
+    since_ms, until_ms = period_of(args, reader)
+    if since_ms is not None:
+        wanted["since_ms"] = since_ms
+    if until_ms is not None:
+        wanted["until_ms"] = until_ms
     return wanted
-
-
-def zone_of(reader: Reader | Archive) -> ZoneInfo:
-    """Return the station's time zone by its last set-up; UTC before the first."""
-    for entry in reader.latest(1, kinds=[Kind.SET_UP]):
-        if entry.record.document is not None:
-            return ZoneInfo(from_document(entry.record.document).zone)
-    return ZoneInfo(archived_state(reader).set_up.zone)
 
 
 def _published(

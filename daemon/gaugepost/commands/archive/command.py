@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from gaugepost import __version__
-from gaugepost.commands.export import parse_bound, zone_of
+from gaugepost.commands.journal_asked import parse_bound, zone_of
 from gaugepost.commands.view.progress import progress
 from gaugepost.core.bench.state import needed
 from gaugepost.core.errors import JournalError, ValueRefused

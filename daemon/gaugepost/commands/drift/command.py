@@ -7,15 +7,14 @@ import contextlib
 import csv
 import json
 import sys
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from gaugepost.commands.drift.table import lines
+from gaugepost.commands.journal_asked import add_journal, add_period, journal_of, period_of, set_up_of
 from gaugepost.contract import cell
 from gaugepost.core.drift import BY, What, document, grouped, points_of
 from gaugepost.core.quantity import Unit
-from gaugepost.core.record import Kind
-from gaugepost.core.setup import from_document
+from gaugepost.core.setup import SetUp
 from gaugepost.edge.drift import read_points
 from gaugepost.edge.journal import Reader
 
@@ -45,17 +44,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    where = parser.add_mutually_exclusive_group(required=True)
-    where.add_argument("--station", metavar="FILE", type=Path, help="the station file; its journal is read")
-    where.add_argument(
-        "--journal", metavar="PATH", type=Path, help="another journal: its file, or its data folder"
-    )
+    add_journal(parser)
     parser.add_argument("--gauge", metavar="NAME", help="only this gauge")
     parser.add_argument("--contact-set", metavar="NAME", help="only with this contact set on")
     parser.add_argument("--master", metavar="NAME", help="only on this master (two joined by +)")
     parser.add_argument("--operator", metavar="NAME", help="only what this person did")
-    parser.add_argument("--since", metavar="TIME", help="a day or a time, inside the period")
-    parser.add_argument("--until", metavar="TIME", help="a day, to its end, or a time, outside the period")
+    add_period(parser)
     parser.add_argument("--what", choices=[each.value for each in What], help="one of the two alone")
     parser.add_argument(
         "--by",
@@ -72,10 +66,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what was asked for; return 0. Raises `GaugepostError` where it can't be."""
-    from gaugepost.commands.export import parse_bound
-
-    with contextlib.closing(Reader(_journal(args))) as reader:
-        zone, unit = _shown_in(reader)
+    with contextlib.closing(Reader(journal_of(args))) as reader:
+        set_up, (since_ms, until_ms) = set_up_of(reader), period_of(args, reader)
         points = [
             *read_points(
                 reader,
@@ -84,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
                 contact_set=args.contact_set,
                 master=args.master,
                 operator=args.operator,
-                since_ms=None if args.since is None else parse_bound(args.since, zone, is_end=False),
-                until_ms=None if args.until is None else parse_bound(args.until, zone, is_end=True),
+                since_ms=since_ms,
+                until_ms=until_ms,
             )
         ]
     if args.csv:
@@ -101,27 +93,14 @@ def run(args: argparse.Namespace) -> int:
     elif not series:
         print("no mastering or check that is asked for is in this journal")
     else:
-        print(*lines(series, unit, zone, charts=not args.no_chart), sep="\n")
+        print(*lines(series, _unit(set_up), ZoneInfo(set_up.zone), charts=not args.no_chart), sep="\n")
     return 0
 
 
-def _journal(args: argparse.Namespace) -> Path:
-    if args.station is None:
-        path: Path = args.journal
-        return path
-    from gaugepost.edge.stationfile import read_station  # loads what only a station file needs
-
-    return read_station(args.station).data
-
-
-def _shown_in(reader: Reader) -> tuple[ZoneInfo, Unit]:
-    """Return the station's time zone, and µin where every drawing is in inches, else µm: by its last set-up."""
-    for entry in reader.latest(1, kinds=[Kind.SET_UP]):
-        if entry.record.document is not None:
-            set_up = from_document(entry.record.document)
-            drawn = {each.unit for each in set_up.characteristics.values()}
-            return ZoneInfo(set_up.zone), Unit.MICROINCH if drawn == {Unit.INCH} else Unit.MICROMETRE
-    return ZoneInfo("UTC"), Unit.MICROMETRE
+def _unit(set_up: SetUp) -> Unit:
+    """Return what small lengths are shown in: µin where every drawing is in inches, else µm."""
+    drawn = {each.unit for each in set_up.characteristics.values()}
+    return Unit.MICROINCH if drawn == {Unit.INCH} else Unit.MICROMETRE
 
 
 def _by(text: str) -> tuple[str, ...]:

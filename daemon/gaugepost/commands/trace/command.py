@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from gaugepost.commands.journal_asked import add_journal, add_period, journal_of, period_of
 from gaugepost.commands.trace.table import lines, write_csv
 from gaugepost.core.bench.tracing.asked import known_or_refused, revision_from
 from gaugepost.core.bench.tracing.dependants import Asked, What, known_names
@@ -69,13 +70,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "name", metavar="NAME", help="its name in the station file; for a mastering its record"
     )
-    where = parser.add_mutually_exclusive_group(required=True)
-    where.add_argument("--station", metavar="FILE", type=Path, help="the station file; its journal is read")
-    where.add_argument(
-        "--journal", metavar="PATH", type=Path, help="another journal: its file, or its data folder"
-    )
-    parser.add_argument("--since", metavar="TIME", help="only what was measured then or later")
-    parser.add_argument("--until", metavar="TIME", help="only what was measured before")
+    add_journal(parser)
+    add_period(parser)
     parser.add_argument("--size", metavar="LENGTH", help="the master's size as calibrated now")
     parser.add_argument("--uncertainty", metavar="LENGTH", help="the expanded uncertainty of its certificate")
     parser.add_argument("--coverage-factor", metavar="K", help="and its coverage factor")
@@ -107,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
             "another journal can only be read",
             hint="name the running station to record it there, with --station FILE or --at URL",
         )
-    with contextlib.closing(Reader(_journal(args))) as reader:
+    with contextlib.closing(Reader(journal_of(args))) as reader:
         made = _traced(reader, args)
         if args.csv is not None:
             _write(args.csv, made, reader.epoch)
@@ -151,23 +147,10 @@ def _recorded(args: argparse.Namespace, made: Trace) -> Iterator[str]:
             yield str(service.send("POST", path, said | {"reason": reason}, wait_s=RECORDING_S)["text"])
 
 
-def _journal(args: argparse.Namespace) -> Path:
-    if args.station is None:
-        path: Path = args.journal
-        return path
-    from gaugepost.edge.stationfile import read_station  # loads what only a station file needs
-
-    return read_station(args.station).data
-
-
 def _traced(reader: Reader, args: argparse.Namespace) -> Trace:
-    from gaugepost.commands.export import parse_bound, zone_of
-
     what, lookup = What(args.what), Lookup(reader)
     last, _ = reader.head()
-    zone = zone_of(reader)
-    since = None if args.since is None else parse_bound(args.since, zone, is_end=False)
-    until = None if args.until is None else parse_bound(args.until, zone, is_end=True)
+    since, until = period_of(args, reader)
     sequence = _sequence(args.name) if what is What.MASTERING else 0
     name = "" if sequence else args.name
     revision = revision_from(what, name, {key: getattr(args, key) for key in _KEYS})
