@@ -232,6 +232,26 @@ def test_a_log_without_its_journal_begins_none(data: Path) -> None:
         Journal.open(data / "journal.db", "test bench")
 
 
+def test_a_log_without_its_journal_is_moved_aside_whole(data: Path, tmp_path: Path) -> None:
+    """The latest records, which lie in the log alone, are still there when a backup took the journal's place."""
+    backup(data, tmp_path / "backup.db")
+    log = data / "journal.db-wal"
+    with closing(Journal.open(data / "journal.db", "test bench")) as journal:
+        journal.append(Hand(set_up()).ready().records)
+        latest = log.read_bytes()
+    assert latest
+    for blank in (False, True):
+        shutil.rmtree(data)
+        data.mkdir()
+        log.write_bytes(latest)
+        if blank:
+            (data / "journal.db").touch()
+        _, _, aside = restore(tmp_path / "backup.db", data, NOW, program="test", replace=True)
+        assert aside is not None
+        assert (aside / log.name).read_bytes() == latest
+        assert examine(data).sound
+
+
 def test_progress_is_a_line_that_tells_how_long(tmp_path: Path) -> None:
     """A person sees what is done, how far it is and how long it may take; the last line stays."""
     clock = iter([0.0, 3.0, 3.1, 6.0, 20.0])

@@ -184,8 +184,10 @@ def _moved_aside(target: Path) -> Path:
 
     The file goes before its log: `Journal.open` begins no journal where a log lies without one.
     """
-    with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(target)) as db:
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    # Beside a file that is missing or blank SQLite deletes the log, with the records in it.
+    if target.exists() and target.stat().st_size:
+        with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(target)) as db:
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     aside = target.with_name(f"journal-replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
     aside.mkdir()
     for path in _belonging(target):
