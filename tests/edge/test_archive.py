@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -28,6 +29,7 @@ from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Archive, Journal, Reader, backup, examine, restore, salvage
 from gaugepost.edge.snapshot import Snapshot
 from tests.core.station import Hand, set_up
+from tests.fault.shim import SYNCS, Shim
 
 DAY_MS = 86_400_000
 NOW = Moment(1_795_000_000_000, 5_000, "boot-9")
@@ -72,6 +74,11 @@ def _gaugepost(*args: object) -> subprocess.CompletedProcess[str]:
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         code = main(words)
     return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
+
+
+def _gaugepost_under(shim: Shim, *args: object) -> None:
+    words = [sys.executable, "-m", "gaugepost", *map(str, args)]
+    subprocess.run(words, check=True, capture_output=True, env={**os.environ, **shim.env()})
 
 
 def _day(folder: Path, number: int) -> str:
@@ -204,6 +211,23 @@ def test_obvious_mistakes_are_told(data: Path, tmp_path: Path) -> None:
     done = _gaugepost("archive", data, tmp_path / "archives", "--before", "2100-01-01")
     assert "nobody knows what was delivered" in done.stderr
     assert not (tmp_path / "archives").exists()
+
+
+def test_the_archive_is_on_the_disk_before_the_journal_lets_go(data: Path, tmp_path: Path) -> None:
+    """Its bytes, its name and each folder that was made for it are synced before the journal begins after it."""
+    shim, archives = Shim(tmp_path), tmp_path / "years" / "archives"
+    words = ("archive", data, archives, "--before", _day(data, 1))
+    _gaugepost_under(shim, *words)
+    (file,) = archives.iterdir()
+    events = shim.events()
+    let_go = next(at for at, event in enumerate(events) if event.target.endswith("journal.db-wal"))
+    (named,) = (at for at, event in enumerate(events) if event.call == "rename")
+    before = [event.target for event in events[:named] if event.call in SYNCS]
+    after = [event.target for event in events[named:let_go] if event.call in SYNCS]
+    assert events[named].target == str(file)
+    assert before[:2] == [str(tmp_path), str(tmp_path / "years")]
+    assert before[2].endswith(".part")
+    assert after == [str(archives)]
 
 
 @pytest.mark.parametrize(

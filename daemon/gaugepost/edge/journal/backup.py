@@ -18,7 +18,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind, Record
 from gaugepost.edge.journal import schema
-from gaugepost.edge.journal.files import settle, vanish
+from gaugepost.edge.journal.files import make, settle, vanish
 from gaugepost.edge.journal.reader import Reader
 from gaugepost.edge.journal.verify import Report, examine
 from gaugepost.edge.journal.writer import add, locked
@@ -46,7 +46,7 @@ def backup(source: Path, target: Path, progress: Progress | None = None) -> tupl
     _not_there(target)
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
+        make(target.parent)
         _copied(reader.path, part, progress)
         report = _proven(part, "the journal", progress)
         _not_there(target)
@@ -82,7 +82,7 @@ def restore(
         raise JournalError(f"there is no backup at {file}", hint="name the file that was written")
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make(folder)
         with _kept_out(target):
             there = [path for path in _belonging(target) if path.exists()]
             if there and not replace:

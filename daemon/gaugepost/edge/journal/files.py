@@ -17,6 +17,19 @@ def settle(part: Path, target: Path) -> None:
     sync(target.parent)
 
 
+def make(folder: Path) -> None:
+    """Make `folder` and what is missing above it, each entry on the disk before the next.
+
+    Raises:
+        OSError: the disk refuses, or a file is in the way.
+    """
+    if folder.is_dir():
+        return
+    make(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync(folder.parent)
+
+
 def sync(path: Path) -> None:
     """Put a file, or a folder's entries, on the disk."""
     descriptor = os.open(path, os.O_RDONLY | (os.O_DIRECTORY if path.is_dir() else 0))

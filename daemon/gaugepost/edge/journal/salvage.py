@@ -28,7 +28,7 @@ from gaugepost.core.record import FORMAT, Kind, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.before import Before, put_before, what_is_before
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
-from gaugepost.edge.journal.files import settle
+from gaugepost.edge.journal.files import make, settle
 from gaugepost.edge.journal.remains import Found, Owner, Remains
 
 MOST_RANGES = 500
@@ -95,7 +95,7 @@ def salvage(
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         with _left_alone(damaged), Remains(damaged) as remains:
-            target.parent.mkdir(parents=True, exist_ok=True)
+            make(target.parent)
             with contextlib.closing(_blank(scratch)) as found, contextlib.closing(_blank(part)) as made:
                 owners = _gather(remains, found, progress)
                 before = what_is_before(damaged)

@@ -16,7 +16,7 @@ from gaugepost.core.publication import Epoch
 from gaugepost.core.record import FORMAT, Entry, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, encode
-from gaugepost.edge.journal.files import sync
+from gaugepost.edge.journal.files import make, sync
 
 CHECKPOINT_COMMITS = 250
 CHECKPOINT_BYTES = 1 << 20
@@ -58,7 +58,7 @@ class Journal:
             JournalError: another daemon has it, it belongs to another station or a newer program, or the disk refuses.
         """
         try:
-            _make_directory(path.parent)
+            make(path.parent)
             lock = locked(path)
             _not_torn(path, lock)
         except OSError as cause:
@@ -262,12 +262,3 @@ def _not_torn(path: Path, lock: int) -> None:
             f"{log.name} is there, with the latest records, and {path.name} is not",
             hint=f"put the {path.name} that it belongs to beside it again, or move the log away",
         )
-
-
-def _make_directory(directory: Path) -> None:
-    """Make `directory` and what is missing above it, each entry on the disk before the next."""
-    if directory.is_dir():
-        return
-    _make_directory(directory.parent)
-    directory.mkdir(exist_ok=True)
-    sync(directory.parent)

@@ -25,7 +25,7 @@ from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.file import SUFFIX, Archive, Row, Writer, sha256_of
 from gaugepost.edge.journal.codec import decode
-from gaugepost.edge.journal.files import settle, vanish
+from gaugepost.edge.journal.files import make, settle, vanish
 from gaugepost.edge.journal.reader import PAGE, Reader
 from gaugepost.edge.journal.writer import add, locked
 
@@ -108,7 +108,7 @@ def move(
                 last, limit = reach(reader, before_ms, needed(reader))
                 if last <= reader.base[0]:
                     return limit or "nothing in the journal was measured before then"
-                archives.mkdir(parents=True, exist_ok=True)
+                make(archives)
                 moved, state = _written(reader, archives, last, limit, before, packed, told)
             _said(path, moved, packed(state), now, program)
             _clear(path, last, state.set_up_sequence, told)
@@ -156,8 +156,7 @@ def _written(
         _prove(part, digest.digest(), last, row.hash, told)
         if target.exists():
             _same(target, part)
-        else:
-            settle(part, target)
+        settle(part, target)
     finally:
         vanish(part)
     return Moved(target, first, last, writer.count, before, row.hash, limit, is_smaller=False), state
