@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 from gaugepost.core.bench.state import Sourced, State, elapsed_ms
 from gaugepost.core.indication import Moment
+from gaugepost.core.record import Record
 from gaugepost.core.setup import Body, GaugeEntry, ThermometerEntry
 from gaugepost.core.thermal import Expansion
 
@@ -28,6 +31,13 @@ def temperature_of(state: State, body: Body, gauge: str, now: Moment) -> Sourced
         if body in thermometer.stands_in_for and (shown := _fresh(state, thermometer, now)) is not None:
             return Sourced(shown.celsius, ASSUMED)
     return None
+
+
+def recorded(record: Record, body: Body) -> Sourced | None:
+    """Return a body's temperature as a record says it; None where it says none."""
+    celsius: Decimal | None = getattr(record, f"{body}_temperature_c")
+    source: str | None = getattr(record, f"{body}_temperature_source")
+    return None if celsius is None or source is None else Sourced(celsius, source)
 
 
 def fresh_thermometer(state: State, body: Body, gauge: str, now: Moment) -> str | None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import Decimal
 
 from gaugepost.core.bench.budgeting import step_mm_of
-from gaugepost.core.bench.state import Group, Member, Sourced, State
+from gaugepost.core.bench.state import Group, Member, State
+from gaugepost.core.bench.temperatures import recorded
 from gaugepost.core.conformity import Verdict
 from gaugepost.core.quantity import Unit, parse_number
 from gaugepost.core.record import Record
-from gaugepost.core.setup import CharacteristicEntry, Combine
+from gaugepost.core.setup import Body, CharacteristicEntry, Combine
 
 
 def gathers(entry: CharacteristicEntry, reading: Record) -> bool:
@@ -37,15 +37,11 @@ def member_of(state: State, reading: Record, sequence: int) -> Member:
         utc_ms=reading.measured_at,
         mastered=known.mastered,
         scatter=known.scatter,
-        part=_sourced(reading.part_temperature_c, reading.part_temperature_source),
-        gauge_at=_sourced(reading.gauge_temperature_c, reading.gauge_temperature_source),
+        part=recorded(reading, Body.PART),
+        gauge_at=recorded(reading, Body.GAUGE),
         step_mm=step_mm,
         is_corrected=reading.thermal_correction_mm is not None,
     )
-
-
-def _sourced(celsius: Decimal | None, source: str | None) -> Sourced | None:
-    return None if celsius is None or source is None else Sourced(celsius, source)
 
 
 def joined(group: Group | None, entry: CharacteristicEntry, reading: Record, member: Member) -> Group:

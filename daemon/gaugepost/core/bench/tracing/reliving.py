@@ -18,8 +18,8 @@ from gaugepost.core.bench.combining import completed, member_of
 from gaugepost.core.bench.combining.groups import gathers
 from gaugepost.core.bench.outcomes import as_part, spans
 from gaugepost.core.bench.standing import beyond_range
-from gaugepost.core.bench.state import Group, Member, Sourced, State
-from gaugepost.core.bench.temperatures import fresh_thermometer
+from gaugepost.core.bench.state import Group, Member, State
+from gaugepost.core.bench.temperatures import fresh_thermometer, recorded
 from gaugepost.core.bench.tracing.basis import Basis, corrected
 from gaugepost.core.bench.tracing.records import Records
 from gaugepost.core.bench.tracing.revision import Revision
@@ -145,7 +145,7 @@ class _Bench:
         record = replace(record, **fields) if fields else record
         if record.master_spans_mm is None:
             return record
-        at, master_at = _sourced(record, "gauge"), _sourced(record, "master")
+        at, master_at = recorded(record, Body.GAUGE), recorded(record, Body.MASTER)
         return replace(record, master_spans_mm=spans(set_up.gauges[gauge], masters, at, master_at))
 
     def _check(self, record: Record) -> Record:
@@ -154,7 +154,7 @@ class _Bench:
         master, entry = set_up.masters[record.master], set_up.gauges[record.gauge]
         assert known.procedure is not None and known.mastered is not None
         record = replace(record, **self._temperatures(record, Body.GAUGE, Body.MASTER)[1])
-        at, master_at = _sourced(record, "gauge"), _sourced(record, "master")
+        at, master_at = recorded(record, Body.GAUGE), recorded(record, Body.MASTER)
         temperatures = as_part(entry, known.mastered, master, at, master_at)
         found = correct(
             mean(known.procedure.taken_mm), known.mastered.cold, known.mastered.warm, temperatures
@@ -181,7 +181,7 @@ class _Bench:
         characteristic = state.set_up.characteristics.get(record.characteristic or "")
         basis = Basis(
             state.set_up, record.gauge, characteristic, known.mastered if record.mastering else None, known.scatter,
-            _sourced(warmed, "part"), _sourced(warmed, "gauge"), parse_number(record.indication),
+            recorded(warmed, Body.PART), recorded(warmed, Body.GAUGE), parse_number(record.indication),
             Unit(record.indication_unit) if record.indication_unit else None, record.measured_at,
             record.derivation or 1,
         )  # fmt: skip
@@ -258,9 +258,3 @@ def again(record: Record, numbers: Mapping[str, Any]) -> Record:
     kept = {name: value for name, value in vars(record).items() if name not in _NUMBERS}
     kept.update(numbers)
     return Record(**kept)
-
-
-def _sourced(record: Record, body: str) -> Sourced | None:
-    celsius: Decimal | None = getattr(record, f"{body}_temperature_c")
-    source: str | None = getattr(record, f"{body}_temperature_source")
-    return None if celsius is None or source is None else Sourced(celsius, source)

@@ -6,9 +6,11 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from gaugepost.core.bench.combining.groups import gathers
-from gaugepost.core.bench.state import Group, Member, Sourced, State
+from gaugepost.core.bench.state import Group, Member, State
+from gaugepost.core.bench.temperatures import recorded
 from gaugepost.core.frozen import changed
 from gaugepost.core.record import Record
+from gaugepost.core.setup import Body
 
 
 def rejudged(state: State, record: Record) -> State:
@@ -35,11 +37,6 @@ def _renewed(state: State, taken: tuple[Member, ...], record: Record) -> Iterato
                 member,
                 sequence=state.sequence,
                 value_mm=record.value_mm,
-                part=_sourced(record, "part"),
-                gauge_at=_sourced(record, "gauge"),
+                part=recorded(record, Body.PART),
+                gauge_at=recorded(record, Body.GAUGE),
             )
-
-
-def _sourced(record: Record, body: str) -> Sourced | None:
-    celsius, source = getattr(record, f"{body}_temperature_c"), getattr(record, f"{body}_temperature_source")
-    return None if celsius is None or source is None else Sourced(celsius, source)

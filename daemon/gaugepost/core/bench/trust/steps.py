@@ -7,11 +7,13 @@ from dataclasses import replace
 from decimal import Decimal
 
 from gaugepost.core.bench.budgeting.scatter import after_check, after_mastering
-from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, Mastered, Procedure, Sourced, State
+from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, Mastered, Procedure, State
+from gaugepost.core.bench.temperatures import recorded
 from gaugepost.core.frozen import changed
 from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import Unit, parse_number, step_of, to_mm
 from gaugepost.core.record import Kind, Record
+from gaugepost.core.setup import Body
 
 CHECK_DUE, CHECK_DUE_SOON = "check-due", "check-due-soon"
 """Codes of the conditions that say so."""
@@ -104,7 +106,7 @@ def mastering(state: State, record: Record) -> State:
         if record.master_spans_mm
         else None,
         gauge_c=record.gauge_temperature_c,
-        master=_sourced(record),
+        master=recorded(record, Body.MASTER),
         unit=unit,
         resolution=resolution,
         readings=going.wanted,
@@ -121,12 +123,6 @@ def mastering(state: State, record: Record) -> State:
         scatter=scatter,
     )
     return with_gauge(state, record.gauge, known)
-
-
-def _sourced(record: Record) -> Sourced | None:
-    if record.master_temperature_c is None or record.master_temperature_source is None:
-        return None
-    return Sourced(record.master_temperature_c, record.master_temperature_source)
 
 
 def check(state: State, record: Record) -> State:
