@@ -1,7 +1,8 @@
 """`make mutants`, or `make mutants ARGS="conformity form"`: what in the core could be wrong without a test noticing.
 
 Each mutant is a function of the core with one thing exchanged. At least 85 % of a room's must be found by its tests,
-and every other one stands in survivors.txt with the reason why nothing needs to find it.
+and every other one stands in survivors.txt with the reason why nothing needs to find it. It ends with 1 where that is
+not so, which says nothing of the tests themselves: those that fail before anything is changed end it with 2.
 """
 
 from __future__ import annotations
@@ -102,6 +103,14 @@ def _told(name: str, files: list[Path], meeting: Meeting, listed: set[str]) -> i
     found = all_of - len(meeting.survived)
     new = [each for each in meeting.survived if each.name not in listed]
     print(f"{name}: {found} of {all_of} found, {found / all_of:.1%}; {len(new)} that no reason is given for")
+    if found < WANTED * all_of:
+        print(f"  fewer than {WANTED:.0%} are found: write tests that fail with those that survived")
+    if new:
+        print(
+            "  No test fails with any of those: write one that does, or, where nothing needs to find it, its name as\n"
+            "  printed, indented by two spaces, below the reason in tests/mutation/survivors.txt:"
+        )
+        print(*(f"  {each}" for each in sorted({mutant.name for mutant in new})), sep="\n")
     return 0 if found >= WANTED * all_of and not new else 1
 
 
