@@ -7,6 +7,7 @@ from dataclasses import replace
 from gaugepost.core.bench.apply import apply
 from gaugepost.core.bench.events import Abandon, BeginCheck, BeginMastering, Decision, Finish, Reply
 from gaugepost.core.bench.outcomes import ended
+from gaugepost.core.bench.plain import unknown
 from gaugepost.core.bench.standing import master_overdue, out_of_range, unit_of
 from gaugepost.core.bench.state import NOT_CHECKED, GaugeState, State
 from gaugepost.core.bench.trust.confirming import can_be_scanned
@@ -157,8 +158,7 @@ def take(state: State, gauge: str, link: str, indication: Indication, now: Momen
 def _free_gauge(state: State, gauge: str, now: Moment) -> GaugeEntry:
     entry = state.set_up.gauges.get(gauge)
     if entry is None:
-        known = ", ".join(sorted(state.set_up.gauges)) or "none"
-        raise CommandRefused(f"no gauge is named {gauge!r}", hint=f"the gauges here: {known}")
+        raise unknown("gauge", gauge, state.set_up.gauges)
     if (going := state.gauges[gauge].procedure) is not None:
         what = "check" if going.is_check else "mastering"
         raise CommandRefused(
@@ -182,8 +182,7 @@ def _confirmed(
     for at, name in enumerate(masters):
         entry = state.set_up.masters.get(name)
         if entry is None:
-            known = ", ".join(sorted(state.set_up.masters)) or "none"
-            raise CommandRefused(f"no master is named {name!r}", hint=f"the masters here: {known}")
+            raise unknown("master", name, state.set_up.masters)
         if master_overdue(state, name, now):
             raise CommandRefused(
                 f"the calibration of {name} is overdue", hint="take another master, or have it calibrated"

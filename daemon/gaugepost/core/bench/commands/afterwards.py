@@ -7,6 +7,7 @@ from dataclasses import replace
 from gaugepost.core.bench.combining import attempt_of
 from gaugepost.core.bench.events import ATTEMPTS, Amend, Another, Decision, Reply, Void
 from gaugepost.core.bench.measuring import characteristic_of
+from gaugepost.core.bench.plain import unknown
 from gaugepost.core.bench.state import State
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Moment
@@ -93,8 +94,7 @@ def another(state: State, event: Another, now: Moment) -> Decision:
     """Begin another attempt at what the gauge measures, with its reason; earlier ones are kept."""
     operator = who(state, event.operator)
     if event.gauge not in state.set_up.gauges:
-        known = ", ".join(sorted(state.set_up.gauges)) or "none"
-        raise CommandRefused(f"no gauge is named {event.gauge!r}", hint=f"the gauges here: {known}")
+        raise unknown("gauge", event.gauge, state.set_up.gauges)
     meaning = ATTEMPTS.get(event.why)
     if meaning is None:
         raise CommandRefused(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from gaugepost.core.bench.commands.afterwards import who, why
 from gaugepost.core.bench.events import Decision, Doubtful, Rejudge, Reply, Suspect
-from gaugepost.core.bench.plain import plain
+from gaugepost.core.bench.plain import plain, unknown
 from gaugepost.core.bench.state import State
 from gaugepost.core.bench.tracing import rejudging
 from gaugepost.core.errors import CommandRefused
@@ -27,8 +27,7 @@ def suspect(state: State, event: Suspect, now: Moment) -> Decision:
         return Decision(records, Reply(accepted=True, text=f"{total} readings are marked as suspect"))
     known = state.gauges.get(event.gauge)
     if known is None:
-        names = ", ".join(sorted(state.set_up.gauges)) or "none"
-        raise CommandRefused(f"no gauge is named {event.gauge!r}", hint=f"the gauges here: {names}")
+        raise unknown("gauge", event.gauge, state.set_up.gauges)
     if known.first_reading is None:
         raise CommandRefused(
             f"{event.gauge} measured nothing since its last good check",

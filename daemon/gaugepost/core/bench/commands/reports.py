@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gaugepost.core.bench.events import REPORTS, Decision, Reply, Report
-from gaugepost.core.bench.plain import plain
+from gaugepost.core.bench.plain import plain, unknown
 from gaugepost.core.bench.state import State
 from gaugepost.core.bench.trust.contacts import on_gauge
 from gaugepost.core.errors import CommandRefused
@@ -24,8 +24,7 @@ def reported(state: State, event: Report, now: Moment) -> Record:
     """Return the record of what was done to a gauge. Raises `CommandRefused`."""
     entry = state.set_up.gauges.get(event.gauge)
     if entry is None:
-        known = ", ".join(sorted(state.set_up.gauges)) or "none"
-        raise CommandRefused(f"no gauge is named {event.gauge!r}", hint=f"the gauges here: {known}")
+        raise unknown("gauge", event.gauge, state.set_up.gauges)
     meaning = REPORTS.get(event.what)
     if meaning is None:
         raise CommandRefused(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from gaugepost.core.bench.plain import plain
+from gaugepost.core.bench.plain import plain, unknown
 from gaugepost.core.bench.state import Procedure, State
 from gaugepost.core.errors import CommandRefused
 from gaugepost.core.indication import Moment
@@ -55,8 +55,7 @@ def _meant(state: State, said: Mapping[str, str]) -> list[str]:
     masters = state.set_up.masters
     if (name := said.get("master")) is not None:
         if name not in masters:
-            known = ", ".join(sorted(masters)) or "none"
-            raise CommandRefused(f"no master is named {name!r}", hint=f"the masters here: {known}")
+            raise unknown("master", name, masters)
         return [name]
     number = said["serial_number"]
     meant = [entry.name for entry in masters.values() if entry.serial == number]
