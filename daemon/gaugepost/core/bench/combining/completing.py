@@ -9,7 +9,7 @@ from typing import Any
 from gaugepost.core.bench.budgeting import doubt_of, fields_of, result_budget
 from gaugepost.core.bench.budgeting.several import last_readings_budget
 from gaugepost.core.bench.combining.forms import form_record
-from gaugepost.core.bench.combining.groups import joined, member_of, members_of, missing
+from gaugepost.core.bench.combining.groups import joined, member_of, members_of, missing, told_of
 from gaugepost.core.bench.combining.sizes import averages_places, combined, judged_of
 from gaugepost.core.bench.judging import judged
 from gaugepost.core.bench.state import Group, Member, State
@@ -44,18 +44,10 @@ def _result(state: State, entry: CharacteristicEntry, reading: Record, group: Gr
         doubt, fields = doubt_of(made), fields_of(made)
     return Record(
         kind=Kind.RESULT,
-        measured_at=reading.measured_at,
-        clock_ms=reading.clock_ms,
-        gauge=reading.gauge,
-        characteristic=entry.name,
-        lot=reading.lot,
-        piece=reading.piece,
-        attempt=reading.attempt,
-        operator=reading.operator,
+        **told_of(entry, reading),
         master=reading.master,
         mastering=reading.mastering,
         members=tuple(member.sequence for member in members),
-        set_up=reading.set_up,
         derivation=state.derivation,
         text=judged_of(entry) if state.derivation > 2 else f"{entry.combine} of {len(members)}",
         **fields,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gaugepost.core.bench.combining.groups import members_of
+from gaugepost.core.bench.combining.groups import members_of, told_of
 from gaugepost.core.bench.state import Group, State
 from gaugepost.core.form import OVAL, Form, Place, form_of, unseen
 from gaugepost.core.record import Kind, Record
@@ -40,14 +40,7 @@ def form_record(state: State, entry: CharacteristicEntry, reading: Record, group
         return None
     return Record(
         kind=Kind.FORM,
-        measured_at=reading.measured_at,
-        clock_ms=reading.clock_ms,
-        gauge=reading.gauge,
-        characteristic=entry.name,
-        lot=reading.lot,
-        piece=reading.piece,
-        attempt=reading.attempt,
-        operator=reading.operator,
+        **told_of(entry, reading),
         unit=entry.unit,
         members=tuple(used),
         ovality_mm=form.ovality_mm,
@@ -56,6 +49,5 @@ def form_record(state: State, entry: CharacteristicEntry, reading: Record, group
         bell_mouth_mm=form.bell_mouth_mm,
         uncertainty_reasons=(NO_UNCERTAINTY,),
         reasons=tuple(reasons) or None,
-        set_up=reading.set_up,
         derivation=state.derivation,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from gaugepost.core.bench.budgeting import step_mm_of
 from gaugepost.core.bench.state import Group, Member, State
@@ -67,6 +68,21 @@ def missing(group: Group, entry: CharacteristicEntry) -> int:
 def members_of(group: Group, entry: CharacteristicEntry) -> tuple[Member, ...]:
     """Return a complete group's readings, place by place."""
     return tuple(member for place in entry.positions or ("",) for member in group.places[place])
+
+
+def told_of(entry: CharacteristicEntry, reading: Record) -> dict[str, Any]:
+    """Return the fields that what several readings make takes over from the one that completed it."""
+    return {
+        "measured_at": reading.measured_at,
+        "clock_ms": reading.clock_ms,
+        "gauge": reading.gauge,
+        "characteristic": entry.name,
+        "lot": reading.lot,
+        "piece": reading.piece,
+        "attempt": reading.attempt,
+        "operator": reading.operator,
+        "set_up": reading.set_up,
+    }
 
 
 def without(groups: Mapping[str, Group], sequence: int) -> dict[str, Group]:
