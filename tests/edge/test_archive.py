@@ -10,6 +10,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import uuid
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from gaugepost.core.record import Entry, Kind
 from gaugepost.core.setup import to_plain
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Archive, Journal, Reader, backup, examine, restore, salvage
+from gaugepost.edge.journal.archive.file import Row, Writer
 from gaugepost.edge.snapshot import Snapshot
 from tests.core.station import Hand, set_up
 from tests.fault.shim import SYNCS, Shim
@@ -268,6 +270,26 @@ def test_damage_to_an_archive_is_found(data: Path, tmp_path: Path) -> None:
                 assert told.hint  # noqa: PT017  either is an answer
     file.write_bytes(sound)
     assert Archive(file).examine().sound
+
+
+def test_an_archive_that_lacks_records_is_not_sound(data: Path, tmp_path: Path) -> None:
+    """What was left out is missed, also where whoever left it out wrote an end that agrees; so is another epoch."""
+    _gaugepost("archive", data, tmp_path, "--before", _day(data, 2))
+    (file,) = tmp_path.glob("*.archive.xz")
+    archive, report = Archive(file), Archive(file).examine()
+    assert report.earliest_ms is not None
+    assert report.latest_ms is not None
+    head = {"station": archive.station, "earlier": [], "first": 1, "before": archive.base[1]}
+    for left_out, earlier, finding in (
+        (range(10, 15), [], "records 10 to 14 are missing"),
+        (range(0), [[9, str(uuid.uuid4())]], "epochs are not those"),
+    ):
+        forged = Writer(tmp_path / "forged", head | {"epoch": str(archive.epoch), "earlier": earlier})
+        for row in archive.rows():
+            if isinstance(row, Row) and row.sequence not in left_out:
+                forged.add(row)
+        forged.end(report.earliest_ms, report.latest_ms)
+        assert any(finding in each for each in Archive(tmp_path / "forged").examine().findings)
 
 
 def test_an_archive_is_exported_like_a_journal(data: Path, tmp_path: Path) -> None:

@@ -92,15 +92,61 @@ def examine(
     """
     reader = Reader(path)
     try:
-        report = Report(reader.epoch, reader.station)
+        report = begin(reader.epoch, reader.station, reader.base)
         report.archived = reader.archived
         _walk(reader, report, head, progress)
-        _account(report)
+        account(report)
         _account_archives(reader, report)
         _structure(reader, report)
         return report
     finally:
         reader.close()
+
+
+def begin(epoch: Epoch, station: str, base: tuple[int, bytes]) -> Report:
+    """Return the report of records that follow `base` (sequence and hash), before the first of them."""
+    ended = [(last, each) for last, each in epoch.earlier if last < base[0]]
+    return Report(
+        epoch, station, sequence=base[0], head=base[1], epochs=ended, epoch_now=epoch.of(max(base[0], 1))
+    )
+
+
+def step(report: Report, sequence: int, digest: bytes, body: bytes) -> Record | None:
+    """Hold a record against the one before, and its body against the one form; None where it can't be read."""
+    expected, report.sequence = report.sequence + 1, sequence
+    previous, report.head = report.head, digest
+    report.count += 1
+    report.first = report.first or sequence
+    if sequence != expected:
+        report.gaps.append((expected, sequence - 1))
+    elif digest != chained(previous, sequence, body):
+        report.fault(f"record {sequence} was changed, or the one before it: its hash doesn't fit")
+    try:
+        record = decode(body)
+    except JournalError as damage:
+        report.fault(f"record {sequence}: {damage.finding}")
+        return None
+    if record.kind is Kind.SALVAGE:
+        _sealed(report, record)
+    if record.kind is Kind.ARCHIVE:
+        report.archives[record.last or 0] = record
+    report.seal.update(sequence.to_bytes(8, "big") + digest + body)
+    if encode(record) != body:
+        report.fault(f"record {sequence} is not in the one form that this program writes")
+    moment = record.measured_at
+    report.earliest_ms = moment if report.earliest_ms is None else min(report.earliest_ms, moment)
+    report.latest_ms = moment if report.latest_ms is None else max(report.latest_ms, moment)
+    return record
+
+
+def account(report: Report) -> None:
+    """Tell gaps that no seal accounts for, and epochs that are not those of the records."""
+    for first, last in report.gaps:
+        gone = f"record {first} is" if first == last else f"records {first} to {last} are"
+        report.fault(f"{gone} missing")
+    told = (report.epoch.earlier, str(report.epoch))
+    if (report.epochs or report.epoch.earlier) and told != (tuple(report.epochs), report.epoch_now):
+        report.fault("its epochs are not those that its records name")
 
 
 def _walk(
@@ -110,10 +156,7 @@ def _walk(
     progress: Callable[[int, int], None] | None,
 ) -> None:
     last, _ = reader.head()
-    report.sequence, report.head = reader.base
     after = report.sequence if reader.archived else -(1 << 63)
-    report.epochs = [(last, epoch) for last, epoch in report.epoch.earlier if last < report.sequence]
-    report.epoch_now = report.epoch.of(max(report.sequence, 1))
     found = head is not None and head == reader.base
     while after < last:
         try:
@@ -153,33 +196,22 @@ def _step(report: Report, row: tuple[object, ...]) -> None:
     if sequence < 1:
         report.fault(f"record {sequence} stands before the first")
         return
-    expected, report.sequence = report.sequence + 1, sequence
-    previous, report.head = report.head, digest if isinstance(digest, bytes) else b""
-    report.count += 1
-    report.first = report.first or sequence
     if not isinstance(digest, bytes) or not isinstance(body, bytes):
+        report.sequence, report.head = sequence, digest if isinstance(digest, bytes) else b""
+        report.first, report.count = report.first or sequence, report.count + 1
         report.fault(f"record {sequence} has no hash or no body")
         return
-    if sequence != expected:
-        report.gaps.append((expected, sequence - 1))
-    elif digest != chained(previous, sequence, body):
-        report.fault(f"record {sequence} was changed, or the one before it: its hash doesn't fit")
-    try:
-        record = decode(body)
-    except JournalError as damage:
-        report.fault(f"record {sequence}: {damage.finding}")
+    record = step(report, sequence, digest, body)
+    if record is None:
         return
-    if record.kind is Kind.SALVAGE:
-        _sealed(report, record)
-    if record.kind is Kind.ARCHIVE:
-        report.archives[record.last or 0] = record
-    report.seal.update(sequence.to_bytes(8, "big") + digest + body)
-    if encode(record) != body:
-        report.fault(f"record {sequence} is not in the one form that this program writes")
-    moment = record.measured_at
-    report.earliest_ms = moment if report.earliest_ms is None else min(report.earliest_ms, moment)
-    report.latest_ms = moment if report.latest_ms is None else max(report.latest_ms, moment)
-    wanted = (moment, record.kind.value, record.gauge, record.characteristic, record.lot, record.piece)
+    wanted = (
+        record.measured_at,
+        record.kind.value,
+        record.gauge,
+        record.characteristic,
+        record.lot,
+        record.piece,
+    )
     empty = (record.gauge is None, record.characteristic is None, record.lot is None)
     if row[3:9] != wanted or row[9:] != empty:
         wrong = [name for name, has, wants in zip(_COLUMNS, row[3:9], wanted, strict=True) if has != wants]
@@ -197,16 +229,6 @@ def _sealed(report: Report, record: Record) -> None:
         return
     report.known_missing += sum(last - first + 1 for first, last in report.gaps)
     report.gaps.clear()
-
-
-def _account(report: Report) -> None:
-    """Tell gaps that no seal accounts for, and epochs that are not those of the records."""
-    for first, last in report.gaps:
-        gone = f"record {first} is" if first == last else f"records {first} to {last} are"
-        report.fault(f"{gone} missing")
-    told = (report.epoch.earlier, str(report.epoch))
-    if (report.epochs or report.epoch.earlier) and told != (tuple(report.epochs), report.epoch_now):
-        report.fault("the journal's epochs are not those that its records name")
 
 
 def _account_archives(reader: Reader, report: Report) -> None:

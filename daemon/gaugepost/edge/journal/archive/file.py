@@ -23,10 +23,10 @@ import cbor2
 
 from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import Epoch
-from gaugepost.core.record import Entry, Kind
-from gaugepost.edge.journal.codec import anchor, chained, decode, encode
+from gaugepost.core.record import Entry
+from gaugepost.edge.journal.codec import anchor, chained, decode
 from gaugepost.edge.journal.reader import Wanted
-from gaugepost.edge.journal.verify import Report
+from gaugepost.edge.journal.verify import Report, account, begin, step
 
 SUFFIX = ".archive.xz"
 FORMAT = 1
@@ -178,7 +178,7 @@ class Archive:
 
     def examine(self, head: tuple[int, bytes] | None = None, progress: Any = None) -> Report:
         """Walk along the archive's chain, as `verify.examine` does along a journal's."""
-        report = Report(self.epoch, self.station, sequence=self.base[0], head=self.base[1])
+        report = begin(self.epoch, self.station, self.base)
         found, end, size = head in (None, self.base), None, self.path.stat().st_size
         if self.base[0] == 0 and self.base[1] != anchor(self.epoch.of(1), self.station):
             report.fault("it doesn't begin where the journal of its epoch and station begins")
@@ -187,7 +187,7 @@ class Archive:
                 if isinstance(row, dict):
                     end = row
                     continue
-                _step(report, row)
+                step(report, *row)
                 found = found or head == (report.sequence, report.head)
                 if progress is not None and report.count % BLOCK == 0:
                     progress(min(self._read, size - 1), size)
@@ -198,6 +198,7 @@ class Archive:
             told |= {"earliest": report.earliest_ms, "latest": report.latest_ms}
             if end != told:
                 report.fault("its end is not what it says of it")
+        account(report)
         if not found and head is not None:
             report.fault(f"record {head[0]} with hash {head[1].hex()} is not in it")
         if progress is not None:
@@ -221,37 +222,6 @@ class Archive:
             f"{self.path.name} is damaged: {cause}",
             hint="take another copy of the archive; `gaugepost verify` says up to where this one is whole",
         )
-
-
-def _step(report: Report, row: Row) -> None:
-    """Hold one record against the one before, and its body against the one form that it is written in."""
-    gap, follows = (
-        row.sequence != report.sequence + 1,
-        row.hash == chained(report.head, row.sequence, row.body),
-    )
-    if gap:
-        report.gaps.append((report.sequence + 1, row.sequence - 1))
-    elif not follows:
-        report.fault(f"record {row.sequence} was changed, or the one before it: its hash doesn't fit")
-    report.sequence, report.head, report.count = row.sequence, row.hash, report.count + 1
-    report.first = report.first or row.sequence
-    try:
-        record = decode(row.body)
-    except JournalError as damage:
-        report.fault(f"record {row.sequence}: {damage.finding}")
-        return
-    if encode(record) != row.body:
-        report.fault(f"record {row.sequence} is not in the one form that this program writes")
-    if record.kind is Kind.SALVAGE:
-        if report.seal.digest() != record.seal:
-            report.fault(f"record {row.sequence} seals other records than those before it")
-        else:
-            report.known_missing += sum(last - first + 1 for first, last in report.gaps)
-            report.gaps.clear()
-    report.seal.update(row.sequence.to_bytes(8, "big") + row.hash + row.body)
-    moment = record.measured_at
-    report.earliest_ms = moment if report.earliest_ms is None else min(report.earliest_ms, moment)
-    report.latest_ms = moment if report.latest_ms is None else max(report.latest_ms, moment)
 
 
 def sha256_of(path: Path) -> bytes:
