@@ -99,6 +99,20 @@ class Far:
         self.last = sequence
 
 
+def pushed(receiver: Receiver) -> list[int]:
+    """Return the sequences of all that was sent since the last call, as often as it was, and have it forgotten.
+
+    What comes again under its old key is answered, and not taken a second time: `taken` lacks it.
+    """
+    with receiver._lock:
+        requests, receiver.requests[:] = list(receiver.requests), []
+        receiver.taken.clear()
+        for key in list(receiver._known)[:-100]:
+            del receiver._known[key]
+    assert not receiver.mismatches, "other records came under an old key"
+    return [sequence for request in requests for sequence in request.sequences]
+
+
 @dataclass(frozen=True)
 class Sample:
     """What the daemon holds on to at one moment."""
@@ -277,13 +291,8 @@ class Soak:
         for each in heard:
             if each.topic not in (STATUS, "marker"):
                 self._fars["broker"].got(each.json["sequence"])
-        with receiver._lock:
-            taken, receiver.taken[:] = list(receiver.taken), []
-            receiver.requests.clear()
-            for key in list(receiver._known)[:-100]:
-                del receiver._known[key]
-        for record in taken:
-            self._fars["mes"].got(record["sequence"])
+        for sequence in pushed(receiver):
+            self._fars["mes"].got(sequence)
 
     def _account(self, daemon: Daemon, gauges: list[Gauge]) -> None:
         """Hold journal, far sides and file against what was shown."""
