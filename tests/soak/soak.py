@@ -25,6 +25,8 @@ from tests.bench_tools.receiver import Receiver
 from tests.contract.workbook_bench import sheet
 
 GAUGES = 8
+LEAST_SAMPLES = 9
+"""With fewer, each of them would decide."""
 _PAGE = os.sysconf("SC_PAGE_SIZE")
 
 DESTINATIONS = """
@@ -132,11 +134,22 @@ class Came:
     records: int = 0
     readings: int = 0
     faults: dict[str, int] = field(default_factory=dict)
-    samples: list[Sample] = field(default_factory=list)
+    lives: list[list[Sample]] = field(default_factory=lambda: [[]])
+    """Samples of each process that the daemon was: another one has to warm up anew."""
     repeats: dict[str, int] = field(default_factory=dict)
 
-    def growth(self) -> tuple[float, int, int]:
-        """MB, descriptors and threads that the last quarter has more than the one after the warm-up; medians."""
+    @property
+    def samples(self) -> list[Sample]:
+        """Samples of the process that lived longest."""
+        return max(self.lives, key=len)
+
+    def growth(self) -> tuple[float, int, int] | None:
+        """MB, descriptors and threads that the end of the longest life has more than the time after its warm-up.
+
+        Medians of thirds; None where none lived for `LEAST_SAMPLES`.
+        """
+        if len(self.samples) < LEAST_SAMPLES:
+            return None
         whole = self.samples[len(self.samples) // 3 :]
         early, late = whole[: len(whole) // 3], whole[-(len(whole) // 3) :]
         return (
@@ -150,13 +163,21 @@ class Came:
 
     def told(self) -> str:
         """Say it in lines."""
-        rss, descriptors, threads = self.growth()
-        first, last = self.samples[len(self.samples) // 3], self.samples[-1]
         faults = ", ".join(f"{name} {count}" for name, count in sorted(self.faults.items()))
         return (
             f"{self.shown} values shown in {self.seconds:.0f} s, {self.shown / self.seconds:.0f} a second; "
             f"{self.readings} readings, {self.records} records, all accounted for everywhere\n"
             f"faults: {faults}; sent again: {self.repeats}\n"
+            f"{self._grown()}"
+        )
+
+    def _grown(self) -> str:
+        growth = self.growth()
+        if growth is None:
+            return "no process lived long enough to say what it grew by: take more --seconds"
+        rss, descriptors, threads = growth
+        first, last = self.samples[len(self.samples) // 3], self.samples[-1]
+        return (
             f"memory {first.rss_mb:.1f} MB after the warm-up, {last.rss_mb:.1f} MB at the end, medians {rss:+.1f} MB; "
             f"descriptors {descriptors:+d}, threads {threads:+d}"
         )
@@ -245,7 +266,9 @@ class Soak:
                 self._pause(0.5, 2)
 
         def unplugged() -> None:
-            gauge = self._chance.choice(gauges)
+            gauge = self._chance.choice(
+                gauges[1:]
+            )  # of the first nothing may be lost, however long it goes on
             gauge.unplug()
             self._pause(0.5, 2)
             gauge.plug()
@@ -254,7 +277,7 @@ class Soak:
             daemon.kill()
             self._pause(0.1, 1)
             daemon.start()
-            self._came.samples.clear()  # another process, that has to warm up anew
+            self._came.lives.append([])
 
         faults: list[Callable[[], None]] = [broker_killed, broker_frozen, receiver_away, unplugged]
         if self._kills:
@@ -273,10 +296,10 @@ class Soak:
                 daemon.post("/tags", tags, "PUT")
                 self._pause(0.5, 1)
                 self._take(subscriber, receiver)
-                self._came.samples.append(_sample(daemon, passed))
+                self._came.lives[-1].append(_sample(daemon, passed))
             if time.monotonic() - shown > 60:
                 shown = time.monotonic()
-                last = self._came.samples[-1]
+                last = self._came.lives[-1][-1]
                 told(
                     f"{passed:6.0f} s  {last.rss_mb:.1f} MB, {last.descriptors} descriptors, {last.threads} threads"
                 )

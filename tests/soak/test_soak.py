@@ -29,7 +29,9 @@ def test_what_is_pushed_again_is_counted() -> None:
 def test_a_minute_of_faults_leaves_nothing_behind(tmp_path: Path) -> None:
     """With a fault every few seconds every record gets everywhere, once and in order, and nothing piles up."""
     came = Soak(tmp_path, 60, 100, kills=False, seed=7).run()
-    rss, descriptors, threads = came.growth()
+    growth = came.growth()
+    assert growth is not None
+    rss, descriptors, threads = growth
     assert sum(came.faults.values()) > 5
     assert came.readings > 1000
     assert descriptors <= 4, came.told()
