@@ -191,6 +191,8 @@ def test_a_journal_is_replaced_only_when_told_and_never_deleted(data: Path, tmp_
     assert aside.sound
     assert aside.head == later.head
     assert examine(data).sound
+    again = [restore(tmp_path / "backup.db", data, NOW, program="test", replace=True)[2] for _ in range(5)]
+    assert len({*again, Path(told["moved_aside"])}) == 6, "several in one second"
 
 
 def test_a_running_station_is_left_alone(data: Path, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from itertools import chain, count
 from pathlib import Path
 
 from gaugepost.core.errors import JournalError
@@ -188,8 +189,10 @@ def _moved_aside(target: Path) -> Path:
     if target.exists() and target.stat().st_size:
         with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(target)) as db:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    aside = target.with_name(f"journal-replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
-    aside.mkdir()
+    name = f"journal-replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}"
+    names = chain([name], (f"{name}-{number}" for number in count(2)))
+    aside = next(path for path in map(target.with_name, names) if not path.exists())
+    make(aside)
     for path in _belonging(target):
         if path.exists():
             settle(path, aside / path.name)
