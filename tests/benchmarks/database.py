@@ -58,7 +58,7 @@ def figures() -> Iterator[Figure]:
 
 
 def _rates(taken: dict[str, list[float]]) -> Iterator[Figure]:
-    rate = {name: len_ / statistics.median(times) for name, times in taken.items() for len_ in (BACKLOG,)}
+    rate = {name: BACKLOG / statistics.median(times) for name, times in taken.items()}
     for size in BATCHES:
         yield Figure(f"rows a second, {size} a batch", rate[str(size)], "/s", rate["bare"], "the bare COPY")
     yield Figure(
