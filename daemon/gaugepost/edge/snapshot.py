@@ -14,7 +14,6 @@ import contextlib
 import gc
 import hashlib
 import json
-import os
 import shutil
 import threading
 from collections.abc import Iterator
@@ -28,6 +27,7 @@ from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
 from gaugepost.edge.bench_state import FOREIGN, archived_state, lines_of, state_of
 from gaugepost.edge.journal import Reader
+from gaugepost.edge.journal.files import settle
 
 FILE_NAME = "bench.snapshot"
 LAYOUT = 2
@@ -100,8 +100,7 @@ class Snapshot:
                     "hash": entry.hash.hex(),
                 }
                 _write(new, header, state)
-                new.replace(self.path)
-                _sync(self.path.parent)
+                settle(new, self.path)
             except (OSError, JournalError) as cause:
                 with contextlib.suppress(OSError):
                     new.unlink(missing_ok=True)
@@ -172,7 +171,7 @@ def _program() -> dict[str, str | int]:
 
 
 def _write(path: Path, header: dict[str, Any], state: State) -> None:
-    """Write a snapshot, on the disk when this returns; one small map after the other, so that other threads get on."""
+    """Write a snapshot, one small map after the other, so that other threads get on."""
     digest = hashlib.sha256()
     with path.open("wb") as file:
         for plain in chain([header], lines_of(state)):
@@ -180,8 +179,6 @@ def _write(path: Path, header: dict[str, Any], state: State) -> None:
             digest.update(line)
             file.write(line)
         file.write(digest.hexdigest().encode() + b"\n")
-        file.flush()
-        os.fsync(file.fileno())
 
 
 @contextlib.contextmanager
@@ -194,12 +191,3 @@ def _without_collector() -> Iterator[None]:
     finally:
         if was_on:
             gc.enable()
-
-
-def _sync(folder: Path) -> None:
-    """Put the folder's entries on the disk."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
