@@ -60,11 +60,11 @@ class Journal:
         try:
             make(path.parent)
             lock = locked(path)
-            _not_torn(path, lock)
         except OSError as cause:
             raise schema.refused(path, "open", cause) from cause
         db: sqlite3.Connection | None = None
         try:
+            _not_torn(path)
             db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5)
             identity = _prepared(db, path, station)
             sync(path.parent)
@@ -253,11 +253,10 @@ def add(db: sqlite3.Connection, sequence: int, previous: bytes, record: Record) 
     )
 
 
-def _not_torn(path: Path, lock: int) -> None:
+def _not_torn(path: Path) -> None:
     """Raise where a log lies without its journal: a blank one beside it would be taken for what the log belongs to."""
     log = path.with_name(f"{path.name}-wal")
     if log.exists() and log.stat().st_size and not path.exists():
-        os.close(lock)
         raise JournalError(
             f"{log.name} is there, with the latest records, and {path.name} is not",
             hint=f"put the {path.name} that it belongs to beside it again, or move the log away",
