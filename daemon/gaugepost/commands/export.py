@@ -108,7 +108,7 @@ def _published(
     reader: Reader | Archive, wanted: Wanted, columns: tuple[str, ...] | None
 ) -> Iterator[dict[str, Published]]:
     show = progress_of("read up to record")
-    last, _ = reader.head()
+    last = 0 if show is None else reader.head()[0]  # an archive is read from beginning to end for it
     for number, entry in enumerate(reader.replay(**wanted)):
         record = publish(entry, reader.epoch, reader.station)
         yield record if columns is None else {name: record[name] for name in columns if name in record}

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import lzma
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple, Unpack, cast
@@ -174,7 +175,7 @@ class Archive:
 
     def latest(self, n: int, **wanted: Unpack[Wanted]) -> list[Entry]:
         """Return the last `n` records that are wanted, ascending."""
-        return list(self.replay(**wanted))[-n:]
+        return list(deque(self.replay(**wanted), maxlen=n))
 
     def examine(self, head: tuple[int, bytes] | None = None, progress: Any = None) -> Report:
         """Walk along the archive's chain, as `verify.examine` does along a journal's."""
