@@ -31,7 +31,7 @@ from gaugepost.edge.journal import Archive, Journal, Reader, backup, examine, re
 from gaugepost.edge.journal.archive.file import Row, Writer
 from gaugepost.edge.snapshot import Snapshot
 from tests.core.station import Hand, set_up
-from tests.fault.shim import SYNCS, Shim
+from tests.fault.shim import SYNCS, WRITES, Shim
 
 DAY_MS = 86_400_000
 NOW = Moment(1_795_000_000_000, 5_000, "boot-9")
@@ -78,9 +78,10 @@ def _gaugepost(*args: object) -> subprocess.CompletedProcess[str]:
     return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
 
 
-def _gaugepost_under(shim: Shim, *args: object) -> None:
+def _gaugepost_under(shim: Shim, *args: object) -> subprocess.CompletedProcess[str]:
     words = [sys.executable, "-m", "gaugepost", *map(str, args)]
-    subprocess.run(words, check=True, capture_output=True, env={**os.environ, **shim.env()})
+    env = {**os.environ, **shim.env()}
+    return subprocess.run(words, check=True, capture_output=True, text=True, env=env)
 
 
 def _day(folder: Path, number: int) -> str:
@@ -230,6 +231,19 @@ def test_the_archive_is_on_the_disk_before_the_journal_lets_go(data: Path, tmp_p
     assert before[:2] == [str(tmp_path), str(tmp_path / "years")]
     assert before[2].endswith(".part")
     assert after == [str(archives)]
+
+
+def test_no_room_to_write_the_journal_anew_is_no_failure(data: Path, tmp_path: Path) -> None:
+    """What was archived is archived also where SQLite then finds no room to make the file smaller, and that is said."""
+    whole, day, shim = _entries(data), _day(data, 2), Shim(tmp_path)
+    shutil.copytree(data, tmp_path / "trial")
+    _gaugepost_under(shim, "archive", tmp_path / "trial", tmp_path / "trials", "--before", day)
+    writes = sum(event.call in WRITES and event.target.endswith("-wal") for event in shim.events())
+    shim.inject([f"write|pwrite|writev *-wal errno=ENOSPC after={writes - 1}"])
+    done = _gaugepost_under(shim, "archive", data, tmp_path / "archives", "--before", day)
+    assert "space    the journal's file stays as large as it is" in done.stdout
+    assert [*_archived(tmp_path / "archives"), *_entries(data)][:-1] == whole
+    assert examine(data).sound
 
 
 @pytest.mark.parametrize(

@@ -36,7 +36,7 @@ example, in January:
   gaugepost verify /media/archives/brass-bench-1-182311.archive.xz
   gaugepost export /media/archives/brass-bench-1-182311.archive.xz --format csv --lot L-0311
 
-exit code: 0, 1 where nothing can be moved, 2 where nothing was done, and why is said
+exit code: 0, 1 where nothing can be moved, 2 where it failed or was not done to its end, and why is said
 """
 
 

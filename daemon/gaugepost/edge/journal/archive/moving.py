@@ -253,8 +253,13 @@ def _shrunk(path: Path, moved: Moved) -> Moved:
         (size,) = db.execute("PRAGMA page_size").fetchone()
         if shutil.disk_usage(path.parent).free < 3 * (pages - free) * size:
             return moved
-        db.execute("VACUUM")
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        try:
+            db.execute("VACUUM")
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except sqlite3.Error as cause:  # its temporary file may lie on another disk
+            if schema.code_of(cause) != sqlite3.SQLITE_FULL:
+                raise
+            return moved
     return replace(moved, is_smaller=True)
 
 
