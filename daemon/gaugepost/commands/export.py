@@ -20,6 +20,7 @@ from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.publication import Published, publish
 from gaugepost.core.record import COLUMNS, Kind
 from gaugepost.edge.journal import Archive, Reader, Wanted, is_archive
+from gaugepost.edge.journal.files import part_of
 
 _EPILOG = f"""\
 A period runs from --since, which is inside it, to --until. A day (2026-11-01) is a day in the station's time zone, and
@@ -142,7 +143,7 @@ def _output(path: Path | None) -> Iterator[TextIO]:
         with open(sys.stdout.fileno(), "w", encoding="utf-8", newline="", closefd=False) as stream:
             yield stream
         return
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = part_of(path)
     try:
         with part.open("x", encoding="utf-8", newline="") as stream:
             yield stream

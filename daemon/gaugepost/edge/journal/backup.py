@@ -19,7 +19,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind, Record
 from gaugepost.edge.journal import schema
-from gaugepost.edge.journal.files import make, settle, vanish
+from gaugepost.edge.journal.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal.reader import Reader
 from gaugepost.edge.journal.verify import Report, examine
 from gaugepost.edge.journal.writer import add, locked
@@ -42,10 +42,9 @@ def backup(source: Path, target: Path, progress: Progress | None = None) -> tupl
     with contextlib.closing(Reader(source)) as reader:
         station, (head, _) = reader.station, reader.head()
     if target.is_dir():
-        plain = "".join(c if c.isalnum() or c in "-_" else "-" for c in station)
-        target = target / f"{plain}-{datetime.now(UTC):%Y-%m-%d}-{head}.db"
+        target = target / f"{plain(station)}-{datetime.now(UTC):%Y-%m-%d}-{head}.db"
     _not_there(target)
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    part = part_of(target)
     try:
         make(target.parent)
         _copied(reader.path, part, progress)
@@ -81,7 +80,7 @@ def restore(
         raise JournalError(f"{folder} is a file", hint="name the station's data folder")
     if not schema.journal_file(file).is_file():
         raise JournalError(f"there is no backup at {file}", hint="name the file that was written")
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    part = part_of(target)
     try:
         make(folder)
         with _kept_out(target):

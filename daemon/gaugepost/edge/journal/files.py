@@ -6,6 +6,16 @@ import os
 from pathlib import Path
 
 
+def part_of(target: Path) -> Path:
+    """Return the file in which this process makes `target`, hidden beside it until it gets that name."""
+    return target.with_name(f".{target.name}.{os.getpid()}.part")
+
+
+def plain(station: str) -> str:
+    """Return a station's name as it may stand in a file's name."""
+    return "".join(char if char.isalnum() or char in "-_" else "-" for char in station)
+
+
 def settle(part: Path, target: Path) -> None:
     """Give `part` the name `target`, all of it on the disk before, and its folder's entry after.
 

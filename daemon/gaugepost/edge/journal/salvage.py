@@ -28,7 +28,7 @@ from gaugepost.core.record import FORMAT, Kind, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.before import Before, put_before, what_is_before
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
-from gaugepost.edge.journal.files import make, settle
+from gaugepost.edge.journal.files import make, part_of, settle
 from gaugepost.edge.journal.remains import Found, Owner, Remains
 
 MOST_RANGES = 500
@@ -92,7 +92,7 @@ def salvage(
             f"there is no journal at {damaged}", hint="name the file journal.db or its directory"
         )
     scratch = target.with_name(f".{target.name}.{os.getpid()}.found")
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    part = part_of(target)
     try:
         with _left_alone(damaged), Remains(damaged) as remains:
             make(target.parent)

@@ -25,7 +25,7 @@ from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.file import SUFFIX, Archive, Row, Writer, sha256_of
 from gaugepost.edge.journal.codec import decode
-from gaugepost.edge.journal.files import make, settle, vanish
+from gaugepost.edge.journal.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal.reader import PAGE, Reader
 from gaugepost.edge.journal.writer import add, locked
 
@@ -132,9 +132,8 @@ def _written(
         "before": before,
         **({"state": packed(state)} if state.sequence else {}),
     }
-    plain = "".join(c if c.isalnum() or c in "-_" else "-" for c in reader.station)
-    target = archives / f"{plain}-{first}-{last}{SUFFIX}"
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    target = archives / f"{plain(reader.station)}-{first}-{last}{SUFFIX}"
+    part = part_of(target)
     earliest, latest, seal = 1 << 62, -(1 << 62), hashlib.sha256()
     try:
         writer = Writer(part, head)
