@@ -91,6 +91,11 @@ def test_what_was_once_accepted_by_luck_no_longer_is(seed: int) -> None:
     assert attempt(seed)[0] == ""
 
 
+def test_half_a_byte_that_was_always_zero_is_no_digit() -> None:
+    """A unit in the half byte before the digits, of which one came, is not taken for their first."""
+    assert attempt(238, "state in nibbles")[0] == ""
+
+
 @pytest.mark.attack
 def test_thousands_of_unknown_gauges_are_read_right_or_not_decided() -> None:
     """Of thousands, with noise, wrong typings and other traffic, none is accepted that reads a frame wrong."""

@@ -158,6 +158,8 @@ def _decimal_digits(
         ]
         if not all(x.isdecimal() for x in digits) or list(map(int, digits)) != wanted:
             continue
+        if all(x[0] == "0" for x in digits):
+            continue  # half a byte that never was anything else may be a unit, and can't be refused apart
         if sign_nibble is None:
             if not negative:
                 yield here
