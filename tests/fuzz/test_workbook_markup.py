@@ -88,3 +88,22 @@ def test_a_damaged_workbook_is_filled_or_refused(seed: int, tmp_path: Path) -> N
     dice, parts = random.Random(seed), whole(tmp_path)
     outcomes = [outcome(damaged(parts, dice)) for _ in range(300)]
     assert set(outcomes) == {"filled", "refused"}
+
+
+@pytest.mark.parametrize(
+    "method", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA]
+)
+def test_turned_bytes_of_a_zip_are_refused_or_do_no_harm(method: int, tmp_path: Path) -> None:
+    """Whichever bytes of the file are not as they were written, however it is packed: filled or refused, no fault."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", method) as packed:
+        for name, data in whole(tmp_path).items():
+            packed.writestr(name, data)
+    data, dice, outcomes = out.getvalue(), random.Random(method), set[str]()
+    for _ in range(150):
+        spoilt = bytearray(data)
+        for _ in range(dice.randint(1, 3)):
+            spoilt[dice.randrange(len(spoilt))] = dice.randrange(256)
+        outcomes.add(outcome(bytes(spoilt)))
+    assert "refused" in outcomes
+    assert outcomes <= {"filled", "refused"}

@@ -9,8 +9,10 @@ book.xlsx                                a zip
 from __future__ import annotations
 
 import io
+import lzma
 import posixpath
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from urllib.parse import unquote
@@ -22,6 +24,10 @@ from gaugepost_adapters.destinations.workbook.ooxml.markup import Element, parse
 MOST_BYTES = 64 * 1024 * 1024
 """Of a workbook, and of all its parts unpacked: more is no inspection sheet."""
 
+_TORN = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, NotImplementedError, EOFError, OSError, ValueError,
+)  # fmt: skip
+"""What a zip raises whose bytes are not those that were packed: unpacking has errors of its own for each method."""
 _MAIN = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"
 _NAMESPACE = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -144,7 +150,7 @@ def _unpacked(data: bytes) -> tuple[dict[str, bytes], dict[str, zipfile.ZipInfo]
                     why = "is encrypted" if info.flag_bits & 1 else "is there twice"
                     raise ValueRefused(f"its part {info.filename} {why}", hint="save it again as .xlsx")
                 parts[info.filename], infos[info.filename] = file.read(info), info
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError) as error:
+    except _TORN as error:
         raise ValueRefused(
             f"it is no .xlsx workbook, or damaged: {error}",
             hint="open it in an office program and save it again",
