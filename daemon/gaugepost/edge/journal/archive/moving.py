@@ -51,7 +51,7 @@ class Moved:
     """Whether the journal's file was made smaller; else its free pages are used by the records to come."""
 
 
-def reach(reader: Reader, before_ms: int, needed: Iterable[tuple[int, str]]) -> tuple[int, str]:
+def _reach(reader: Reader, before_ms: int, needed: Iterable[tuple[int, str]]) -> tuple[int, str]:
     """Return the last record that may be archived of those before `before_ms`, and what keeps others.
 
     `needed` are sequences that must stay, each with why.
@@ -105,7 +105,7 @@ def move(
             with contextlib.closing(Reader(path)) as reader:
                 before = bench(reader)
                 _clear(path, reader.base[0], before.set_up_sequence, told)  # of a time that was interrupted
-                last, limit = reach(reader, before_ms, needed(reader))
+                last, limit = _reach(reader, before_ms, needed(reader))
                 if last <= reader.base[0]:
                     return limit or "nothing in the journal was measured before then"
                 make(archives)
