@@ -19,8 +19,8 @@ from gaugepost.contract import cell
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.publication import Published, publish
 from gaugepost.core.record import COLUMNS, Kind
+from gaugepost.edge.files import written
 from gaugepost.edge.journal import Archive, Reader, Wanted, is_archive
-from gaugepost.edge.journal.files import part_of
 
 _EPILOG = f"""\
 A period runs from --since, which is inside it, to --until. A day (2026-11-01) is a day in the station's time zone, and
@@ -143,15 +143,8 @@ def _output(path: Path | None) -> Iterator[TextIO]:
         with open(sys.stdout.fileno(), "w", encoding="utf-8", newline="", closefd=False) as stream:
             yield stream
         return
-    part = part_of(path)
-    try:
-        with part.open("x", encoding="utf-8", newline="") as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    with written(path) as stream:
+        yield stream
 
 
 def _columns(text: str) -> tuple[str, ...]:

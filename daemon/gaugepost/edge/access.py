@@ -12,6 +12,7 @@ from pathlib import Path
 
 from gaugepost.core.access import PREFIX, Grant, Scope, checked_name, digest
 from gaugepost.core.errors import CommandRefused, SettingsError
+from gaugepost.edge.files import make, part_of, settle
 
 FILE_NAME = "access.json"
 FORMAT = 1
@@ -108,21 +109,14 @@ class AccessFile:
     def _write(self, grants: Sequence[Grant]) -> None:
         """Write the file whole: a power cut leaves the old one or the new one."""
         text = json.dumps({"format": FORMAT, "tokens": [asdict(grant) for grant in grants]}, indent=1)
-        part = self.path.with_name(f"{FILE_NAME}.{secrets.token_hex(4)}.part")
+        part = part_of(self.path)
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            make(self.path.parent)
             descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(descriptor, "w", encoding="utf-8") as file:
                 file.write(text + "\n")
-                file.flush()
-                os.fsync(file.fileno())
             self._like_its_folder(part)
-            part.replace(self.path)
-            folder = os.open(self.path.parent, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+            settle(part, self.path)
         except OSError as error:
             part.unlink(missing_ok=True)
             raise SettingsError(

@@ -26,8 +26,8 @@ from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
 from gaugepost.edge.bench_state import FOREIGN, archived_state, lines_of, state_of
+from gaugepost.edge.files import settle
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.journal.files import settle
 
 FILE_NAME = "bench.snapshot"
 LAYOUT = 2

@@ -42,7 +42,9 @@ def folder(station: Station) -> Iterator[Found]:
         yield well("data folder", f"{data} {'can be written' if there == data else 'can be made'}")
     room = look_at(data, station.disk_floor, time.time_ns() // 1_000_000)
     if room is not None and (finding := room.warning(station.disk_warning_ms)):
-        yield (fault if room.is_below else warning)("disk", finding, f"gaugepost archive {data} FOLDER --before DAY")
+        yield (fault if room.is_below else warning)(
+            "disk", finding, f"gaugepost archive {data} FOLDER --before DAY"
+        )
     elif room is not None:
         yield well("disk", room.told())
     kind = _file_system(there)

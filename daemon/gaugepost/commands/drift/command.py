@@ -15,8 +15,8 @@ from gaugepost.contract import cell
 from gaugepost.core.drift import BY, What, document, grouped, points_of
 from gaugepost.core.quantity import Unit
 from gaugepost.core.setup import SetUp
-from gaugepost.edge.drift import read_points
 from gaugepost.edge.journal import Reader
+from gaugepost.edge.journal.drift import read_points
 
 _EPILOG = """\
 examples:

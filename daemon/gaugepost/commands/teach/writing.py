@@ -10,6 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from gaugepost.core.errors import SettingsError
+from gaugepost.edge.files import sync
 
 _NO_LINKS = {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK}
 """What a file system says that has no hard links (memory sticks)."""
@@ -63,7 +64,7 @@ def write(texts: Mapping[Path, str]) -> None:
             _put(draft, file)
             there.append(file)
         for folder in {file.parent for file in texts}:
-            _sync(folder)
+            sync(folder)
     except BaseException as error:
         for file in there:
             with suppress(OSError):
@@ -133,14 +134,6 @@ def _put(draft: Path, file: Path) -> None:
         if os.path.lexists(file):
             raise FileExistsError(errno.EEXIST, "it is there already", str(file)) from error
         draft.rename(file)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def _named(error: OSError, texts: Mapping[Path, str]) -> Path:

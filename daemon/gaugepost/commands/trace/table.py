@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from gaugepost.core.bench.tracing.document import (
     urgency,
 )
 from gaugepost.core.bench.tracing.tracing import Row, Trace
+from gaugepost.edge.files import written
 
 MOST_LINES = 200
 _HEADS = (
@@ -63,19 +63,12 @@ def lines(made: Trace, epoch: str, *, every: bool) -> Iterator[str]:
 
 def write_csv(path: Path, made: Trace, epoch: str) -> None:
     """Write every row, the most urgent first: whole or not at all. Raises `OSError`."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("x", encoding="utf-8", newline="") as stream:
-            writer = csv.writer(stream)
-            writer.writerow(COLUMNS)
-            for row in sorted(made.rows, key=urgency):
-                said = row_document(row, epoch)
-                writer.writerow([cell(said.get(name)) for name in COLUMNS])
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    with written(path) as stream:
+        writer = csv.writer(stream)
+        writer.writerow(COLUMNS)
+        for row in sorted(made.rows, key=urgency):
+            said = row_document(row, epoch)
+            writer.writerow([cell(said.get(name)) for name in COLUMNS])
 
 
 def _table(rows: list[Row], epoch: str) -> Iterator[str]:

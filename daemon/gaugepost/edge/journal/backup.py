@@ -18,8 +18,8 @@ from gaugepost.core.errors import JournalError
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind, Record
+from gaugepost.edge.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal import schema
-from gaugepost.edge.journal.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal.reader import Reader
 from gaugepost.edge.journal.verify import Report, examine
 from gaugepost.edge.journal.writer import add, locked

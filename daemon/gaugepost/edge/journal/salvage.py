@@ -25,10 +25,10 @@ from typing import NamedTuple
 from gaugepost.core.errors import JournalError
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import FORMAT, Kind, Record
+from gaugepost.edge.files import make, part_of, settle
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.before import Before, put_before, what_is_before
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
-from gaugepost.edge.journal.files import make, part_of, settle
 from gaugepost.edge.journal.remains import Found, Owner, Remains
 
 MOST_RANGES = 500

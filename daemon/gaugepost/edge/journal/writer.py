@@ -14,9 +14,9 @@ from pathlib import Path
 from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import Epoch
 from gaugepost.core.record import FORMAT, Entry, Record
+from gaugepost.edge.files import make, sync
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, chained, encode
-from gaugepost.edge.journal.files import make, sync
 
 CHECKPOINT_COMMITS = 250
 CHECKPOINT_BYTES = 1 << 20

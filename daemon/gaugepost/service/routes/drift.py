@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Query
 from fastapi.responses import JSONResponse
 
 from gaugepost.core.drift import What, document, grouped
-from gaugepost.edge.drift import read_points
+from gaugepost.edge.journal.drift import read_points
 from gaugepost.service.facade import Running
 from gaugepost.service.query import DriftAsked, only, utc_ms
 from gaugepost.service.views import Document

@@ -22,10 +22,10 @@ from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.edge.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.file import SUFFIX, Archive, Row, Writer, sha256_of
 from gaugepost.edge.journal.codec import decode
-from gaugepost.edge.journal.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal.reader import PAGE, Reader
 from gaugepost.edge.journal.writer import add, locked
 

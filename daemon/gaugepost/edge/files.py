@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TextIO
 
 
 def part_of(target: Path) -> Path:
@@ -25,6 +28,22 @@ def settle(part: Path, target: Path) -> None:
     sync(part)
     part.rename(target)
     sync(target.parent)
+
+
+@contextlib.contextmanager
+def written(target: Path) -> Iterator[TextIO]:
+    """Lend a stream in UTF-8, without changes at line ends; what is written to it is `target` when the block ends well.
+
+    Raises:
+        OSError: the disk refuses; what was there before is there still.
+    """
+    part = part_of(target)
+    try:
+        with part.open("x", encoding="utf-8", newline="") as stream:
+            yield stream
+        settle(part, target)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def make(folder: Path) -> None:
