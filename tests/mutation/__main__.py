@@ -1,12 +1,14 @@
-"""`make mutants`, or `make mutants ARGS="conformity form"`: what in the core could be wrong without a test noticing.
+"""`make mutants`, or `make mutants ARGS="form --only places.py"`: what could be wrong without a test noticing.
 
 Each mutant is a function of the core with one thing exchanged. At least 85 % of a room's must be found by its tests,
-and every other one stands in survivors.txt with the reason why nothing needs to find it. It ends with 1 where that is
-not so, which says nothing of the tests themselves: those that fail before anything is changed end it with 2.
+and every other one, and no more, stands in survivors.txt with the reason why nothing needs to find it. It ends with 1
+where that is not so, which says nothing of the tests themselves: those that fail before anything is changed end it
+with 2.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 from pathlib import Path
@@ -60,28 +62,45 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 """By room: what is mutated, and the tests that it has to pass, of tests/core."""
 
 
-def main(named: list[str]) -> int:
+def main(arguments: list[str]) -> int:
     """Have the mutants of the named rooms, or all, meet their tests; return 0 where enough of them are found."""
-    if unknown := [name for name in named if name not in ROOMS]:
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.mutation",
+        description="What in the core could be wrong without a test noticing.",
+    )
+    parser.add_argument("rooms", nargs="*", metavar="ROOM", help=f"one of {', '.join(ROOMS)}; none: all")
+    parser.add_argument(
+        "--only",
+        action="append",
+        metavar="FILE",
+        help="of the rooms only this file, as risk.py; can be repeated",
+    )
+    asked = parser.parse_args(arguments)
+    if unknown := [name for name in asked.rooms if name not in ROOMS]:
         print(f"no room is named {unknown[0]!r}; there are: {', '.join(ROOMS)}", file=sys.stderr)
         return 2
     listed = _listed()
     # One room, one process: its tests are collected where nothing was changed before.
-    results = [_apart(name, listed) for name in named or ROOMS]
+    results = [_apart(name, listed, asked.only) for name in asked.rooms or ROOMS]
     return max(results)
 
 
-def _apart(name: str, listed: set[str]) -> int:
+def _apart(name: str, listed: set[str], only: list[str] | None) -> int:
     if (child := os.fork()) == 0:
-        code = _room(name, listed)
+        code = _room(name, listed, only)
         sys.stdout.flush()
         os._exit(code)
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-def _room(name: str, listed: set[str]) -> int:
+def _room(name: str, listed: set[str], only: list[str] | None) -> int:
     patterns, tests = ROOMS[name]
     files = [file for pattern in patterns for file in sorted(CORE.glob(pattern))]
+    if only is not None:
+        files = [file for file in files if file.name in only]
+    if not files:
+        print(f"{name} has no file {' or '.join(only or [])}", file=sys.stderr)
+        return 2
     meeting = Meeting(mutant for file in files for mutant in mutants(file))
     chosen = [str(TESTS / f"test_{each}.py") for each in tests]
     code = pytest.main(
@@ -102,6 +121,9 @@ def _told(name: str, files: list[Path], meeting: Meeting, listed: set[str]) -> i
     all_of = len(meeting.mutants)
     found = all_of - len(meeting.survived)
     new = [each for each in meeting.survived if each.name not in listed]
+    names = {each.name for each in meeting.survived}
+    of_room = tuple(f"{file.parent.name}/{file.name} " for file in files)
+    stale = sorted(each for each in listed if each.startswith(of_room) and each not in names)
     print(f"{name}: {found} of {all_of} found, {found / all_of:.1%}; {len(new)} that no reason is given for")
     if found < WANTED * all_of:
         print(f"  fewer than {WANTED:.0%} are found: write tests that fail with those that survived")
@@ -111,7 +133,10 @@ def _told(name: str, files: list[Path], meeting: Meeting, listed: set[str]) -> i
             "  printed, indented by two spaces, below the reason in tests/mutation/survivors.txt:"
         )
         print(*(f"  {each}" for each in sorted({mutant.name for mutant in new})), sep="\n")
-    return 0 if found >= WANTED * all_of and not new else 1
+    if stale:
+        print("  Those a test finds by now, or they are no more: take them off tests/mutation/survivors.txt:")
+        print(*(f"  {each}" for each in stale), sep="\n")
+    return 0 if found >= WANTED * all_of and not new and not stale else 1
 
 
 def _listed() -> set[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import copy
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,17 +46,21 @@ class Mutant:
     was: str
     became: str
     code: CodeType
+    again: int = 1
+    """Which it is of those that exchange the same in the same function."""
 
     @property
     def name(self) -> str:
         """How a list of survivors names it: without the line, which moves."""
-        return f"{self.file.parent.name}/{self.file.name} {self.function}: {self.was} -> {self.became}"
+        which = f" ({self.again})" if self.again > 1 else ""
+        return f"{self.file.parent.name}/{self.file.name} {self.function}: {self.was} -> {self.became}{which}"
 
 
 def mutants(file: Path) -> Iterator[Mutant]:
     """Yield every mutant of the functions of a file. What only a person reads, texts and annotations, stays."""
     tree = ast.parse(file.read_text(encoding="utf-8"))
     for function, inner in _functions(tree):
+        same: Counter[tuple[str, str]] = Counter()
         for at, node in enumerate(_nodes(inner)):
             for became in _others(node):
                 if ast.dump(became) == ast.dump(node):
@@ -66,7 +71,9 @@ def mutants(file: Path) -> Iterator[Mutant]:
                 code = _code(compile(ast.fix_missing_locations(changed), str(file), "exec"), function)
                 if code is not None:
                     line = getattr(node, "lineno", inner.lineno)
-                    yield Mutant(file, function, line, ast.unparse(node), ast.unparse(became), code)
+                    exchanged = ast.unparse(node), ast.unparse(became)
+                    same[exchanged] += 1
+                    yield Mutant(file, function, line, *exchanged, code, same[exchanged])
 
 
 def _functions(tree: ast.Module) -> list[tuple[str, ast.FunctionDef]]:

@@ -21,6 +21,8 @@ from tests.mutation.mutants import Mutant
 
 EXAMPLES = 12
 """As many of each property test: what a mutant breaks is found soon, or another test's to find."""
+EVERY = 50
+"""So often it is told how far it is."""
 LONGEST_S = 120
 """A mutant that never ends is as good as found; it bounds a hang, no verdict of a test rests on it."""
 
@@ -36,6 +38,11 @@ class Meeting:
         self.killed: dict[str, list[Mutant]] = defaultdict(list)
         self.survived: list[Mutant] = []
         self.failed: list[str] = []
+        self._aside = os.dup(2)  # pytest keeps what is printed for itself
+
+    def say(self, line: str) -> None:
+        """Tell how far it is, at once."""
+        os.write(self._aside, f"{line}\n".encode())
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Shorten property tests."""
@@ -50,15 +57,18 @@ class Meeting:
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """See which tests call what, then let each mutant meet those."""
         wanted = {(str(each.file), each.function) for each in self.mutants}
+        self.say(f"  {len(self.mutants)} mutants; first, which of {len(session.items)} tests call what")
         calls, took, self.failed = _mapped(session.items, wanted)
         if self.failed:
             return True
         by_id = {item.nodeid: item for item in session.items}
-        for mutant in self.mutants:
+        for at, mutant in enumerate(self.mutants):
+            if at and at % EVERY == 0:
+                self.say(f"  {at} of {len(self.mutants)}: {len(self.survived)} that no test finds")
             names = sorted(calls[str(mutant.file), mutant.function], key=lambda name: took[name])
             if _survives(mutant, [by_id[name] for name in names]):
                 self.survived.append(mutant)
-                print(f"survived {mutant.name}  (line {mutant.line}, {len(names)} tests)", flush=True)
+                self.say(f"survived {mutant.name}  (line {mutant.line}, {len(names)} tests)")
             else:
                 self.killed[str(mutant.file)].append(mutant)
         return True
