@@ -13,6 +13,4 @@ from gaugepost.core.uncertainty.component import (
     Shape as Shape,
     from_expanded as from_expanded,
     from_half_width as from_half_width,
-    from_interval as from_interval,
-    reliability as reliability,
 )

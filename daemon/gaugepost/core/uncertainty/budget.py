@@ -97,7 +97,13 @@ def budget(
 
 @lru_cache(maxsize=4096)
 def coverage(level: float, degrees_of_freedom: int | None) -> float:
-    """Return k for a level of confidence from Student's t (GUM, G.3.4), to 6 digits."""
+    """Return k for a level of confidence from Student's t (GUM, G.3.4), to 6 digits.
+
+    Raises:
+        ValueError: the level is not between 0 and 1.
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"a level of confidence is between 0 and 1, not {level}")
     return float(six_digits(student_quantile((1 + level) / 2, degrees_of_freedom)))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gaugepost.core.uncertainty.component import Component
@@ -17,39 +17,22 @@ class Combined:
     degrees_of_freedom: float | None
 
 
-def combine(
-    components: Sequence[Component],
-    correlations: Mapping[tuple[int, int], float] | None = None,
-    second_order_mm: Sequence[float] = (),
-) -> Combined:
+def combine(components: Sequence[Component]) -> Combined:
     """Return u_c by GUM (13) and ν_eff by Welch and Satterthwaite, (G.2b).
 
-    `correlations` has the coefficient of two components by their places, beside what they say they share.
-    `second_order_mm` are higher-order contributions in mm (GUM, 5.1.2, note; H.1.7), which have no degrees of freedom
-    of their own.
-
-    Raises:
-        ValueError: coefficients outside -1 to 1, or together impossible.
+    What components say they share correlates them. Higher-order terms (GUM, 5.1.2, note; H.1.7) are components too.
     """
     parts = [component.contribution for component in components]
     square = 0.0
     for part in parts:
         square += part * part
-    for part in second_order_mm:
-        square += part * part
-    square += _shared(components, parts)
-    for (first, second), coefficient in (correlations or {}).items():
-        if first == second or not -1 <= coefficient <= 1:
-            raise ValueError(f"components {first} and {second} can't be correlated by {coefficient}")
-        square += 2 * coefficient * parts[first] * parts[second]
-    largest = max((part * part for part in parts), default=0.0)
-    if square < -1e-12 * largest:
-        raise ValueError("such correlations can't be at once: the variance comes out below 0")
-    square = max(square, 0.0)
+    square = max(
+        square + _shared(components, parts), 0.0
+    )  # what cancels leaves a last digit, below 0 or above
     # What one estimate is behind of is as uncertain as that estimate, however many components it is in.
     variances: dict[tuple[str, float], float] = {}
     for place, (component, part) in enumerate(zip(components, parts, strict=True)):
-        if component.degrees_of_freedom is not None and not math.isinf(component.degrees_of_freedom):
+        if component.degrees_of_freedom is not None:
             key = (component.estimate or f"\0{place}", component.degrees_of_freedom)
             variances[key] = variances.get(key, 0.0) + part * part
     fourth = 0.0

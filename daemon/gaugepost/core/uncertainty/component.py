@@ -6,8 +6,6 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from gaugepost.core.distributions import student_quantile
-
 
 class Shape(StrEnum):
     """What is known of where a quantity's value lies."""
@@ -82,13 +80,3 @@ def from_half_width(half_width: float, shape: Shape) -> float:
 def from_expanded(expanded: float, coverage_factor: float) -> float:
     """Return u of a quantity whose certificate states U and k (GUM, 4.3.3)."""
     return expanded / coverage_factor
-
-
-def from_interval(half_width: float, level: float, degrees_of_freedom: float | None = None) -> float:
-    """Return u of a quantity that lies within ± `half_width` at a level of confidence (GUM, 4.3.4), as 0.95."""
-    return half_width / student_quantile((1 + level) / 2, degrees_of_freedom)
-
-
-def reliability(relative: float) -> float | None:
-    """Return the degrees of freedom of a u that is itself reliable to ± `relative` of it (GUM, G.4.2); 0 is None."""
-    return 0.5 / (relative * relative) if relative else None

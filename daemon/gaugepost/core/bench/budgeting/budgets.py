@@ -16,7 +16,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.quantity import step_of, to_mm
 from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import Body, CharacteristicEntry, Combine, GaugeEntry, MasterEntry, SetUp
-from gaugepost.core.uncertainty import LEVEL, Budget, Shape, from_half_width, six_digits
+from gaugepost.core.uncertainty import LEVEL, Budget, Shape, from_expanded, from_half_width, six_digits
 from gaugepost.core.uncertainty.gauging import (
     Body as Grown,
     Coefficient,
@@ -255,7 +255,7 @@ def _ring(master: MasterEntry, day: int) -> Ring | str:
         return Ring(
             name=name,
             size_mm=size,
-            standard_mm=expanded / k,
+            standard_mm=from_expanded(expanded, k),
             certificate=certificate,
             number=master.certificate or "",
             drift_mm=drift,
