@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import typing
-from collections.abc import Iterable
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Iterable
+from datetime import datetime, timedelta
 from decimal import Decimal
-from functools import cache
-from typing import Literal, Self
+from functools import cache, lru_cache
+from typing import Any, Literal, Self
 
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import exact_text
@@ -18,7 +18,7 @@ Published = str | int | bool | list[str] | list[int]
 POINTERS = frozenset({"mastering", "members", "replaces", "set_up"})
 """Fields that name other records: sequences in the journal, ids when published."""
 
-_BEGINNING = datetime(1970, 1, 1, tzinfo=UTC)
+_BEGINNING = datetime(1970, 1, 1)  # noqa: DTZ001  without a zone its text needs none taken off
 _REST = tuple(f.name for f in FIELDS if f.name not in {"kind", "measured_at"})
 
 
@@ -119,8 +119,7 @@ def parse_record_id(text: str) -> tuple[str, int]:
 
 def rfc3339(utc_ms: int) -> str:
     """Return UTC to the millisecond as RFC 3339 text: 2026-11-25T09:00:00.000Z."""
-    moment = _BEGINNING + timedelta(milliseconds=utc_ms)
-    return moment.isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
+    return (_BEGINNING + timedelta(0, 0, 0, utc_ms)).isoformat("T", "milliseconds") + "Z"
 
 
 def publish(entry: Entry, epoch: str, station: str) -> dict[str, Published]:
@@ -138,14 +137,23 @@ def publish(entry: Entry, epoch: str, station: str) -> dict[str, Published]:
         "measured_at": rfc3339(record.measured_at),
     }
     given = vars(record)
-    for name in _REST:
-        value = given.get(name)
-        if type(value) is str:  # most are, and a word of a closed vocabulary is not quite
-            published[name] = value
-        elif value is not None:
-            published[name] = _pointed(value, epoch) if name in POINTERS else _plain(value)
+    for name, told in _given(tuple(given)):
+        if (value := given[name]) is not None:
+            published[name] = _pointed(value, epoch) if told is None else told(value)
     published["hash"] = entry.hash.hex()
     return published
+
+
+@lru_cache(maxsize=1024)
+def _given(names: tuple[str, ...]) -> tuple[tuple[str, Callable[[Any], Published] | None], ...]:
+    """Return the fields among `names` in their order, each with what publishes it; None where it names records.
+
+    Records of a kind have mostly the same fields: what that comes to is found once for all of them.
+    """
+    types, present = published_types(), frozenset(names)
+    return tuple(
+        (name, None if name in POINTERS else _TOLD[types[name]]) for name in _REST if name in present
+    )
 
 
 def _pointed(value: int | tuple[int, ...], epoch: str) -> str | list[str]:
@@ -154,12 +162,18 @@ def _pointed(value: int | tuple[int, ...], epoch: str) -> str | list[str]:
     return record_id(epoch, value)
 
 
-def _plain(value: object) -> Published:
-    if isinstance(value, Decimal):
-        return exact_text(value)
-    if isinstance(value, bytes):
-        return value.hex()
-    if isinstance(value, tuple):
-        return [exact_text(inner) if isinstance(inner, Decimal) else inner for inner in value]
-    assert isinstance(value, str | int)
-    return str(value) if isinstance(value, str) else value
+def _as_it_is(value: Any) -> Published:
+    assert isinstance(value, int)
+    return value
+
+
+_TOLD: dict[PublishedType, Callable[[Any], Published]] = {
+    "text": str,
+    "word": str,  # a word of a closed vocabulary is not quite a text
+    "hex": bytes.hex,
+    "whole number": _as_it_is,
+    "exact number": exact_text,
+    "true or false": _as_it_is,
+    "list of texts": list,
+    "list of exact numbers": lambda values: list(map(exact_text, values)),
+}

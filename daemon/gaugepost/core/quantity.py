@@ -170,7 +170,8 @@ def quantise_mm(value_mm: Decimal) -> Decimal:
 
 def exact_text(value: Decimal) -> str:
     """Return plain digits without exponent: 1E-9 gives 0.000000001."""
-    return format(value, "f")
+    text = str(value)  # a quarter of what formatting takes, and for nearly all values the same
+    return format(value, "f") if "E" in text else text
 
 
 def shown(value: Decimal, step: Decimal, *limits: Decimal | None) -> str:
