@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 from gaugepost.core.bench.combining.groups import gathers, joined, member_of, without
+from gaugepost.core.bench.commands.reload import RELOADED, goes_on
 from gaugepost.core.bench.schedule import due_by_lot, is_another_piece, opens
 from gaugepost.core.bench.state import GaugeState, Scatter, State
 from gaugepost.core.bench.tracing.steps import rejudged
@@ -112,10 +113,13 @@ def _start(state: State, record: Record) -> State:
 def _set_up(state: State, record: Record) -> State:
     assert record.document is not None
     old, new = state.set_up, from_document(record.document)
+    at_work = record.code == RELOADED
     senders = (new.gauges, new.thermometers, new.scanners, new.triggers)
     routes = {(each.link, each.channel): each.name for section in senders for each in section.values()}
-    gauges = {name: changed(state.gauges.get(name, GaugeState()), procedure=None) for name in new.gauges}
+    gauges = {name: state.gauges.get(name, GaugeState()) for name in new.gauges}
     for name, known in gauges.items():
+        if known.procedure and not (at_work and goes_on(old, new, name, known.procedure.masters)):
+            gauges[name] = known = changed(known, procedure=None)
         if old.gauges.get(name) != new.gauges[name]:
             gauges[name] = known = changed(known, scatter=Scatter())
         if known.contact_set != (on := kept(new.gauges[name], known.contact_set)):
@@ -129,7 +133,11 @@ def _set_up(state: State, record: Record) -> State:
         set_up_sequence=state.sequence,
         routes=MappingProxyType(routes),
         gauges=gauges,
-        groups={},
+        groups={
+            name: group
+            for name, group in state.groups.items()
+            if at_work and old.characteristics.get(name) == new.characteristics.get(name)
+        },
     )
     return made_due(state, {name: SET_UP_EDITED for name in gauges if _edited(old, new, name, gauges[name])})
 

@@ -14,6 +14,7 @@ from gaugepost.core.bench.arrivals.gauge import streamed
 from gaugepost.core.bench.arrivals.routing import arrived, more_bad_frames
 from gaugepost.core.bench.commands.afterwards import amend, another, void
 from gaugepost.core.bench.commands.recall import rejudge, suspect
+from gaugepost.core.bench.commands.reload import reload
 from gaugepost.core.bench.commands.reports import report
 from gaugepost.core.bench.commands.tags import set_tags
 from gaugepost.core.bench.events import Decision, Reply
@@ -105,6 +106,7 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.Started: _started,
     ev.Stopped: _stopped,
     ev.SetUpLoaded: _set_up,
+    ev.Reload: reload,
     ev.LinkUp: _link_up,
     ev.LinkDown: _link_down,
     ev.Arrived: arrived,

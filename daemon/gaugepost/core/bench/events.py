@@ -31,6 +31,16 @@ class SetUpLoaded:
 
 
 @dataclass(frozen=True, slots=True)
+class Reload:
+    """The station file was read again while the bench is at work; `changes` says in words what is otherwise in it."""
+
+    document: str
+    changes: tuple[str, ...] = ()
+    operator: str | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class LinkUp:
     """A link was connected."""
 
@@ -281,6 +291,7 @@ Command = (
     | Another
     | Rejudge
     | Suspect
+    | Reload
 )
 Event = (
     Started
