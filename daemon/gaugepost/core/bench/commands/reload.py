@@ -11,7 +11,7 @@ from gaugepost.core.record import Kind
 from gaugepost.core.setup import SetUp, from_document, to_document
 
 RELOADED = "reloaded"
-"""Code of the record of a set-up that came while the bench was at work. Without it, it came at a start: nothing went on."""
+"""Code of the record of a set-up that came while the bench was at work; without it, it came at a start."""
 
 
 def reload(state: State, event: Reload, now: Moment) -> Decision:
