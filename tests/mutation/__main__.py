@@ -33,6 +33,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("uncertainty/*.py",),
         (
             "uncertainty_gum",
+            "uncertainty_combining",
             "uncertainty_gauging",
             "uncertainty_rank",
             "uncertainty_checks",

@@ -57,7 +57,7 @@ class Mutant:
 
 
 def mutants(file: Path) -> Iterator[Mutant]:
-    """Yield every mutant of the functions of a file. What only a person reads, texts and annotations, stays."""
+    """Yield every mutant of a file's functions. What only a person reads stays, and what asserts."""
     tree = ast.parse(file.read_text(encoding="utf-8"))
     for function, inner in _functions(tree):
         same: Counter[tuple[str, str]] = Counter()
@@ -94,6 +94,8 @@ def _nodes(function: ast.FunctionDef) -> list[ast.expr]:
             spoken |= {id(each) for each in ast.walk(node)}
         if isinstance(node, ast.AnnAssign):
             spoken |= {id(each) for each in ast.walk(node.annotation)}
+        if isinstance(node, ast.keyword) and node.arg in _SPOKEN | _ASSERTED:
+            spoken |= {id(each) for each in ast.walk(node.value)}
     body = [node for statement in function.body for node in ast.walk(statement)]
     return [node for node in body if isinstance(node, kinds) and id(node) not in spoken]
 
@@ -143,12 +145,14 @@ def _called(node: ast.Call) -> Iterator[ast.expr]:
         func = ast.Attribute(node.func.value, _CALLED[node.func.attr], ast.Load())
         yield ast.Call(func, node.args, node.keywords)
     for at, given in enumerate(node.keywords):
-        if given.arg is not None and given.arg not in _SPOKEN:
+        if given.arg is not None and given.arg not in _SPOKEN | _ASSERTED:
             yield ast.Call(node.func, node.args, [*node.keywords[:at], *node.keywords[at + 1 :]])
 
 
 _SPOKEN = {"quantity", "source", "advice", "hint", "model", "certificate"}
 """Arguments that only a person reads."""
+_ASSERTED = {"strict"}
+"""Arguments that assert what always holds (of `zip`): as an assertion, they stay."""
 
 
 def _replace(tree: ast.AST, old: ast.expr, new: ast.expr) -> None:
