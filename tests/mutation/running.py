@@ -58,15 +58,17 @@ class Meeting:
         """See which tests call what, then let each mutant meet those."""
         wanted = {(str(each.file), each.function) for each in self.mutants}
         self.say(f"  {len(self.mutants)} mutants; first, which of {len(session.items)} tests call what")
+        _clear(_caches())  # of what was called while tests were collected
         calls, took, self.failed = _mapped(session.items, wanted)
         if self.failed:
             return True
         by_id = {item.nodeid: item for item in session.items}
+        functions = _functions()
         for at, mutant in enumerate(self.mutants):
             if at and at % EVERY == 0:
                 self.say(f"  {at} of {len(self.mutants)}: {len(self.survived)} that no test finds")
             names = sorted(calls[str(mutant.file), mutant.function], key=lambda name: took[name])
-            if _survives(mutant, [by_id[name] for name in names]):
+            if _survives(mutant, functions[mutant.file, mutant.function], [by_id[name] for name in names]):
                 self.survived.append(mutant)
                 self.say(f"survived {mutant.name}  (line {mutant.line}, {len(names)} tests)")
             else:
@@ -92,17 +94,17 @@ def _mapped(
         os.close(reading)
         found: dict[Key, set[str]] = defaultdict(set)
         took, failed = dict[str, float](), []
+        caches, loaded = _caches(), len(sys.modules)
         for item in items:
             seen: set[CodeType] = set()
 
             def called(frame: FrameType, event: str, _: Any, seen: set[CodeType] = seen) -> None:
-                if event == "call":
-                    seen.add(frame.f_code)
+                seen.add(frame.f_code)
 
             begun = time.perf_counter()
-            sys.setprofile(called)
+            sys.settrace(called)  # asked for calls alone, as it returns nothing
             wrong = _run([item])
-            sys.setprofile(None)
+            sys.settrace(None)
             took[item.nodeid] = time.perf_counter() - begun
             failed += [wrong] if wrong else []
             for code in seen:
@@ -110,7 +112,9 @@ def _mapped(
                 key = (code.co_filename, code.co_qualname.split(".<locals>")[0])
                 if key in wanted:
                     found[key].add(item.nodeid)
-            _clear()
+            if len(sys.modules) != loaded:
+                caches, loaded = _caches(), len(sys.modules)
+            _clear(caches)
         with os.fdopen(writing, "w") as out:
             json.dump([[[*key, [*names]] for key, names in found.items()], took, failed], out)
         os._exit(0)
@@ -123,11 +127,19 @@ def _mapped(
     return calls, took, failed
 
 
-def _clear() -> None:
+def _caches() -> list[Any]:
+    """Return what functions of the core keep what they made in."""
+    return [
+        each
+        for each in gc.get_objects()
+        if type(each).__name__ == "_lru_cache_wrapper" and str(each.__module__).startswith("gaugepost.")
+    ]
+
+
+def _clear(caches: list[Any]) -> None:
     """Empty what functions keep, so that the next test calls them anew."""
-    for each in gc.get_objects():
-        if type(each).__name__ == "_lru_cache_wrapper" and str(each.__module__).startswith("gaugepost."):
-            each.cache_clear()
+    for each in caches:
+        each.cache_clear()
     for name, module in [*sys.modules.items()]:
         if name.startswith("gaugepost.core"):
             for kept in ("_kept", "_said"):
@@ -135,7 +147,16 @@ def _clear() -> None:
                     known.clear()
 
 
-def _survives(mutant: Mutant, items: list[pytest.Item]) -> bool:
+def _functions() -> dict[tuple[Path, str], list[FunctionType]]:
+    """Return every function that is loaded by its file and qualified name."""
+    found: dict[tuple[Path, str], list[FunctionType]] = defaultdict(list)
+    for each in gc.get_objects():
+        if isinstance(each, FunctionType):
+            found[Path(each.__code__.co_filename), each.__code__.co_qualname].append(each)
+    return found
+
+
+def _survives(mutant: Mutant, places: list[FunctionType], items: list[pytest.Item]) -> bool:
     """Whether all these tests pass with the mutant in the place of its function."""
     if not items:
         return True
@@ -143,16 +164,8 @@ def _survives(mutant: Mutant, items: list[pytest.Item]) -> bool:
         for stream in (1, 2):
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
         signal.alarm(LONGEST_S)
-        _clear()
-        _put_in_place(mutant)
+        for function in places:
+            function.__code__ = mutant.code
         os._exit(0 if _run(items) is None else 1)
     _, status = os.waitpid(child, 0)
     return status == 0
-
-
-def _put_in_place(mutant: Mutant) -> None:
-    for each in gc.get_objects():
-        if not isinstance(each, FunctionType) or each.__code__.co_qualname != mutant.function:
-            continue
-        if Path(each.__code__.co_filename) == mutant.file:
-            each.__code__ = mutant.code
