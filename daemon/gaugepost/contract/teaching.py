@@ -87,6 +87,8 @@ class Evidence:
     """What the link tells of its decoder itself (`Tells`): a report descriptor, say."""
     never: frozenset[Ask] = frozenset()
     """What the person says the gauge can't show: `NEGATIVE`, `LONGER` or `UNIT`."""
+    request: str = ""
+    """What the gauge was asked with, as a description's `request`; empty where it sends by itself."""
 
 
 @dataclass(frozen=True, slots=True)

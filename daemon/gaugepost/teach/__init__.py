@@ -15,6 +15,7 @@ from gaugepost.contract.teaching import (
     Sample as Sample,
     Typed as Typed,
 )
+from gaugepost.teach.asking import read_request as read_request
 from gaugepost.teach.lesson import (
     CAN_NEVER as CAN_NEVER,
     Lesson as Lesson,

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 
 from gaugepost.contract.teaching import Ask, Evidence, all_chunks
 from gaugepost.teach.channels import recorded
-from gaugepost.teach.judging import Fitting, Reads, information_bits, probes, reads, same_in_every_cut
+from gaugepost.teach.judging import (
+    Fitting,
+    Reads,
+    information_bits,
+    probes,
+    reads,
+    same_in_every_cut,
+    with_request,
+)
 from gaugepost.teach.outlook import Candidates, Next, Outlook, Proposal
 from gaugepost.teach.showing import shown
 
@@ -71,7 +79,8 @@ def _decided(whole: Evidence, evidence: Evidence, channel: str, classes: list[_C
         reason = "it is not read amid what comes over other channels"
     widening = _widening(evidence)
     refuses = tuple(one.why for one in widening)
-    proposal = Proposal(leader.kind, leader.draft.settings, channel, bits, needed, refuses, frames)
+    settings = with_request(leader.decoder, leader.draft.settings, whole.request)
+    proposal = Proposal(leader.kind, settings, channel, bits, needed, refuses, frames)
     listed = [
         Candidates(len(one.fits), one.fits[0].kind, one.fits[0].draft.settings, _apart_text(best, one))
         for one in (best, *others)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -40,6 +40,12 @@ def made(decoder: type[Decoder], settings: object) -> Decoder | None:
         return decoder(decoder.Settings.model_validate(settings))
     except ValidationError:
         return None
+
+
+def with_request(decoder: type[Decoder], settings: Mapping[str, Any], request: str) -> Mapping[str, Any]:
+    """Return settings that name the request that the gauge was asked with, where its decoder knows of any."""
+    asks = request and "request" in decoder.Settings.model_fields
+    return {**settings, "request": request} if asks else settings
 
 
 def is_typed(event: Decoded, typed: Typed) -> bool:

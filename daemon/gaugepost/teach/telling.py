@@ -35,6 +35,7 @@ def as_json(outlook: Outlook, evidence: Evidence) -> dict[str, Any]:
         "after": came(evidence.after),
         "tells": dict(evidence.tells),
         "never": sorted(ask.value for ask in evidence.never),
+        "request": evidence.request or None,
     }
 
 

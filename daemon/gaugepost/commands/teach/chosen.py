@@ -6,70 +6,71 @@ import argparse
 import json
 import os
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
 from gaugepost.commands.talk import ENVIRONMENT, service_of
-from gaugepost.contract import Link
 from gaugepost.contract.probing import Line
-from gaugepost.contract.teaching import HandsOnAll
-from gaugepost.core.errors import GaugepostError, SettingsError, Unreachable
-from gaugepost.edge.clock import Clock
-from gaugepost.edge.plugins import LINKS, find
+from gaugepost.core.errors import GaugepostError, SettingsError, Unreachable, ValueRefused
+from gaugepost.shell.lessons.given import Given, known_request
+from gaugepost.teach import read_request
 
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A kind of link, and what was said of its settings."""
+    """A link, what the gauge on it is asked with, where it has to be asked, and over which channel."""
 
-    kind: str
-    given: Mapping[str, object]
+    given: Given
+    request: str = ""
+    channel: str = ""
 
     def with_line(self, line: Line) -> Chosen:
         """Return the same with its line set so."""
-        return Chosen(self.kind, {**self.given, "baud": line.baud, "bits": line.bits, "parity": line.parity})
-
-    def maker(self) -> Callable[[], Link]:
-        """Return what makes the link; where nothing says where its values are, it hands on all that comes.
-
-        Raises:
-            SettingsError: it can't be made so.
-        """
-        link = find(LINKS, self.kind)
-        offered: object = link
-        every = offered.everything if isinstance(offered, HandsOnAll) else {}
-        try:
-            settings = link.Settings.model_validate({**every, **self.given})
-        except ValidationError as error:
-            told = "; ".join(f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors())
-            raise SettingsError(
-                f"{self.kind} can't be opened so: {told}", hint="write its keys as KEY=VALUE"
-            ) from error
-        clock = Clock()
-        return lambda: link(settings, clock)
+        return replace(self, given=self.given.with_line(line))
 
 
-def chosen(name: str, words: Iterable[str], station: Path | None) -> Chosen:
+def chosen(
+    name: str, words: Iterable[str], station: Path | None, request: str | None = None, channel: str = ""
+) -> Chosen:
     """Return the link that is meant: of kind `name` with settings KEY=VALUE, or called `name` in a station file.
 
+    `request` is written as in a station file; left out, it is the one that the link's decoder has there.
+
     Raises:
-        SettingsError: there is none such, or a running service has it.
+        SettingsError: there is none such, or a running service has it, or the request can't be one.
     """
     given = _settings(words)
+    asking = None if request is None else _request(request)
     if station is None:
-        return Chosen(name, given)
+        return Chosen(Given(name, given), asking or "", channel)
     table, called = _table(station, name)
     _is_free(station, called, name)
-    kind = table.pop("kind", None)
+    kind, decoder = table.pop("kind", None), table.pop("decoder", None)
     if not isinstance(kind, str):
         raise SettingsError(
             f"{station}: links.{name} says no kind", hint='write kind = "serial_port", or another'
         )
-    return Chosen(kind, {**{key: value for key, value in table.items() if key != "decoder"}, **given})
+    if asking is None and isinstance(decoder, dict):
+        asking = known_request(decoder.get("request"))
+    return Chosen(Given(kind, {**table, **given}), asking or "", channel)
+
+
+def _request(text: str) -> str:
+    """Return a request that was written as in a station file, between its quotes."""
+    quoted = text.replace('"', '\\"')
+    try:
+        told: str = tomllib.loads(f'request = "{quoted}"')["request"]
+        read_request(told)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(
+            f"--request {text!r} can't be read: {error}",
+            hint="write it as in a station file: --request 'D\\r'",
+        ) from error
+    except ValueRefused as refused:
+        raise SettingsError(f"--request: {refused.finding}", hint=refused.hint) from refused
+    return told
 
 
 def _settings(words: Iterable[str]) -> dict[str, object]:

@@ -24,6 +24,7 @@ accepted only when it can't be a coincidence; until then it says what to measure
   never negative   (or unit, longer) instead of a value: this gauge can't show that
   drop 3           leaves the third measurement out: it was typed wrong
   skip             what came since the last one belongs to no measurement
+  ask              asks a gauge that has a --request, to see what comes
   an empty line    ends
 
 examples:
@@ -31,7 +32,10 @@ examples:
   gaugepost teach serial_port device=/dev/ttyUSB0 --probe --write bore      # nobody knows its baud
   gaugepost teach bore-serial --station station.toml --write bore           # a link that has no decoder yet
   gaugepost teach bluetooth_le address=00:11:22:33:44:55 --write bore       # all that it notifies
+  gaugepost teach serial_port device=/dev/ttyUSB0 --request 'D\\r' --write bore   # sends only when asked
   gaugepost teach --samples samples.toml --json
+
+A gauge that sends only when asked is asked as you type: measure, type what it shows, and that is what it answers.
 
 --samples takes a file instead of a gauge and a keyboard:
 
@@ -63,6 +67,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--probe", action="store_true", help="find out first how a serial line is set: baud, bits, parity"
     )
+    parser.add_argument(
+        "--request",
+        metavar="TEXT",
+        help="what asks the gauge for its value, as a station file writes it: 'D\\r'",
+    )
+    parser.add_argument("--channel", default="", metavar="NAME", help="the link's channel to ask over")
     parser.add_argument("--samples", type=Path, metavar="FILE", help="samples instead of a gauge")
     parser.add_argument("--write", metavar="NAME", help="write NAME.toml and NAME.capture.toml")
     parser.add_argument("--json", action="store_true", help="the outcome as one JSON object")
@@ -93,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
         from gaugepost.commands.teach.chosen import chosen
         from gaugepost.commands.teach.listening import taught
 
-        link = chosen(args.kind, args.settings, args.station)
+        link = chosen(args.kind, args.settings, args.station, args.request, args.channel)
         outlook = taught(link, lambda evidence: _told(look(evidence)), probing=args.probe)
     if args.json:
         _print_json(outlook, seen[-1], args.write)

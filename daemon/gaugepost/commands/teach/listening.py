@@ -10,18 +10,14 @@ from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from typing import Any
 
-from gaugepost.commands.teach.arriving import Arrivals
+from gaugepost.commands.teach.arriving import Shown
 from gaugepost.commands.teach.chosen import Chosen
 from gaugepost.commands.teach.probing import probe
-from gaugepost.core.errors import ValueRefused
-from gaugepost.shell.lessons.listening import Listening
-from gaugepost.teach import CAN_NEVER, Evidence, Outlook, read_typed
-
-_LATE_S = 0.3
-"""How long after the line was typed chunks still belong to it: some gauges send late."""
+from gaugepost.core.errors import CommandRefused, ValueRefused
+from gaugepost.shell.lessons.teaching import Teaching
+from gaugepost.teach import CAN_NEVER, Evidence, Outlook
 
 _GIVE = "give what you know, as baud=9600 bits=7 parity=even"
-_NOTHING = "nothing came from the gauge: send the value, then type it; else see baud and cable"
 
 
 def taught(link: Chosen, look: Callable[[Evidence], Outlook], *, probing: bool = False) -> Outlook:
@@ -31,7 +27,7 @@ def taught(link: Chosen, look: Callable[[Evidence], Outlook], *, probing: bool =
     finds out first how its line is set. Raises `GaugepostError` where the link can't be made, not be connected at the
     beginning, or has no line to be probed.
     """
-    link.maker()
+    link.given.maker()
     return asyncio.run(_teach(link, look, probing))
 
 
@@ -47,33 +43,31 @@ async def _teach(link: Chosen, look: Callable[[Evidence], Outlook], probing: boo
     keyboard = _Keyboard(lines)
     try:
         if probing:
-            judgement = await probe(link.maker(), lines, _say)
+            judgement = await probe(link.given.maker(), lines, _say)
             if judgement is None or judgement.found is None:
                 _say(f"not found: {judgement.reason if judgement else 'given up'}; {_GIVE}")
                 return look(Evidence(()))
             _say(f"found: {judgement.found}")
             link = link.with_line(judgement.found)
-        listening = Listening(link.maker(), _say)
-        if not await _unless(stopped, listening.open()):
+        shown = Shown(_say)
+        teaching = Teaching(link.given.maker(), _say, shown.tell, request=link.request, channel=link.channel)
+        if not await _unless(stopped, teaching.open()):
             return look(Evidence(()))
-        return await _held(listening, look, lines)
+        return await _held(teaching, look, lines)
     finally:
         keyboard.close()
 
 
 async def _held(
-    listening: Listening, look: Callable[[Evidence], Outlook], lines: asyncio.Queue[str | None]
+    teaching: Teaching, look: Callable[[Evidence], Outlook], lines: asyncio.Queue[str | None]
 ) -> Outlook:
-    arrivals = Arrivals(listening.lesson, _say)
-    listening.heard = arrivals.add
-    hearing = asyncio.ensure_future(listening.run())
+    hearing = asyncio.ensure_future(teaching.run())
     hearing.add_done_callback(lambda _: lines.put_nowait(None))  # only a bug ends it before it is cancelled
     try:
-        outlook = await _Teacher(look, listening).hold(lines)
+        outlook = await _Teacher(look, teaching).hold(lines)
     finally:
         hearing.cancel()
         (ended,) = await asyncio.gather(hearing, return_exceptions=True)
-        arrivals.close()
     if isinstance(ended, Exception):
         raise ended
     return outlook
@@ -123,22 +117,19 @@ class _Keyboard:
 class _Teacher:
     """Takes lines until the gauge is known."""
 
-    def __init__(self, look: Callable[[Evidence], Outlook], listening: Listening) -> None:
-        self._look, self._listening, self._lesson = look, listening, listening.lesson
+    def __init__(self, look: Callable[[Evidence], Outlook], teaching: Teaching) -> None:
+        self._look, self._teaching, self._lesson = look, teaching, teaching.lesson
+        self._do = "measure and type" if teaching.request else "measure, send, and type"
 
     async def hold(self, lines: asyncio.Queue[str | None]) -> Outlook:
         """Take lines until decided or ended; what was found so far is told at the end, however it comes."""
         outlook = self._look(Evidence(()))
         while outlook.accepted is None:
-            _say(
-                f"\nmeasure, send, and type what the display shows ({len(self._lesson.samples) + 1}): ",
-                end="",
-            )
+            _say(f"\n{self._do} what the display shows ({len(self._lesson.samples) + 1}): ", end="")
             line = await lines.get()
             if not line:
                 break
-            await asyncio.sleep(_LATE_S)
-            if self._understood(line):
+            if await self._understood(line):
                 outlook = self._look(self._lesson.evidence())
         _say("")
         if outlook.accepted is None and (count := len(self._lesson.samples)):
@@ -147,22 +138,24 @@ class _Teacher:
             outlook = self._look(self._lesson.evidence())
         return outlook
 
-    def _understood(self, line: str) -> bool:
+    async def _understood(self, line: str) -> bool:
         """Take a line; return whether there is something to look at."""
         word, _, rest = line.partition(" ")
         try:
             if word == "never" and rest in CAN_NEVER:
-                self._lesson.never(CAN_NEVER[rest])
+                self._teaching.never(rest)
             elif word == "drop" and rest.isdecimal():
-                self._lesson.drop(int(rest))
+                self._teaching.drop(int(rest))
             elif line == "skip":
-                self._lesson.skip()
+                self._teaching.skip()
                 return False
-            elif not self._lesson.show(read_typed(line)):
-                _say(self._listening.problem or _NOTHING)
+            elif line == "ask":
+                await self._teaching.ask()
                 return False
-        except ValueRefused as refused:
-            _say(f"{refused.finding}; {refused.hint}")
+            else:
+                await self._teaching.typed(line)
+        except (ValueRefused, CommandRefused) as refused:
+            _say(str(refused))
             return False
         return True
 

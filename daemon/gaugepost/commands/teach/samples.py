@@ -10,11 +10,11 @@ from typing import Any
 from gaugepost.contract import Chunk, Moment
 from gaugepost.contract.capture import Captured, read_capture
 from gaugepost.core.errors import SettingsError, ValueRefused
-from gaugepost.teach import Evidence, Lesson, read_typed
+from gaugepost.teach import Evidence, Lesson, read_request, read_typed
 
 _APART_MS = 10_000
 """Time between two samples: longer than any gauge pauses within a frame."""
-_HEAD = {"packets", "sample", "tells"}
+_HEAD = {"packets", "sample", "tells", "request"}
 _CAPTURE = {"packets", "what", "composed", "decoder", "settings", "frame", "tells"}
 
 
@@ -39,13 +39,23 @@ def read_samples(file: Path) -> Evidence:
             f"{file} has {f'a key {unknown[0]!r}' if unknown else 'no samples'}",
             hint="write packets = true where frames are packets, and [[sample]] for each measurement",
         )
-    lesson = Lesson(tells)
+    lesson = Lesson(tells, _request(file, told.get("request", "")))
     if "frame" in told:
         _hear_capture(file, text, listed, lesson)
     else:
         for at, one in enumerate(listed, 1):
             _hear_sample(f"{file}: sample {at}", at, one, lesson, packets=packets)
     return lesson.evidence()
+
+
+def _request(file: Path, told: object) -> str:
+    try:
+        if isinstance(told, str):
+            read_request(told)
+            return told
+    except ValueRefused as refused:
+        raise SettingsError(f"{file}: {refused.finding}", hint=refused.hint) from refused
+    raise SettingsError(f"{file} has a request that is no text", hint='write request = "D\\r"')
 
 
 def _is_text(value: object) -> bool:

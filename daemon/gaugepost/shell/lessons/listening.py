@@ -17,11 +17,11 @@ LONGEST_PAUSE_S = 5.0
 class Listening:
     """A link and the lesson that hears it; `told` is told, in words for a person, whenever the link comes or goes."""
 
-    def __init__(self, make_link: Callable[[], Link], told: Callable[[str], None]) -> None:
-        """`make_link` gives a fresh link for every attempt."""
-        self._make_link, self._told = make_link, told
+    def __init__(self, make_link: Callable[[], Link], told: Callable[[str], None], request: str = "") -> None:
+        """`make_link` gives a fresh link for every attempt; `request` is what the gauge is asked with."""
+        self._make_link, self._told, self._request = make_link, told, request
         self._link: Link | None = None
-        self.lesson = Lesson()
+        self.lesson = Lesson(None, request)
         self.heard: Callable[[Chunk], None] = lambda chunk: None
         """Is told each chunk after the lesson was."""
         self.description, self.problem = "", ""
@@ -30,7 +30,8 @@ class Listening:
     async def open(self) -> None:
         """Connect for the first time. Raises `LinkLost` where that can't be: nothing was measured yet."""
         self._link = await self._opened()
-        self.lesson = Lesson(self._link.tells() if isinstance(self._link, Tells) else None)
+        tells = self._link.tells() if isinstance(self._link, Tells) else None
+        self.lesson = Lesson(tells, self._request)
         self._told(f"listening to {self.description}")
 
     async def run(self) -> None:
@@ -40,8 +41,19 @@ class Listening:
                 await self._until_lost()
                 await self._again()
         finally:
-            if self._link is not None:
-                await self._link.close()
+            await self.close()
+
+    async def send(self, data: bytes, channel: str) -> None:
+        """Send bytes to the gauge. Raises `LinkLost` where it is not connected now."""
+        if self._link is None:
+            raise LinkLost(self.problem or f"{self.description} is not connected", hint="connect it first")
+        await self._link.send(data, channel)
+
+    async def close(self) -> None:
+        """Let go of the link; harmless where there is none."""
+        link, self._link = self._link, None
+        if link is not None:
+            await link.close()
 
     async def _opened(self) -> Link:
         link = self._make_link()
@@ -63,8 +75,7 @@ class Listening:
             lost = LinkLost(f"{self.description} ended", hint="start it again")
         except LinkLost as fault:
             lost = fault
-        link, self._link = self._link, None
-        await link.close()
+        await self.close()
         self.problem = str(lost)
         self._told(f"lost: {lost}. What was measured is kept, and it is being connected again")
 
