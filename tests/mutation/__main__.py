@@ -34,6 +34,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         (
             "uncertainty_gum",
             "uncertainty_combining",
+            "uncertainty_contributions",
             "uncertainty_gauging",
             "uncertainty_rank",
             "uncertainty_checks",
@@ -42,7 +43,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "lengths": (
         ("mastering.py", "thermal.py", "quantity.py", "masters/*.py"),
-        ("quantity", "thermal", "bench_mastering", "bench_measuring", "mastering_trust"),
+        ("quantity", "thermal", "masters_classes", "bench_mastering", "bench_measuring", "mastering_trust"),
     ),
     "judging": (
         ("bench/judging/*.py", "bench/combining/*.py"),
@@ -59,6 +60,22 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("bench/budgeting/*.py",),
         ("uncertainty_gauging", "uncertainty_checks", "bench_combining", "bench_properties"),
     ),
+    "limits": (("tolerance.py", "iso286.py"), ("tolerance", "iso286")),
+    "measuring": (
+        ("bench/measuring.py", "bench/standing.py", "bench/temperatures.py", "bench/derive.py"),
+        ("bench_measuring", "bench_mastering", "bench_derive", "bench_properties", "mastering_trust"),
+    ),
+    "mastering": (
+        ("bench/outcomes.py", "bench/procedures.py"),
+        ("bench_mastering", "bench_measuring", "mastering_trust", "contacts_and_scans", "uncertainty_checks"),
+    ),
+    "schedule": (("bench/schedule.py",), ("schedule", "bench_mastering")),
+    "trust": (
+        ("bench/trust/*.py",),
+        ("mastering_trust", "contacts_and_scans", "bench_mastering", "schedule"),
+    ),
+    "tracing": (("bench/tracing/*.py",), ("trace_rejudging", "trace_reliving", "bench_measuring")),
+    "drift": (("drift/*.py",), ("drift",)),
 }
 """By room: what is mutated, and the tests that it has to pass, of tests/core."""
 
