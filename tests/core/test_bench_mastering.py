@@ -113,6 +113,7 @@ def test_comparator_needs_its_sense_proved() -> None:
     """An indicator could be fitted the wrong way round: one ring alone does not show it, a known movement does."""
     comparator = {"display": Display.FROM_MASTER}
     assert "which way bore-1 counts" in begin(Hand(set_up(comparator)), "ring-1").text
+    assert "which way bore-1 counts" in begin(Hand(set_up({"sense": -1})), "ring-1").text
     hand = Hand(set_up(comparator))
     begin(hand, "ring-1", readings=1, movement="larger")
     hand.show("0.002")

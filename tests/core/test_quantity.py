@@ -1,5 +1,6 @@
 """Digits become exact numbers and digits again: held against published roundings and against exact fractions."""
 
+import decimal
 from decimal import Decimal
 from fractions import Fraction
 
@@ -189,6 +190,23 @@ def test_a_rounded_value_is_the_nearest_multiple(value: Decimal, step: str) -> N
     assert away < Fraction(step) or (away == Fraction(step) and count % 2 == 0)
 
 
+def test_a_step_is_never_more_than_one() -> None:
+    """Zeros before the point are digits that were shown: 40 counts ones, however its number is kept."""
+    assert step_of(Decimal("40")) == step_of(Decimal("4E+1")) == 1
+
+
+def test_what_other_code_does_with_decimals_rounds_nothing_here() -> None:
+    """Rounding is half to even and holds 34 digits (IEEE 754 decimal128), whatever context the thread was left with."""
+    thirds = from_mm(Decimal(1), Unit.INCH)
+    with decimal.localcontext() as left:
+        left.rounding, left.prec = decimal.ROUND_UP, 9
+        assert round_to(Decimal("12.25"), Decimal("0.1")) == Decimal("12.2")
+        assert round_to(Decimal("12.25"), Decimal("0.5")) == 12
+        assert quantise_mm(Decimal("38.0000000025")) == Decimal("38.000000002")
+        assert from_mm(Decimal(1), Unit.INCH) == thirds
+        assert to_mm(Decimal("1.234567890123"), Unit.INCH) == Decimal("31.3580244091242")
+
+
 def test_corrections_are_kept_to_their_own_step() -> None:
     """A correction keeps nine decimals of a millimetre, half to even."""
     assert quantise_mm(Decimal("-0.0000000025")) == Decimal("-0.000000002")
@@ -211,6 +229,7 @@ def test_corrections_are_kept_to_their_own_step() -> None:
             "25.0214",
         ),  # a limit finer than the display: 25.021 would look inside it
         ("25.1", "0.001", "25.1004", "25.1000"),
+        ("25.02146", "0.001", "25.021", "25.0215"),  # no more of its digits than that takes
     ],
 )
 def test_a_display_shows_digits_until_the_limit_is_told_apart(
@@ -255,6 +274,7 @@ def test_exact_text_has_no_exponent(value: str, text: str) -> None:
         ("68 °F", "20"),  # NIST SP 811 (2008), B.8: t/°C = (t/°F - 32)/1.8; ISO 1:2022 has 20 °C
         ("70.5 degF", "21.388889"),
         ("-40 F", "-40"),
+        ("-273.15 °C", "-273.15"),  # the kelvin scale's zero (NIST SP 811, B.8): nothing is colder
     ],
 )
 def test_temperatures_come_in_celsius_or_fahrenheit(text: str, celsius: str) -> None:

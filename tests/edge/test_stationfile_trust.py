@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from gaugepost.core.masters import half_tolerance_mm
 from gaugepost.core.quantity import Unit, to_mm
 from gaugepost.core.setup import Confirm, PlaceEntry
 from gaugepost.edge.stationfile import StationFileError, read_station
@@ -31,25 +30,6 @@ def test_everything_said_of_masterings_is_in_the_set_up() -> None:
     }
     assert bore.lobes == 3
     assert set_up.masters["ring-40-shop"].half_tolerance_mm == to_mm(Decimal(20), Unit.MICROINCH)
-
-
-@pytest.mark.parametrize(
-    ("size_in", "totals"),
-    [
-        ("0.825", (20, 40, 70, 100)),
-        ("0.8251", (30, 60, 90, 120)),
-        ("2.510", (40, 80, 120, 160)),
-        ("4.5", (50, 100, 150, 200)),
-        ("6.510", (65, 130, 190, 250)),
-        ("9", (80, 160, 240, 320)),
-        ("12.010", (100, 200, 300, 400)),
-    ],
-)
-def test_classes_have_the_tolerances_of_the_standard(size_in: str, totals: tuple[int, ...]) -> None:
-    """ASME B89.1.5 (US Army TM 9-243): total tolerance in µin by class and size, half of it to each side."""
-    size_mm = to_mm(Decimal(size_in), Unit.INCH)
-    found = [half_tolerance_mm(each, size_mm) for each in ("XX", "X", "Y", "Z")]
-    assert found == [to_mm(Decimal(total) / 2, Unit.MICROINCH) for total in totals]
 
 
 @pytest.mark.parametrize(
