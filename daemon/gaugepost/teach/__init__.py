@@ -31,6 +31,7 @@ from gaugepost.teach.outlook import (
 )
 from gaugepost.teach.search import search as search
 from gaugepost.teach.telling import (
+    as_document as as_document,
     as_json as as_json,
     as_texts as as_texts,
 )

@@ -46,6 +46,13 @@ def as_texts(found: Proposal, name: str) -> tuple[str, str]:
     return found.description(what), found.capture(f"Gauge {name}.", "Captured while it was taught.")
 
 
+def as_document(outlook: Outlook, evidence: Evidence, name: str = "") -> dict[str, Any]:
+    """Return how things stand with the texts of both files, null before it is decided, of a gauge called `name`."""
+    texts = as_texts(outlook.accepted, name or "unnamed") if outlook.accepted else (None, None)
+    files = dict(zip(("description_file", "capture_file"), texts, strict=True))
+    return {**as_json(outlook, evidence), **files}
+
+
 def came(chunks: Sequence[Chunk]) -> list[dict[str, Any]]:
     """Return chunks with their bytes as hexadecimal digits and as characters."""
     return [

@@ -10,10 +10,9 @@ from pathlib import Path
 from gaugepost.commands.teach.lines import as_lines
 from gaugepost.commands.teach.samples import read_samples
 from gaugepost.commands.teach.writing import named, write_or_ask
-from gaugepost.contract import Decoder
 from gaugepost.core.errors import SettingsError
-from gaugepost.edge.plugins import DECODERS, PluginBroken, find, installed
-from gaugepost.teach import Evidence, Outlook, Proposal, as_json, as_texts, search
+from gaugepost.shell.lessons.searcher import usable_decoders
+from gaugepost.teach import Evidence, Outlook, Proposal, as_document, as_texts, search
 
 _EPILOG = """\
 It connects as a station file's link would, so KEY=VALUE are the keys of [links.NAME]; gaugepost devices shows them.
@@ -91,7 +90,9 @@ def run(args: argparse.Namespace) -> int:
         )
     if args.write is not None:
         named(args.write)
-    decoders, seen = _decoders(), [Evidence(())]
+    (decoders, left_out), seen = usable_decoders(), [Evidence(())]
+    for finding in left_out:
+        print(f"left out: {finding}", file=sys.stderr)
 
     def look(evidence: Evidence) -> Outlook:
         seen.append(evidence)
@@ -117,9 +118,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _print_json(outlook: Outlook, evidence: Evidence, name: str | None) -> None:
-    texts = as_texts(outlook.accepted, _bare(name)) if outlook.accepted else (None, None)
-    files = dict(zip(("description_file", "capture_file"), texts, strict=True))
-    print(json.dumps({**as_json(outlook, evidence), **files}, ensure_ascii=False), flush=True)
+    print(json.dumps(as_document(outlook, evidence, _bare(name)), ensure_ascii=False), flush=True)
 
 
 def _bare(name: str | None) -> str:
@@ -154,14 +153,3 @@ def _no_other(why: str) -> str:
 def _told(outlook: Outlook) -> Outlook:
     print("\n".join(as_lines(outlook)), file=sys.stderr)
     return outlook
-
-
-def _decoders() -> dict[str, type[Decoder]]:
-    """Return every decoder that can be used; one that can't is named."""
-    found: dict[str, type[Decoder]] = {}
-    for name in installed(DECODERS):
-        try:
-            found[name] = find(DECODERS, name)
-        except PluginBroken as broken:
-            print(f"left out: {broken.finding}", file=sys.stderr)
-    return found
