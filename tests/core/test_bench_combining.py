@@ -168,7 +168,7 @@ def test_readings_with_two_gauges_make_one_result() -> None:
 
 
 def test_a_range_of_sizes_is_no_size() -> None:
-    """It has an upper limit of its own and no uncertainty; its readings are held against nothing, no metal mends it."""
+    """It has an upper limit and an uncertainty of its own; its readings are held against nothing, no metal mends it."""
     hand = bench(Combine.RANGE, lower_mm=None, upper_mm=D("0.004"), nominal_mm=None)
     reading = hand.show("38.010")
     assert (reading.value, reading.lower, reading.upper, reading.deviation) == (
@@ -185,14 +185,14 @@ def test_a_range_of_sizes_is_no_size() -> None:
         "reject",
         None,
     )
-    assert made.uncertainty_mm is None
-    assert made.uncertainty_reasons is not None
-    assert made.uncertainty_reasons[0].startswith("not stated for a range of sizes")
+    assert made.uncertainty_mm is not None
+    assert made.uncertainty_mm < reading.uncertainty_mm  # the ring, the mastering and the temperatures cancel
     guarded = bench(
         Combine.RANGE, lower_mm=None, upper_mm=D("0.004"), nominal_mm=None,
         rule=parse_rule("guarded acceptance by factor"),
     )  # fmt: skip
-    assert result(guarded, "38.012", "38.013", "38.012").decision == "undecided"
+    assert result(guarded, "38.012", "38.013", "38.012").decision == "accept"
+    assert result(guarded, "38.012", "38.016", "38.012").decision == "undecided"
 
 
 def test_a_form_beside_a_result_leaves_the_next_piece_alone() -> None:

@@ -19,10 +19,11 @@ from gaugepost.contract import Publication
 from gaugepost.contract.text import cell, is_number
 
 NUMBERS = frozenset({
-    "barrel_mm", "bell_mouth_mm", "coverage_factor", "deviation", "error_mm", "gauge_temperature_c",
-    "indication", "limit_mm", "lower", "lower_acceptance", "master_correction_mm", "master_indications_mm",
-    "master_spans_mm", "master_temperature_c", "ovality_mm", "part_temperature_c", "probability",
-    "rule_parameter", "spread_mm", "standard_uncertainty_mm", "taper_mm", "temperature_c",
+    "barrel_mm", "barrel_uncertainty_mm", "bell_mouth_mm", "bell_mouth_uncertainty_mm", "coverage_factor",
+    "deviation", "error_mm", "gauge_temperature_c", "indication", "limit_mm", "lower", "lower_acceptance",
+    "master_correction_mm", "master_indications_mm", "master_spans_mm", "master_temperature_c",
+    "ovality_mm", "ovality_uncertainty_mm", "part_temperature_c", "probability", "rule_parameter",
+    "spread_mm", "standard_uncertainty_mm", "taper_mm", "taper_uncertainty_mm", "temperature_c",
     "thermal_correction_mm", "uncertainty_mm", "upper", "upper_acceptance", "value", "value_mm",
 })  # fmt: skip
 """Columns of exact numbers: what `decimal_sign` applies to. The digits of an indication are one of them: left with a

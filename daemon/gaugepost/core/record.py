@@ -16,13 +16,14 @@ from gaugepost.core.frozen import Word, sparse
 FORMAT = 1
 """Number of the body's format, the first thing in every body."""
 
-DERIVATION = 3
+DERIVATION = 4
 """Number of the rules that make numbers out of raw bytes and set-up. An old one stays in core for good.
 
 1: no uncertainty. 2: each value with its uncertainty, and decided by it where the rule asks for one. 3: a result of
-several readings with a budget of its own, checks with one too, and the form that a feature's places show.
+several readings with a budget of its own, checks with one too, and the form that a feature's places show. 4: a range of
+sizes and a form with their uncertainty, and a range decided by it.
 """
-DERIVATIONS = (1, 2, 3)
+DERIVATIONS = (1, 2, 3, 4)
 """Those that numbers can be made by."""
 
 Value = str | int | bool | bytes | Decimal | tuple[str, ...] | tuple[int, ...] | tuple[Decimal, ...]
@@ -158,7 +159,9 @@ class Record:
     )
     probability: Decimal | None = _word(24, "probability that the true value is inside the limits")
     uncertainty_mm: Decimal | None = _word(25, "expanded uncertainty of value_mm", "mm")
-    coverage_factor: Decimal | None = _word(26, "coverage factor of uncertainty_mm")
+    coverage_factor: Decimal | None = _word(
+        26, "coverage factor of uncertainty_mm, and of a form's uncertainties"
+    )
     reasons: tuple[str, ...] | None = _word(
         27, "why there is no verdict, why it is undecided or refused, what to know"
     )
@@ -246,6 +249,11 @@ class Record:
     state_sha256: bytes | None = _word(
         84, "SHA-256 of what the journal keeps of them: the bench as they left it"
     )
+
+    ovality_uncertainty_mm: Decimal | None = _word(85, "expanded uncertainty of ovality_mm", "mm")
+    taper_uncertainty_mm: Decimal | None = _word(86, "expanded uncertainty of taper_mm", "mm")
+    barrel_uncertainty_mm: Decimal | None = _word(87, "expanded uncertainty of barrel_mm", "mm")
+    bell_mouth_uncertainty_mm: Decimal | None = _word(88, "expanded uncertainty of bell_mouth_mm", "mm")
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""

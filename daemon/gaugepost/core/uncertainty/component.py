@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 
 class Shape(StrEnum):
@@ -50,6 +51,8 @@ class Component:
     """Components that share this word rest on one and the same estimate of a spread, with its degrees of freedom."""
     repeats: bool = False
     """Whether a mean over n readings divides it by √n."""
+    new_at: Literal["", "reading", "mastering"] = ""
+    """What makes it another error: each reading, each mastering; or nothing, so that it cancels in any difference."""
 
     def __post_init__(self) -> None:
         """Refuse what no quantity has."""

@@ -10,7 +10,8 @@ is meant. Lengths in mm, temperatures in °C, coefficients in 1/K.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 from gaugepost.core.uncertainty.budget import LEVEL, Budget, budget
 from gaugepost.core.uncertainty.component import Component, Shape, from_half_width
@@ -179,9 +180,10 @@ def _readings(known: Gauging) -> list[Component]:
                 estimate="repeatability",
                 source=known.repeatability_source,
                 advice="more readings at mastering",
+                new_at="mastering",
             )
         )
-        made.append(_step(known.mastering_step_mm, -share, f"resolution at mastering{on}"))
+        made.append(_step(known.mastering_step_mm, -share, f"resolution at mastering{on}", "mastering"))
     made.append(
         Component(
             quantity="repeatability of a reading",
@@ -191,9 +193,10 @@ def _readings(known: Gauging) -> list[Component]:
             source=known.repeatability_source,
             advice="a mean of several readings, or a steadier set-up",
             repeats=True,
+            new_at="reading",
         )
     )
-    made.append(_step(known.step_mm, 1.0, "resolution at measuring"))
+    made.append(_step(known.step_mm, 1.0, "resolution at measuring", "reading"))
     if known.maximum_error_mm is not None:
         made.append(
             Component(
@@ -202,12 +205,15 @@ def _readings(known: Gauging) -> list[Component]:
                 shape=Shape.RECTANGULAR,
                 source=f"±{known.maximum_error_mm * 1000:.4g} µm, declared",
                 advice="a gauge with a smaller maximum permissible error, or a master nearer to the size",
+                new_at="reading",
             )
         )
     return made
 
 
-def _step(step_mm: float, sensitivity: float, quantity: str) -> Component:
+def _step(
+    step_mm: float, sensitivity: float, quantity: str, new_at: Literal["reading", "mastering"]
+) -> Component:
     return Component(
         quantity=quantity,
         standard=from_half_width(step_mm / 2, Shape.RECTANGULAR),
@@ -215,6 +221,7 @@ def _step(step_mm: float, sensitivity: float, quantity: str) -> Component:
         shape=Shape.RECTANGULAR,
         source=f"step {step_mm * 1000:.4g} µm",
         advice="a finer display",
+        new_at=new_at,
     )
 
 
@@ -228,24 +235,29 @@ def _growth(known: Gauging) -> list[Component]:
         *_coefficient("part", part.coefficient, -size * (part.at.celsius - 20) / grown),
         *_coefficient("master", master.coefficient, size * (master.at.celsius - 20) / mastered),
         *_warmth("part", part.at, -size * part.coefficient.value / grown),
-        *_warmth("master", master.at, size * master.coefficient.value / mastered),
+        *_at_mastering(_warmth("master", master.at, size * master.coefficient.value / mastered)),
         *_product("part", part, size),
-        *_product("master", master, size),
+        *_at_mastering(_product("master", master, size)),
     ]
     if gauge is None:
         assert known.gauge_now is not None
-        made += _warmth("gauge", known.gauge_now, known.drift_mm_per_k)
-        made += _warmth("gauge at mastering", known.gauge_mastered, -known.drift_mm_per_k)
-        return made
+        of_gauge = _warmth("gauge", known.gauge_now, known.drift_mm_per_k)
+        of_gauge += _warmth("gauge at mastering", known.gauge_mastered, -known.drift_mm_per_k)
+        return [*made, *_at_mastering(of_gauge)]
     alpha = gauge.coefficient.value
     now = 1 + alpha * (gauge.at.celsius - 20)
     then = 1 + alpha * (known.gauge_mastered.celsius - 20)
     of_alpha = size * ((gauge.at.celsius - 20) / now - (known.gauge_mastered.celsius - 20) / then)
-    made += _coefficient("gauge", gauge.coefficient, of_alpha)
-    made += _warmth("gauge", gauge.at, size * alpha / now)
-    made += _warmth("gauge at mastering", known.gauge_mastered, -size * alpha / then)
-    made += _product("gauge", gauge, size)
-    return made
+    of_gauge = _coefficient("gauge", gauge.coefficient, of_alpha)
+    of_gauge += _warmth("gauge", gauge.at, size * alpha / now)
+    of_gauge += _warmth("gauge at mastering", known.gauge_mastered, -size * alpha / then)
+    of_gauge += _product("gauge", gauge, size)
+    return [*made, *_at_mastering(of_gauge)]
+
+
+def _at_mastering(parts: list[Component]) -> list[Component]:
+    """Return what belongs to a gauge and its mastering: another mastering, or gauge, has another error of it."""
+    return [replace(each, new_at="mastering") for each in parts]
 
 
 def _coefficient(body: str, known: Coefficient, sensitivity: float) -> list[Component]:
@@ -334,14 +346,15 @@ def _uncorrected(known: Gauging) -> list[Component]:
     now = known.gauge.at if known.gauge is not None else known.gauge_now
     assert now is not None
     apart = abs(now.celsius - known.gauge_mastered.celsius) + _most(now) + _most(known.gauge_mastered)
+    of_gauge = []
     if known.gauge is not None:
         alpha = known.gauge.coefficient
-        made.append(
+        of_gauge.append(
             _expansion("gauge since mastering", alpha.value + alpha.half_width, apart, known.length_mm)
         )
     elif known.drift_mm_per_k:
-        made.append(_expansion("gauge since mastering", known.drift_mm_per_k, apart, 1.0))
-    return made
+        of_gauge.append(_expansion("gauge since mastering", known.drift_mm_per_k, apart, 1.0))
+    return [*made, *_at_mastering(of_gauge)]
 
 
 def _most(at: Warmth) -> float:

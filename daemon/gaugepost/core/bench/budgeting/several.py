@@ -1,15 +1,23 @@
 """The budget of a result that several readings make: its own, whatever they have in common and whatever they do not.
 
 Errors that readings share come through whole: no more of them is in a mean or in any one size than in the most
-uncertain reading. What repeats is divided by averaging, and grows where the largest or smallest is taken.
+uncertain reading; in a range of sizes they cancel. What repeats is divided by averaging, and grows where the largest or
+smallest is taken.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from decimal import Decimal
 
-from gaugepost.core.bench.budgeting.budgets import Unstated, budget_of
+from gaugepost.core.bench.budgeting.budgets import Unstated
+from gaugepost.core.bench.budgeting.differing import (
+    budgets_of,
+    expected_range,
+    member_budget,
+    range_budget,
+)
 from gaugepost.core.bench.state import Member
 from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import CharacteristicEntry, Combine, SetUp
@@ -19,6 +27,7 @@ from gaugepost.core.uncertainty.rank import of_largest, of_mean, of_median, of_m
 RANGE_UNSTATED = (
     "not stated for a range of sizes: what they have in common cancels, what repeats makes every range larger"
 )
+"""What derivation 3 said."""
 
 _SHARE: dict[Combine, Callable[[int], float]] = {
     Combine.MEAN: of_mean,
@@ -31,16 +40,25 @@ _SHARE: dict[Combine, Callable[[int], float]] = {
 
 
 def result_budget(
-    set_up: SetUp, entry: CharacteristicEntry, members: tuple[Member, ...]
+    set_up: SetUp,
+    entry: CharacteristicEntry,
+    members: tuple[Member, ...],
+    sizes_mm: tuple[Decimal, ...] = (),
+    derivation: int = DERIVATION,
 ) -> Budget | Unstated:
-    """Return the budget of the result that readings make; why there is none, where one of them has none."""
+    """Return the budget of the result that readings make; why there is none, where one of them has none.
+
+    `sizes_mm` are those that are ranked: one a place where repeats at places are averaged first.
+    """
     if entry.combine is Combine.RANGE:
-        return Unstated((RANGE_UNSTATED,))
-    found = {id(made): made for member in members for made in (_member_budget(set_up, entry, member),)}
-    stated = [made for made in found.values() if isinstance(made, Budget)]
-    if len(stated) < len(found):
-        lacking = (made.reasons for made in found.values() if isinstance(made, Unstated))
-        return Unstated(tuple(dict.fromkeys(reason for reasons in lacking for reason in reasons)))
+        if derivation < 4:
+            return Unstated((RANGE_UNSTATED,))
+        at_each = len(members) // len(sizes_mm)
+        places = [members[at : at + at_each] for at in range(0, len(members), at_each)]
+        return range_budget(set_up, entry, places, sizes_mm)
+    stated = budgets_of(set_up, entry, members)
+    if isinstance(stated, Unstated):
+        return stated
     repeats_mm = max(made.repeats_mm for made in stated)
     return max(
         (_combined(made, entry, repeats_mm) for made in stated), key=lambda combined: combined.standard_mm
@@ -52,7 +70,7 @@ def of_result(made: Budget | Unstated, entry: CharacteristicEntry) -> Budget | U
     if isinstance(made, Unstated) or entry.combine is Combine.EACH:
         return made
     if entry.combine is Combine.RANGE:
-        return Unstated((RANGE_UNSTATED,))
+        return expected_range(made, entry)
     return _combined(made, entry, made.repeats_mm)
 
 
@@ -60,28 +78,7 @@ def last_readings_budget(
     set_up: SetUp, entry: CharacteristicEntry, last: Member, readings: int
 ) -> Budget | Unstated:
     """Return the budget that derivation 2 gave to a result: the last reading's, of a mean where it is one."""
-    return _member_budget(set_up, entry, last, readings if entry.combine is Combine.MEAN else 1, derivation=2)
-
-
-def _member_budget(
-    set_up: SetUp, entry: CharacteristicEntry, member: Member, readings: int = 1, derivation: int = DERIVATION
-) -> Budget | Unstated:
-    if member.mastered is None or member.gauge not in set_up.gauges:
-        return Unstated((f"what {member.gauge} was mastered on is not known",))
-    return budget_of(
-        set_up,
-        member.gauge,
-        entry,
-        member.mastered,
-        member.scatter,
-        member.part,
-        member.gauge_at,
-        member.utc_ms,
-        member.step_mm,
-        member.is_corrected,
-        readings,
-        derivation=derivation,
-    )
+    return member_budget(set_up, entry, last, readings if entry.combine is Combine.MEAN else 1, derivation=2)
 
 
 _kept: dict[tuple[int, int, float], tuple[Budget, CharacteristicEntry, Budget]] = {}

@@ -37,7 +37,7 @@ def _result(state: State, entry: CharacteristicEntry, reading: Record, group: Gr
     fields: Mapping[str, Any] = {}
     if state.derivation > 1:
         made = (
-            result_budget(state.set_up, entry, members)
+            result_budget(state.set_up, entry, members, sizes, state.derivation)
             if state.derivation > 2
             else last_readings_budget(state.set_up, entry, last, len(members))
         )

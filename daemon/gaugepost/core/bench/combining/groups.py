@@ -104,7 +104,8 @@ def place_of(state: State, entry: CharacteristicEntry) -> str | None:
     """Return where on the feature the next reading is: as the person said, else the first place measured least."""
     if state.position is not None or not entry.positions:
         return state.position
-    if entry.combine is not Combine.EACH:
+    no_piece = state.piece is None and bool(entry.places) and state.derivation > 3  # and none is counted then
+    if entry.combine is not Combine.EACH or no_piece:
         group = state.groups.get(entry.name)
         same = group is not None and (group.lot, group.piece) == (state.lot, state.piece)
         places = group.places if group is not None and same else {}

@@ -62,6 +62,9 @@ def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None)
     fields: dict[str, Any] = {"verdict": verdict, "rule": rule.name}
     if verdict is Verdict.NOT_JUDGED:
         return fields
+    if entry.combine is Combine.RANGE and doubt is not None and entry.upper_mm is not None:
+        # It is the size of a difference that may have either sign: near 0 it folds, and both signs are in play.
+        limits = (-entry.upper_mm, entry.upper_mm)
     found = decide(rule, verdict, value_mm, *limits, doubt)
     fields["decision"] = found.decision
     if entry.rule is None and doubt is None:
@@ -75,7 +78,8 @@ def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None)
         fields["remedy"] = remedy(entry.feature, found.side)
     if doubt is not None:
         fields["conformity"], fields["probability"] = found.conformity, found.probability
-        fields["lower_acceptance"] = in_unit(found.lower_acceptance_mm, entry.unit, entry.step)
+        if is_size:
+            fields["lower_acceptance"] = in_unit(found.lower_acceptance_mm, entry.unit, entry.step)
         fields["upper_acceptance"] = in_unit(found.upper_acceptance_mm, entry.unit, entry.step)
     return fields
 

@@ -40,7 +40,8 @@ NUMBERS = (
     "probability", "uncertainty_mm", "coverage_factor", "reasons", "master_correction_mm", "thermal_correction_mm",
     "part_temperature_c", "gauge_temperature_c", "master_temperature_c", "rule_parameter", "lower_acceptance",
     "upper_acceptance", "remedy", "method", "standard_uncertainty_mm", "degrees_of_freedom", "uncertainty_reasons",
-    "ovality_mm", "taper_mm", "barrel_mm", "bell_mouth_mm",
+    "ovality_mm", "taper_mm", "barrel_mm", "bell_mouth_mm", "ovality_uncertainty_mm", "taper_uncertainty_mm",
+    "barrel_uncertainty_mm", "bell_mouth_uncertainty_mm",
 )  # fmt: skip
 """Fields that a correction can change."""
 _NUMBERS = frozenset(NUMBERS)
