@@ -122,7 +122,8 @@ def _room(name: str, listed: set[str], only: list[str] | None) -> int:
     meeting = Meeting(mutant for file in files for mutant in mutants(file))
     chosen = [str(TESTS / f"test_{each}.py") for each in tests]
     code = pytest.main(
-        [*chosen, "-q", "-p", "no:cacheprovider", "-k", "not command and not daemon"], plugins=[meeting]
+        [*chosen, "-q", "--tb=native", "-p", "no:cacheprovider", "-k", "not command and not daemon"],
+        plugins=[meeting],
     )
     if meeting.failed or code not in (0, pytest.ExitCode.NO_TESTS_COLLECTED):
         print(f"{name}: tests fail before anything is changed: {', '.join(meeting.failed)}")

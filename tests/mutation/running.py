@@ -46,12 +46,15 @@ class Meeting:
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Shorten property tests."""
-        from hypothesis import settings  # no sooner: pytest rewrites what it is the first to import
+        from hypothesis import Phase, settings  # no sooner: pytest rewrites what it is the first to import
 
+        found = (Phase.explicit, Phase.generate)  # the smallest example that fails is nobody's to read here
         for item in items:
             used = getattr(getattr(item, "obj", None), "_hypothesis_internal_use_settings", None)
             if used is not None:
-                shorter = settings(used, max_examples=min(used.max_examples, EXAMPLES), database=None)
+                shorter = settings(
+                    used, max_examples=min(used.max_examples, EXAMPLES), phases=found, database=None
+                )
                 item.obj._hypothesis_internal_use_settings = shorter  # type: ignore[attr-defined]
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
@@ -64,6 +67,7 @@ class Meeting:
             return True
         by_id = {item.nodeid: item for item in session.items}
         functions = _functions()
+        gc.freeze()  # or each process copies what it only counts
         for at, mutant in enumerate(self.mutants):
             if at and at % EVERY == 0:
                 self.say(f"  {at} of {len(self.mutants)}: {len(self.survived)} that no test finds")
