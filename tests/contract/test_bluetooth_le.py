@@ -14,7 +14,7 @@ import pytest_asyncio
 
 from gaugepost.contract import LinkLost
 from gaugepost.contract.kit import links
-from gaugepost_adapters.links.bluetooth import gauge as connected, radio
+from gaugepost_adapters.links.bluetooth import gauge as connected, seeking
 from tests.bench_tools.bluetooth.bench import REQUESTS, SERVICE, VALUES, Bench, gauge, radio_bench, take
 from tests.bench_tools.bluetooth.peripheral import Characteristic
 
@@ -211,7 +211,7 @@ async def test_packets_that_nobody_takes_end_the_link(bench: Bench, monkeypatch:
 
 async def test_a_gauge_that_is_away_is_told(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """A gauge that is not heard, or no longer answers, is told in bounded time, with what to do."""
-    monkeypatch.setattr(radio, "SEEK_S", 0.2)
+    monkeypatch.setattr(seeking, "SEEK_S", 0.2)
     monkeypatch.setattr(connected, "CONNECT_S", 0.5)
     await links.check_absent(bench.link(address="00:00:5E:00:53:77"))
     own = bench.place(gauge())

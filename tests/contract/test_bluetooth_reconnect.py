@@ -13,7 +13,7 @@ import pytest_asyncio
 from bleak.backends.bluezdbus.version import BlueZFeatures
 
 from gaugepost.contract import LinkLost
-from gaugepost_adapters.links.bluetooth import gauge as connected, radio
+from gaugepost_adapters.links.bluetooth import gauge as connected, seeking
 from gaugepost_adapters.links.bluetooth.link import BluetoothLeLink
 from tests.bench_tools.bluetooth.bench import Bench, gauge, radio_bench, take
 from tests.bench_tools.bluetooth.peripheral import Peripheral
@@ -112,22 +112,22 @@ async def test_an_adapter_that_was_off_for_a_moment_scans_again(
     """A scan that an adapter's being off ended unsaid is begun anew, also while another link goes on seeking."""
     own = gauge()
     link, absent = bench.link(address=own.address), bench.link(address="00:00:5E:00:53:77")
-    monkeypatch.setattr(radio, "SEEK_S", 120.0)
-    seeking = asyncio.ensure_future(absent.open())
+    monkeypatch.setattr(seeking, "SEEK_S", 120.0)
+    waiting = asyncio.ensure_future(absent.open())
     while not bench.service.scanning():  # noqa: ASYNC110 - no event for it
         await asyncio.sleep(0.01)
     bench.service.power(on=False)
     bench.service.power(on=True)
     bench.place(own)
-    monkeypatch.setattr(radio, "SEEK_S", 0.3)
+    monkeypatch.setattr(seeking, "SEEK_S", 0.3)
     with pytest.raises(LinkLost, match="was not heard"):
         await link.open()
-    monkeypatch.setattr(radio, "SEEK_S", 60.0)
+    monkeypatch.setattr(seeking, "SEEK_S", 60.0)
     await link.open()
-    assert not seeking.done()
+    assert not waiting.done()
     await carries(bench, link, own)
-    seeking.cancel()
-    await asyncio.wait([seeking])
+    waiting.cancel()
+    await asyncio.wait([waiting])
     await link.close()
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from gaugepost.core.record import Kind
 from gaugepost.edge.journal import Reader
+from gaugepost.shell.intake import Intake
 from tests.service.at_work import at_work
 
 pytestmark = pytest.mark.asyncio
@@ -37,6 +38,19 @@ async def test_an_answered_command_is_on_disk(tmp_path: Path) -> None:
                 (entry,) = reader.latest(1)
             assert entry.record.kind is kind
             assert entry.record.operator == said.get("operator", "M2")
+
+
+@pytest.mark.parametrize("act", ["mastering", "check", "request"])
+async def test_a_gauge_that_is_wanted_is_sought(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, act: str
+) -> None:
+    """Whoever commands something of a gauge that is not connected is refused, and its link is sought at once."""
+    sought: list[str] = []
+    monkeypatch.setattr(Intake, "seek", lambda intake: sought.append(intake.name))
+    async with at_work(tmp_path) as station:
+        said = {"mastering": RING, "check": {"master": "ring-38", "serial": "R-4711"}}.get(act, {})
+        assert (await station.http.post(f"/v1/gauges/bore-38/{act}", json=said)).status_code == 409
+    assert sought == ["bore-serial"]
 
 
 async def test_a_check_can_be_begun(tmp_path: Path) -> None:

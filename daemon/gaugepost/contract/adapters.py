@@ -54,7 +54,8 @@ class StationFacts:
 class Link(Protocol):
     """What carries bytes between a gauge and the station.
 
-    One that can say what is plugged in for it offers `gaugepost.contract.present.Lists` too.
+    One that can say what is plugged in for it offers `gaugepost.contract.present.Lists` too, and one that looks for its
+    far side now and then only, `Seeks`.
     """
 
     Settings: ClassVar[type[AdapterSettings]]

@@ -40,3 +40,11 @@ class Lists(Protocol):
         Raises:
             GaugepostError: it can't be told here, with what to do.
         """
+
+
+@runtime_checkable
+class Seeks(Protocol):
+    """A link that leaves a far side that is away alone for some time, because looking for it slows others."""
+
+    def seek(self) -> None:
+        """Look for it at once, now or as soon as it is opened: somebody wants it."""

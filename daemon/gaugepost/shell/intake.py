@@ -7,6 +7,7 @@ besides `LinkLost` is a bug and ends the service: the service manager starts it 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random as chance
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ from gaugepost.contract import (
     LinkLost,
     Moment,
 )
+from gaugepost.contract.present import Seeks
 from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
@@ -99,6 +101,8 @@ class Intake:
         self._meter = BadFrameMeter()
         self._link: Link | None = None
         """The link while it is connected."""
+        self._opening: Link | None = None
+        self._sought = asyncio.Event()
         self._windows = windows or {}
         self._every_s = every_s or {}
         self._exchanges = Exchanges(
@@ -128,9 +132,21 @@ class Intake:
                 if await self._once():
                     pause_s = 0.0
                 pause_s = min(LONGEST_PAUSE_S, max(FIRST_PAUSE_S, pause_s * 2))
-                await asyncio.sleep(pause_s * (0.5 + self._random() / 2))
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(pause_s * (0.5 + self._random() / 2)):
+                        await self._sought.wait()
         finally:
             self._count_rest(self._now())
+
+    def seek(self) -> None:
+        """Have a link that is not connected connected at once, not after its pause: somebody wants its gauge now.
+
+        Being asked by a trigger is not enough: it asks several gauges, and the one that is away would slow the others.
+        """
+        if self._opening is None:
+            self._sought.set()
+        elif self._link is None and isinstance(self._opening, Seeks):
+            self._opening.seek()
 
     async def request(self, channel: str) -> None:
         """Ask the gauge on `channel` for its value.
@@ -158,8 +174,11 @@ class Intake:
 
     async def _once(self) -> bool:
         """Connect and listen until the link is lost; return whether it was connected."""
-        link = self._make_link()
+        self._opening = link = self._make_link()
         self._description = link.describe()
+        if self._sought.is_set() and isinstance(link, Seeks):
+            link.seek()
+        self._sought.clear()
         connected = False
         try:
             await link.open()
@@ -178,7 +197,7 @@ class Intake:
             if connected:
                 self._recorder.tell(LinkDown(self.name, lost.finding), self._now())
         finally:
-            self._link = None
+            self._link = self._opening = None
             self._exchanges.forget()
             await link.close()
         return connected

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost.contract.present import Present
+from gaugepost_adapters.links.bluetooth.seeking import Wanted
 from gaugepost_adapters.links.bluetooth.settings import EVERY, TO_INSTALL, Settings
 from gaugepost_adapters.links.inbox import Inbox
 
@@ -25,6 +26,8 @@ class BluetoothLeLink:
         assert isinstance(settings, Settings)
         self._settings = settings
         self._now = now
+        self._wanted = Wanted(settings.address, settings.name, settings.service)
+        self._at_once = False
         self._radio: Radio | None = None
         self._gauge: Gauge | None = None
         self._inbox: Inbox | None = None
@@ -36,16 +39,17 @@ class BluetoothLeLink:
         try:
             # The library is imported only where a station file names such a link.
             from gaugepost_adapters.links.bluetooth.gauge import Gauge
-            from gaugepost_adapters.links.bluetooth.radio import Radio, Wanted
+            from gaugepost_adapters.links.bluetooth.radio import Radio
         except ModuleNotFoundError as error:
             raise LinkLost(
                 f"the library for Bluetooth is not installed ({error.name})", hint=f"install it: {TO_INSTALL}"
             ) from error
         settings, inbox = self._settings, Inbox(lambda: None)
-        wanted = Wanted(settings.address, settings.name, settings.service)
         try:
             self._radio = await Radio.join(settings.adapter, self, inbox.end)
-            device = await self._radio.find(wanted, self)
+            if self._at_once:
+                self._radio.seek(self._wanted)
+            device = await self._radio.find(self._wanted, self)
             self._gauge = Gauge(device, settings, inbox, self._now)
             await self._gauge.connect()
         except BaseException:
@@ -53,6 +57,12 @@ class BluetoothLeLink:
             raise
         self._about = ", ".join(filter(None, (self._gauge.name, self._gauge.about)))
         self._inbox = inbox
+
+    def seek(self) -> None:
+        """Listen for the gauge at once, now or when opened, though others are slowed by it."""
+        self._at_once = True
+        if self._radio is not None:
+            self._radio.seek(self._wanted)
 
     async def chunks(self) -> AsyncIterator[Chunk]:
         """Yield a chunk a packet, stamped as it came. Ends when closed; `LinkLost` when the gauge is gone."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from bleak import BleakScanner
@@ -18,33 +17,15 @@ from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
 from gaugepost.contract import LinkLost
+from gaugepost_adapters.links.bluetooth import seeking
 from gaugepost_adapters.links.bluetooth.bluez import Bluez
 from gaugepost_adapters.links.bluetooth.faults import FAULTS, bounded, lost
+from gaugepost_adapters.links.bluetooth.seeking import Pauses, Wanted
 
-SEEK_S = 15.0
-"""How long a gauge is listened for in one go; most advertise at least once in 10 s (common practice, no source)."""
 ALIKE_S = 1.0
 """How long after a gauge with the right name another one of that name is listened for."""
 _STEP_S = 10.0
 """How long the service may take to begin or end a scan."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which gauge is meant: by its address, or by its name and a service that it advertises."""
-
-    address: str | None
-    name: str | None
-    service: str | None
-
-    def is_it(self, address: str, name: str | None, services: list[str]) -> bool:
-        """Return whether this is the gauge."""
-        if self.address is not None:
-            return address.upper() == self.address
-        return name == self.name and self.service in services
-
-    def __str__(self) -> str:
-        return self.address or f'"{self.name}"'
 
 
 class Radio:
@@ -61,6 +42,8 @@ class Radio:
         self._seekers = 0
         self._news = asyncio.Event()
         self._taken: dict[str, object] = {}
+        self._pauses = Pauses()
+        self._pausing: dict[object, Wanted] = {}
 
     @classmethod
     async def join(cls, adapter: str | None, user: object, gone: Callable[[LinkLost], None]) -> Radio:
@@ -91,6 +74,9 @@ class Radio:
         self._users.pop(user, None)
         for address in [address for address, holder in self._taken.items() if holder is user]:
             del self._taken[address]
+        if not self._taken:  # nobody is left whom a scan would slow: those who pause listen at once
+            self._pauses.clear()
+            self._news.set()
         async with self._turn:
             if not self._users:
                 await self._stop_scan()
@@ -105,11 +91,13 @@ class Radio:
     async def find(self, wanted: Wanted, user: object) -> BLEDevice:
         """Return the gauge as heard just now, or as somebody left it connected; it is `user`'s until that leaves.
 
+        One that was not heard the last time is listened for after a pause, while others have gauges connected.
+
         Raises:
-            LinkLost: it is not heard within `SEEK_S`, another link has it, or several gauges are alike.
+            LinkLost: it is not heard, another link has it, or several gauges are alike.
         """
         try:
-            device = await self._left_connected(wanted) or await self._listen(wanted)
+            device = await self._left_connected(wanted) or await self._listen(wanted, user)
         except FAULTS as error:
             raise lost(error, f"listening for {wanted}") from error
         if self._taken.setdefault(device.address, user) is not user:
@@ -117,7 +105,13 @@ class Radio:
                 f"{wanted} ({device.address}) is open as another link already",
                 hint="name each gauge in one link only, by its address",
             )
+        self._pauses.forget(wanted)
         return device
+
+    def seek(self, wanted: Wanted) -> None:
+        """Have the gauge listened for at once, whoever is slowed by it: somebody wants it now."""
+        self._pauses.forget(wanted)
+        self._news.set()
 
     async def listen(self, seconds: float) -> list[tuple[str, str | None, list[str], bool]]:
         """Return what is heard or connected: address, name, services, whether it is connected. Raises of `FAULTS`."""
@@ -143,28 +137,54 @@ class Radio:
         ]
         return _only(wanted, left) if left else None
 
-    async def _listen(self, wanted: Wanted) -> BLEDevice:
+    async def _listen(self, wanted: Wanted, user: object) -> BLEDevice:
+        await self._pause(wanted, user)
+        slowed = self._slows_others(user)
+        go_s = self._pauses.go_s(wanted) if slowed else seeking.SEEK_S
+        along = set(self._pausing)
         async with self._scanning():
             try:
-                async with asyncio.timeout(SEEK_S):
+                async with asyncio.timeout(go_s):
                     while not self._heard(wanted):
                         await self._news.wait()
                     if wanted.address is None:
                         await asyncio.sleep(ALIKE_S)
             except TimeoutError as error:
+                now_s = asyncio.get_running_loop().time()
+                pause_s = self._pauses.missed(wanted, now_s)
+                for each in along & self._pausing.keys():  # it was a go for all, or many would scan by turns
+                    self._pauses.missed(self._pausing[each], now_s)
                 async with self._turn:
                     # An adapter that was off and on again scans no more, and nobody says so: begin anew.
                     await self._stop_scan()
                     if self._seekers > 1:
                         await self._start_scan()
+                again = f", and is listened for again in {pause_s:g} s" if slowed else ""
                 raise LinkLost(
-                    f"{wanted} was not heard within {SEEK_S:g} s",
+                    f"{wanted} was not heard within {go_s:g} s{again}",
                     hint="switch the gauge on, bring it near, and disconnect it from other devices",
                 ) from error
             heard = self._heard(wanted)
         if not heard:
             raise LinkLost(f"{wanted} is no longer heard", hint="bring the gauge near")
         return _only(wanted, heard)
+
+    async def _pause(self, wanted: Wanted, user: object) -> None:
+        """Wait until the gauge is due, another's scan hears it, or nobody would be slowed by a scan of its own."""
+        now_s = asyncio.get_running_loop().time
+        self._pausing[user] = wanted
+        try:
+            while self._slows_others(user) and (left_s := self._pauses.due_s(wanted) - now_s()) > 0:
+                if self._heard(wanted):
+                    return
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(left_s):
+                        await self._news.wait()
+        finally:
+            del self._pausing[user]
+
+    def _slows_others(self, user: object) -> bool:
+        return any(holder is not user for holder in self._taken.values())
 
     def _heard(self, wanted: Wanted) -> list[BLEDevice]:
         self._news.clear()

@@ -24,6 +24,7 @@ from gaugepost.service.facade import Running
 from gaugepost.service.problems import unknown
 from gaugepost.service.routes.records import entry_of
 from gaugepost.service.views import Document
+from gaugepost.shell.intake import Intake
 
 MOST_RESULTS = 500
 """Results and forms looked through for those that a reading is a member of; a piece has a handful."""
@@ -60,11 +61,9 @@ async def again(running: Running, gauge: str, said: bodies.AttemptSaid) -> Docum
 
 async def request(running: Running, gauge: str, _: bodies.RequestSaid) -> Document:
     """Ask a gauge for its value; it comes as a reading like any other."""
-    entry = running.recorder.state.set_up.gauges.get(gauge)
-    if entry is None:
-        raise unknown("gauge", gauge, running.recorder.state.set_up.gauges)
-    intake = next(each for each in running.intakes if each.name == entry.link)
-    await intake.request(entry.channel)
+    intake, channel = _heard_by(running, gauge)
+    intake.seek()
+    await intake.request(channel)
     return {"accepted": True, "text": f"{gauge} was asked for its value", "records": []}
 
 
@@ -116,9 +115,8 @@ async def _ask(running: Running, gauge: str | None, command: Command) -> Documen
         CommandRefused: the bench refuses it, with what to do.
         JournalError: it could not be recorded.
     """
-    known = running.recorder.state.set_up.gauges
-    if gauge is not None and gauge not in known:
-        raise unknown("gauge", gauge, known)
+    if gauge is not None:
+        _heard_by(running, gauge)[0].seek()
     told = await running.recorder.ask(command)
     reply = told.reply
     if not reply.accepted:
@@ -127,6 +125,14 @@ async def _ask(running: Running, gauge: str | None, command: Command) -> Documen
     if reply.hint:
         said["hint"] = reply.hint
     return said | {"records": [running.id_of(sequence) for sequence in told.sequences]}
+
+
+def _heard_by(running: Running, gauge: str) -> tuple[Intake, str]:
+    """Return what hears a gauge, and over which channel. Raises `NotHere`: there is no such gauge."""
+    known = running.recorder.state.set_up.gauges
+    if (entry := known.get(gauge)) is None:
+        raise unknown("gauge", gauge, known)
+    return next(each for each in running.intakes if each.name == entry.link), entry.channel
 
 
 async def _made_of(running: Running, sequence: int, record: Record, *kinds: Kind) -> tuple[int, ...]:
