@@ -19,7 +19,7 @@ from tests.mutation.mutants import mutants
 from tests.mutation.running import Meeting
 
 CORE = Path(__file__).parents[2] / "daemon" / "gaugepost" / "core"
-TESTS = Path(__file__).parents[1] / "core"
+TESTS = Path(__file__).parents[1]
 WANTED = 0.85
 
 ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
@@ -54,11 +54,18 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "bench_measuring",
             "bench_afterwards",
             "uncertainty_checks",
+            "journals/golden_derivations",
         ),
     ),
     "budgeting": (
         ("bench/budgeting/*.py",),
-        ("uncertainty_gauging", "uncertainty_checks", "bench_combining", "bench_properties"),
+        (
+            "budget_bodies",
+            "uncertainty_gauging",
+            "uncertainty_checks",
+            "bench_combining",
+            "bench_properties",
+        ),
     ),
     "limits": (("tolerance.py", "iso286.py"), ("tolerance", "iso286")),
     "measuring": (
@@ -77,7 +84,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "tracing": (("bench/tracing/*.py",), ("trace_rejudging", "trace_reliving", "bench_measuring")),
     "drift": (("drift/*.py",), ("drift",)),
 }
-"""By room: what is mutated, and the tests that it has to pass, of tests/core."""
+"""By room: what is mutated, and the tests that it has to pass: of tests/core, or of the folder that is named."""
 
 
 def main(arguments: list[str]) -> int:
@@ -120,7 +127,7 @@ def _room(name: str, listed: set[str], only: list[str] | None) -> int:
         print(f"{name} has no file {' or '.join(only or [])}", file=sys.stderr)
         return 2
     meeting = Meeting(mutant for file in files for mutant in mutants(file))
-    chosen = [str(TESTS / f"test_{each}.py") for each in tests]
+    chosen = [str(_file(each)) for each in tests]
     code = pytest.main(
         [*chosen, "-q", "--tb=native", "-p", "no:cacheprovider", "-k", "not command and not daemon"],
         plugins=[meeting],
@@ -129,6 +136,11 @@ def _room(name: str, listed: set[str], only: list[str] | None) -> int:
         print(f"{name}: tests fail before anything is changed: {', '.join(meeting.failed)}")
         return 2
     return _told(name, files, meeting, listed)
+
+
+def _file(test: str) -> Path:
+    folder, _, name = test.rpartition("/")
+    return TESTS / (folder or "core") / f"test_{name}.py"
 
 
 def _told(name: str, files: list[Path], meeting: Meeting, listed: set[str]) -> int:

@@ -40,25 +40,24 @@ def warmth_of(set_up: SetUp, body: Body, gauge: str, known: Sourced | None) -> W
             return f"the {body}'s temperature is declared without a spread: add spread to temperatures.{body}"
         return Warmth(celsius=celsius, spread_k=float(spreads[0]), source="declared")
     meters = _meters(set_up, body, gauge, known.source)
-    lacking = [meter.name for meter in meters if meter.uncertainty_k is None]
+    stated = [meter.uncertainty_k for meter in meters if meter.uncertainty_k is not None]
     if known.source == ASSUMED:
         spread = max((float(meter.spread_k or 0) for meter in meters), default=0.0)
         if not spread:
             return f"the {body}'s temperature is assumed without a spread"
-        most = max((float(meter.uncertainty_k or 0) for meter in meters), default=0.0)
         name = meters[0].name
         return Warmth(
             celsius=celsius,
             spread_k=spread,
-            standard_k=most / 2,
+            standard_k=float(max(stated, default=0)) / 2,
             thermometer=name,
             source=f"assumed from {name}",
         )
-    if lacking or not meters:
-        names = ", ".join(lacking) or "a thermometer"
+    if len(stated) < len(meters) or not meters:
+        names = ", ".join(meter.name for meter in meters if meter.uncertainty_k is None) or "a thermometer"
         return f"nothing says how far {names} may be off: add uncertainty to it"
-    most = max(float(meter.uncertainty_k or 0) for meter in meters)
     name = meters[0].name
+    most = float(max(stated))
     return Warmth(celsius=celsius, standard_k=most / 2, thermometer=name, source=f"measured by {name}")
 
 
