@@ -12,7 +12,7 @@ from gaugepost.core.bench.budgeting import expected_budget, of_result
 from gaugepost.core.bench.combining import combined, judged_of
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.conformity.rules import parse_rule
-from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.record import DERIVATION, Entry, Kind, Record
 from gaugepost.core.setup import Body, Combine, GaugeEntry, PlaceEntry, ThermometerEntry
 from gaugepost.core.uncertainty import Budget
 from gaugepost.edge.decoding import Decoders
@@ -63,6 +63,9 @@ def test_results_are_made_of_what_was_measured_and_made_again(combine: Combine) 
     assert made.value_mm == combined((D("38.0152"), D("38.0032"), D("38.0062")), combine)
     assert (made.verdict, made.text) == ("in-limits", f"{combine} of 3")
     assert made.members == tuple(range(len(hand.records) - 3, len(hand.records)))
+    reading = hand.records[-2]
+    assert (made.master, made.mastering, made.derivation) == ("ring-1", reading.mastering, DERIVATION)
+    assert made.mastering is not None
     entries = [Entry(at, b"", each) for at, each in enumerate(hand.records, 1)]
     assert not [each for each in differences(entries, Decoders()) if isinstance(each, Difference)]
     forged = replace(made, uncertainty_mm=D("0.0001"), uncertainty_reasons=None)
@@ -193,6 +196,16 @@ def test_a_range_of_sizes_is_no_size() -> None:
     )  # fmt: skip
     assert result(guarded, "38.012", "38.013", "38.012").decision == "accept"
     assert result(guarded, "38.012", "38.016", "38.012").decision == "undecided"
+
+
+def test_a_reading_in_doubt_has_no_part_in_a_range() -> None:
+    """A reading with a reason against it is not judged, stands apart, and the range is made of those after it."""
+    hand = bench(Combine.RANGE, lower_mm=None, upper_mm=D("0.010"), nominal_mm=None)
+    hand.do(ev.Report("bore-1", "knock"))
+    doubtful = hand.show("38.020")
+    assert (doubtful.verdict, doubtful.reasons) == ("not-judged", ("the gauge was knocked or dropped",))
+    hand.check("38.004")
+    assert result(hand, "38.010", "38.011", "38.012").value_mm == D("0.002")
 
 
 def test_a_form_beside_a_result_leaves_the_next_piece_alone() -> None:

@@ -52,6 +52,7 @@ def test_form_is_recorded_once_every_place_is_measured() -> None:
     assert (form.verdict, form.uncertainty_mm, form.reasons) == (None, None, None)
     assert form.uncertainty_reasons is not None
     assert [record.verdict for record in hand.records if record.kind is Kind.READING] == ["in-limits"] * 9
+    assert Kind.RESULT not in [record.kind for record in hand.records]  # each place was judged by itself
 
 
 def test_form_is_derived_again() -> None:

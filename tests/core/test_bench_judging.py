@@ -10,7 +10,7 @@ from gaugepost.core.bench.judging import judged
 from gaugepost.core.conformity import SIMPLE, Doubt, Rule, RuleName, Verdict, parse_rule, rule
 from gaugepost.core.quantity import Unit, parse_length
 from gaugepost.core.record import DERIVATION, Kind, Record
-from gaugepost.core.setup import CharacteristicEntry, Feature, from_document, to_document
+from gaugepost.core.setup import CharacteristicEntry, Combine, Feature, from_document, to_document
 from tests.core.station import BORE, Hand, set_up
 
 GUARDED = parse_rule("guarded acceptance by factor 1.65")
@@ -217,6 +217,39 @@ def test_a_reading_at_the_bench_is_decided_by_the_characteristics_rule() -> None
     assert reading.rule_parameter == D("1.65")
     assert reading.decision in ("accept", "undecided")
     assert reading.derivation == DERIVATION
+
+
+def test_a_value_has_the_digits_of_its_drawing() -> None:
+    """No zero that the drawing's step has is left out, and no digit below it: published, 38.01 is 38.010."""
+    fields = said(BORE, "38.01")
+    assert [str(fields[name]) for name in ("value", "lower", "upper", "deviation")] == [
+        "38.010", "38.000", "38.025", "0.010",
+    ]  # fmt: skip
+    assert str(said(BORE, "38.0123456")["value"]) == "38.0123456"
+
+
+def test_what_waits_for_others_stands_beside_the_drawings_limits() -> None:
+    """One of several readings has value, limits and deviation; verdict and decision are the result's."""
+    entry = replace(BORE, combine=Combine.MEAN, readings=3)
+    fields = judged(entry, D("38.030"), (), is_member=True)
+    assert (fields["value"], fields["lower"], fields["upper"]) == (D("38.030"), D("38.000"), D("38.025"))
+    assert fields["deviation"] == D("0.030")
+    assert not fields.keys() & {"verdict", "decision", "rule"}
+
+
+def test_what_has_no_value_has_no_verdict() -> None:
+    """A characteristic without a value is not judged, whether or not anybody says why."""
+    assert judged(BORE, None, (), is_member=False)["verdict"] == "not-judged"
+
+
+def test_metal_mends_no_range_of_sizes() -> None:
+    """A range that is too large is rejected, and no remedy is named: neither end of it is the size at fault."""
+    of_range = replace(
+        BORE, combine=Combine.RANGE, lower_mm=None, upper_mm=D("0.004"), nominal_mm=None, rule=SIMPLE
+    )
+    fields = said(of_range, "0.005")
+    assert (fields["verdict"], fields["decision"]) == ("oversize", "reject")
+    assert "remedy" not in fields
 
 
 def test_what_is_not_judged_is_not_decided() -> None:

@@ -74,7 +74,7 @@ def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None)
     if found.reasons:
         fields["reasons"] = found.reasons
     is_size = entry.combine is not Combine.RANGE
-    if is_size and found.side is not None and found.decision is not Decision.ACCEPT:
+    if is_size and found.decision is not Decision.ACCEPT:
         fields["remedy"] = remedy(entry.feature, found.side)
     if doubt is not None:
         fields["conformity"], fields["probability"] = found.conformity, found.probability

@@ -15,7 +15,7 @@ class Remedy(Word):
     NONE = "cannot be brought back"
 
 
-def remedy(feature: Feature, side: Verdict) -> Remedy | None:
+def remedy(feature: Feature, side: Verdict | None) -> Remedy | None:
     """Return what can be done where the size is at fault on this `side`; None where it is at fault on neither.
 
     An undersize bore can be opened and an oversize one cannot be closed; the reverse for a shaft (common practice, no
