@@ -336,11 +336,25 @@ def test_errors_of_two_masters_come_through_by_nearness(length: float) -> None:
     assert by_resolution == pytest.approx([-(2e-3 / 12**0.5) * at for at in (1 - share, share)], abs=1e-12)
 
 
-def test_a_ring_alone_shares_its_certificate_with_nobody() -> None:
-    """Correlation is said of two: of a single ring's certificate nothing of the kind stands in the budget."""
-    numbered = gauging_budget(gauging(rings=(replace(RINGS[0], number="C-1"),)))
-    line = lines(numbered)["size of ring-1"]
-    assert (line.shared, line.correlation) == ("", 0.0)
+@pytest.mark.parametrize(
+    ("numbers", "shared"),
+    [
+        (("C-1",), False),
+        (("C-1", "C-2"), False),
+        (("", ""), False),
+        (("C-1", ""), False),
+        (("C-1", "C-1"), True),
+    ],
+)
+def test_two_masters_on_one_certificate_are_correlated_and_no_others(
+    numbers: tuple[str, ...], shared: bool
+) -> None:
+    """The budget says of two sizes on one certificate that they go together, fully; of a ring alone nothing of it."""
+    rings = tuple(replace(ring, number=number) for ring, number in zip(RINGS, numbers, strict=False))
+    found = lines(gauging_budget(gauging(rings=rings)))
+    for ring in rings:
+        line = found[f"size of {ring.name}"]
+        assert (line.shared, line.correlation) == (("certificate C-1", 1.0) if shared else ("", 0.0))
 
 
 def test_degrees_of_freedom_are_those_of_certificate_and_repeatability() -> None:

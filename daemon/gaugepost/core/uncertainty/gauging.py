@@ -137,8 +137,8 @@ def _masters(known: Gauging) -> list[Component]:
     made, shares = [], _shares(known)
     # How far the errors on one certificate go together nobody says: what makes more of them is taken. Between the
     # masters' sizes they add up, beyond them they would cancel.
-    numbers = {ring.number for ring in known.rings}
-    adds_up = len(known.rings) == 2 and len(numbers) == 1 and min(shares) > 0
+    number, *others = {ring.number for ring in known.rings}
+    adds_up = number and not others and len(known.rings) == 2 and min(shares) > 0
     for ring, share in zip(known.rings, shares, strict=True):
         made.append(
             Component(
@@ -149,8 +149,8 @@ def _masters(known: Gauging) -> list[Component]:
                 degrees_of_freedom=ring.degrees_of_freedom,
                 source=ring.certificate or "certificate",
                 advice="a calibration with a smaller uncertainty",
-                shared=f"certificate {ring.number}" if ring.number and adds_up else "",
-                correlation=1.0 if ring.number and adds_up else 0.0,
+                shared=f"certificate {number}" if adds_up else "",
+                correlation=1.0 if adds_up else 0.0,
             )
         )
         if ring.drift_mm:
