@@ -8,10 +8,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from scipy import stats
 
 from gaugepost.cli import main
-from gaugepost.commands.budget.monte_carlo import numerical_tolerance, validate
+from gaugepost.commands.budget.monte_carlo import numerical_tolerance, validate, validate_range
 from gaugepost.core.uncertainty import Component, Shape, budget
+from gaugepost.core.uncertainty.differing import RANK
 
 COMPLETE = Path(__file__).parents[2] / "deploy" / "stations" / "complete.toml"
 
@@ -96,6 +98,56 @@ def test_the_command_answers_programs(capsys: pytest.CaptureFixture[str]) -> Non
         said["coverage_factor"] * said["standard_uncertainty_mm"], rel=1e-5
     )
     assert sum(each["share"] for each in said["components"]) == pytest.approx(1, abs=0.01)
+
+
+def test_a_range_is_drawn_as_what_it_is() -> None:
+    """Of equal sizes a range shows d2·σ on the average (ASTM E2587, Table 2, from memory); of far ones it is linear."""
+    made = budget((Component(quantity="reading", standard=1.0, repeats=True, new_at="reading"),))
+    found = validate_range(made, 3, 1, 20.0, trials=200_000)
+    assert found.excess_mm == pytest.approx(1.693, abs=0.01)
+    assert found.most_mm == pytest.approx(stats.studentized_range(3, 1e9).ppf(made.level), abs=0.02)
+    assert (found.low_mm - 20, found.high_mm - 20) == pytest.approx((-(8**0.5), 8**0.5), abs=0.02)
+    assert found.is_valid
+    assert found.linear_from_mm is not None
+    near = validate_range(made, 3, 1, 2.0, trials=200_000)
+    assert not near.is_valid
+    assert found.linear_from_mm > 2
+    assert validate_range(made, 3, 4, 20.0, trials=200_000).excess_mm == pytest.approx(1.693 / 2, abs=0.01)
+
+
+def test_the_command_says_where_a_range_is_linear(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A limit far above what repeats is good enough; near it the term that is not is named, and `check` warns."""
+    far = station_of_range(tmp_path / "far.toml", "0.020 mm")
+    assert main(["budget", "oval", "--station", str(far), "--monte-carlo"]) == 0
+    out = capsys.readouterr().out
+    assert "model  R = Dmax − Dmin" in out
+    assert "the linear form is good enough there" in out
+    assert out.count(RANK) >= 3, "as a component, as what to improve, and in what Monte Carlo says"
+    near = station_of_range(tmp_path / "near.toml", "0.002 mm")
+    assert main(["budget", "oval", "--station", str(near), "--monte-carlo", "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["monte_carlo"]["is_valid"] is False
+    assert main(["check", str(near)]) == 0
+    assert "not fit for this tolerance, what repeats makes a range of it" in capsys.readouterr().out
+
+
+def station_of_range(file: Path, upper: str) -> Path:
+    lines = [
+        '[station]\nname = "a"\ntime_zone = "UTC"',
+        *(
+            f'[temperatures.{each}]\nvalue = "20 °C"\nspread = "0.5 K"'
+            for each in ("part", "gauge", "master")
+        ),
+        '[links.p]\nkind = "serial_port"\ndevice = "/dev/ttyUSB0"',
+        '[links.p.decoder]\nkind = "delimited_text"\npattern = "{value}"\nunit = "mm"',
+        '[gauges.bore]\nlink = "p"\ncontact = "two-point"\ndisplay = "absolute"\ncheck_limit = "2 µm"',
+        'material = "gauge steel"\nrepeatability = "0.4 µm"\nresolution = "0.1 µm"',
+        '[masters.ring]\nsize = "38.0012 mm"\nserial_number = "R"\nmaterial = "gauge steel"',
+        'uncertainty = "0.8 µm"\ncoverage_factor = 2',
+        f'[characteristics.oval]\nfeature = "bore"\nunit = "mm"\nupper = "{upper}"\ncombine = "range"',
+        'size_modifier = "SR"\npositions = ["0", "60", "120"]\ngauges = ["bore"]\npart_material = "gauge steel"',
+    ]
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return file
 
 
 def test_a_name_that_is_not_there_says_which_are(capsys: pytest.CaptureFixture[str]) -> None:

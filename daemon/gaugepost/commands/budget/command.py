@@ -8,13 +8,17 @@ import json
 import sys
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gaugepost.commands.budget.table import lines, validated
-from gaugepost.core.bench.budgeting import Unstated, document, expected_budget, of_result
+from gaugepost.core.bench.budgeting import Unstated, document, expected_budget, of_result, sizes_of
 from gaugepost.core.bench.combining import judged_of
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.setup import SetUp
+from gaugepost.core.setup import Combine, SetUp
 from gaugepost.core.uncertainty import Budget
+
+if TYPE_CHECKING:
+    from gaugepost.commands.budget.monte_carlo import RangeValidation, Validation
 
 _EPILOG = """\
 examples:
@@ -53,13 +57,17 @@ def run(args: argparse.Namespace) -> int:
     from gaugepost.edge.stationfile import read_station  # loads what only a station file needs
 
     set_up = read_station(args.station).set_up
-    made = asked_for(set_up, args.characteristic, args.gauge, args.master, int(time.time() * 1000))
+    reading = asked_for(set_up, args.characteristic, args.gauge, args.master, int(time.time() * 1000))
     entry = set_up.characteristics[args.characteristic]
-    found = None
-    if args.monte_carlo and not isinstance(made, Unstated):
-        from gaugepost.commands.budget.monte_carlo import validate  # numpy: only when it is asked for
+    made = of_result(reading, entry)
+    found: Validation | RangeValidation | None = None
+    if args.monte_carlo and not isinstance(reading, Unstated) and not isinstance(made, Unstated):
+        from gaugepost.commands.budget import monte_carlo  # numpy: only when it is asked for
 
-        found = validate(made)
+        if entry.combine is Combine.RANGE and entry.upper_mm is not None:
+            found = monte_carlo.validate_range(reading, *sizes_of(entry), float(entry.upper_mm))
+        else:
+            found = monte_carlo.validate(made)
     if args.json:
         plain = document(made) | ({"monte_carlo": dataclasses.asdict(found)} if found else {})
         told = {"characteristic": args.characteristic, "of": judged_of(entry), **plain}
@@ -84,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
 def asked_for(
     set_up: SetUp, name: str, gauge: str | None, masters: list[str] | None, utc_ms: int
 ) -> Budget | Unstated:
-    """Return the budget that is asked for. Raises `ValueRefused` for names that are not in the station file."""
+    """Return the budget of a reading that is asked for. Raises `ValueRefused` for names that nothing has."""
     entry = set_up.characteristics.get(name)
     if entry is None:
         raise _unknown("characteristic", name, list(set_up.characteristics))
@@ -100,7 +108,7 @@ def asked_for(
         raise ValueRefused(
             "a gauge is mastered on one master or two different ones", hint="name them with --master"
         )
-    return of_result(expected_budget(set_up, gauge, entry, tuple(masters), utc_ms), entry)
+    return expected_budget(set_up, gauge, entry, tuple(masters), utc_ms)
 
 
 def _unknown(what: str, name: str, known: list[str]) -> ValueRefused:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from gaugepost.commands.budget.monte_carlo import RangeValidation, Validation
 from gaugepost.core.uncertainty import Budget, Component
+from gaugepost.core.uncertainty.differing import RANK
 
-if TYPE_CHECKING:
-    from gaugepost.commands.budget.monte_carlo import Validation
-
+_NOT_THERE = "not good enough there: an end differs by more than"
 _HEADS = ("quantity", "value", "source", "distribution", "u", "ν", "c", "c·u in µm")
 
 
@@ -40,9 +39,12 @@ def lines(made: Budget) -> Iterator[str]:
         yield f"  {names}: {share:.0%} of u²: {parts[0].advice}"
 
 
-def validated(found: Validation) -> Iterator[str]:
+def validated(found: Validation | RangeValidation) -> Iterator[str]:
     """Yield what the Monte Carlo check says."""
     yield ""
+    if isinstance(found, RangeValidation):
+        yield from _validated_range(found)
+        return
     yield f"Monte Carlo (JCGM 101): u {_um(found.standard_mm)} µm, {_um(found.low_mm)} to {_um(found.high_mm)} µm"
     if found.is_valid:
         yield f"  the analytical interval is good enough: both ends agree within δ = {_um(found.tolerance_mm)} µm"
@@ -50,6 +52,17 @@ def validated(found: Validation) -> Iterator[str]:
         tolerance = f"δ = {_um(found.tolerance_mm)} µm"
         yield f"  the analytical interval is not good enough: an end differs by more than {tolerance}"
         yield "  take the Monte Carlo interval; one component that is not normal rules, or few degrees of freedom do"
+
+
+def _validated_range(found: RangeValidation) -> Iterator[str]:
+    low, high = _um(found.low_mm - found.at_mm), _um(found.high_mm - found.at_mm)
+    yield f"Monte Carlo (JCGM 101), at a range of {_um(found.at_mm)} µm, the limit: {low} to +{high} µm about it"
+    good = "good enough there: both ends agree within" if found.is_valid else _NOT_THERE
+    yield f"  the linear form is {good} δ = {_um(found.tolerance_mm)} µm"
+    shown = f"{_um(found.excess_mm)} µm on the average, up to {_um(found.most_mm)} µm"
+    yield f"  at a range of 0 it is not linear: equal sizes show {shown}; {RANK!r} stands for that"
+    if found.linear_from_mm is not None:
+        yield f"  from a range of about {_um(found.linear_from_mm)} µm on the linear form is good enough"
 
 
 def _row(each: Component) -> tuple[str, ...]:

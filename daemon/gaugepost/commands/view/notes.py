@@ -129,13 +129,17 @@ _SHOWN_FORM = {
 def _form(record: Record) -> str:
     named = (f"piece {record['piece']}" if record.get("piece") else "", str(record.get("characteristic")))
     shown = [
-        f"{word} {fine(record[name], record.get('unit'))}"
-        for name, word in _SHOWN_FORM.items()
-        if record.get(name) is not None
+        _figure(record, name, word) for name, word in _SHOWN_FORM.items() if record.get(name) is not None
     ]
     told = ", ".join(shown) or "nothing to be said"
     why = reasons(record)
     return f"{' · '.join(filter(None, named))} · form: {told}" + (f"; {why}" if why else "")
+
+
+def _figure(record: Record, name: str, word: str) -> str:
+    known = record.get(f"{name.removesuffix('_mm')}_uncertainty_mm")
+    shown = f"{word} {fine(record[name], record.get('unit'))}"
+    return f"{shown} ± {fine(known, record.get('unit'))}" if known is not None else shown
 
 
 def _from_device(record: Record) -> str:

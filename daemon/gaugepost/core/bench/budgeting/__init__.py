@@ -9,7 +9,7 @@ from gaugepost.core.bench.budgeting.budgets import (
     step_mm_of as step_mm_of,
 )
 from gaugepost.core.bench.budgeting.checks import check_budget as check_budget
-from gaugepost.core.bench.budgeting.differing import form_budgets as form_budgets
+from gaugepost.core.bench.budgeting.differing import form_budgets as form_budgets, sizes_of as sizes_of
 from gaugepost.core.bench.budgeting.document import document as document
 from gaugepost.core.bench.budgeting.expected import expected_budget as expected_budget
 from gaugepost.core.bench.budgeting.scatter import (

@@ -108,10 +108,14 @@ def _share(ranges: Sequence[Sequence[Decimal]], own_mm: float) -> float:
     return of_ends(len(top), len(bottom))
 
 
+def sizes_of(entry: CharacteristicEntry) -> tuple[int, int]:
+    """Return how many sizes a result is made of, and of how many readings each is the mean."""
+    return (len(entry.positions), entry.readings) if entry.positions else (entry.readings, 1)
+
+
 def expected_range(made: Budget, entry: CharacteristicEntry) -> Budget:
     """Return the budget of a range where each reading has the budget `made`: the most it can be, of equal sizes."""
-    places = len(entry.positions) if entry.positions else entry.readings
-    at_each = entry.readings if entry.positions else 1
+    places, at_each = sizes_of(entry)
     ends = [Size(made, weight, at_each) for weight in (1.0, -1.0)]
     return of_difference(ends, of_range(places) / TWO, RANGE_MODEL)
 

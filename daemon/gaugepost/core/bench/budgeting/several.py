@@ -17,6 +17,7 @@ from gaugepost.core.bench.budgeting.differing import (
     expected_range,
     member_budget,
     range_budget,
+    sizes_of,
 )
 from gaugepost.core.bench.state import Member
 from gaugepost.core.record import DERIVATION
@@ -92,8 +93,7 @@ def _combined(made: Budget, entry: CharacteristicEntry, repeats_mm: float) -> Bu
     if found is None:
         if len(_kept) >= _MOST_KEPT:
             _kept.clear()
-        places = len(entry.positions) if entry.positions else entry.readings
-        at_each = entry.readings if entry.positions else 1
+        places, at_each = sizes_of(entry)
         share = _SHARE[entry.combine](places) * of_mean(at_each)
         combined = made.with_repeats(repeats_mm * share)
         if share > of_mean(at_each):

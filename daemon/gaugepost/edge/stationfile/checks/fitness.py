@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 
 from gaugepost.core.bench.budgeting import Unstated, expected_budget, of_result
-from gaugepost.core.setup import CharacteristicEntry, GaugeEntry, MasterEntry, SetUp
+from gaugepost.core.setup import CharacteristicEntry, Combine, GaugeEntry, MasterEntry, SetUp
 from gaugepost.edge.stationfile.findings import Report, toml
 from gaugepost.edge.stationfile.positions import Path
 
@@ -67,18 +68,23 @@ def _fit(report: Report, set_up: SetUp, entry: CharacteristicEntry, gauge: str, 
                 write="gaugepost budget lists all that is missing",
             )
         return
-    if entry.lower_mm is None or entry.upper_mm is None:
+    lower_mm = Decimal(0) if entry.combine is Combine.RANGE else entry.lower_mm
+    if lower_mm is None or entry.upper_mm is None:
         return
     best = min(stated, key=lambda each: each.standard_mm)
     if not best.standard_mm:
         return
-    ratio = float(entry.upper_mm - entry.lower_mm) / best.standard_mm
+    ratio = float(entry.upper_mm - lower_mm) / best.standard_mm
     if ratio >= WANTED:
         return
     largest, share = best.ranked()[0]
     known = f"with {toml(gauge)} u is {best.standard_mm * 1000:.3g} µm, so that T/u is {ratio:.3g}"
     if ratio < SERIOUS:
-        known += ": not fit for this tolerance, a value near one limit is in doubt about the other too"
+        known += ": not fit for this tolerance, "
+        if entry.combine is Combine.RANGE:
+            known += "what repeats makes a range of it"
+        else:
+            known += "a value near one limit is in doubt about the other too"
     elif ratio < WORST:
         known += ": U (k = 2) is more than a quarter of the tolerance (common practice)"
     else:
