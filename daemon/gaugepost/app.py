@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
+from functools import partial
 from typing import Any
 
 import structlog
@@ -192,8 +193,10 @@ def _command_intakes(
 
 
 def _commanded(running: Running) -> Iterator[Coroutine[Any, Any, None]]:
-    carry_out = Commands(running).carry_out
-    return (intake.run(carry_out) for intake in running.command_intakes)
+    commands = Commands(running)
+    return (
+        intake.run(partial(commands.carry_out, by=intake.destination)) for intake in running.command_intakes
+    )
 
 
 def _stop_signal() -> asyncio.Event:

@@ -24,7 +24,7 @@ COMMANDS = {
     "risk": "say how often a decision rule goes wrong on a process",
     "bench": "master and check gauges, say what is in hand, at a running station",
     "deliveries": "see how far each destination got, try again, skip",
-    "access": "grant and revoke tokens for whoever asks the service",
+    "access": "say who may sign in, and grant tokens to programs",
     "workbook": "make an inspection sheet that fills itself, look at yours",
     "watch": "show records as they happen",
     "drift": "show how gauges' offsets and deviations at checks went over time",

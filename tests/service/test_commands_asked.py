@@ -31,7 +31,7 @@ async def test_an_answer_names_the_records_that_are_on_disk(tmp_path: Path) -> N
     """When the answer is there, so are the records that it names, and no others were made."""
     async with at_work(tmp_path) as station:
         commands = Commands(station.running)
-        answer = await commands.carry_out("set", body(request="a", lot="L1"))
+        answer = await commands.carry_out("set", body(request="a", lot="L1"), by="plant")
         assert answer == {
             "command": "set",
             "request": "a",
@@ -49,7 +49,9 @@ async def test_one_at_a_time_in_order(tmp_path: Path) -> None:
     async with at_work(tmp_path) as station:
         commands = Commands(station.running)
         said = [("set", body(request=f"r{at}", piece=str(at))) for at in range(20)]
-        answers = await asyncio.gather(*(commands.carry_out(*each) for each in [*said, said[3], *said]))
+        answers = await asyncio.gather(
+            *(commands.carry_out(*each, by="plant") for each in [*said, said[3], *said])
+        )
         assert [each["piece"] for each in await records(station, "tags")] == [str(at) for at in range(20)]
         assert answers[:20] == answers[21:]
         assert answers[20] == answers[3]
@@ -65,7 +67,7 @@ async def test_what_could_not_be_recorded_can_be_said_again(tmp_path: Path) -> N
         last: dict[str, Any] = {}
         for turn in range(500):
             last = {"request": f"r{turn}", "lot": f"{turn} {'x' * 50}"}
-            answer = await commands.carry_out("set", body(**last))
+            answer = await commands.carry_out("set", body(**last), by="plant")
             if answer.get("status") == 503:
                 break
             assert answer["accepted"] is True
@@ -75,7 +77,7 @@ async def test_what_could_not_be_recorded_can_be_said_again(tmp_path: Path) -> N
         async with asyncio.timeout(30):
             while not recorder.recording:  # noqa: ASYNC110 - nothing tells of it
                 await asyncio.sleep(0.01)
-        assert (await commands.carry_out("set", body(**last)))["accepted"] is True
+        assert (await commands.carry_out("set", body(**last), by="plant"))["accepted"] is True
         assert recorder.state.lot == last["lot"]
 
 
@@ -85,7 +87,7 @@ async def test_the_memory_of_requests_ends(tmp_path: Path, monkeypatch: pytest.M
     async with at_work(tmp_path) as station:
         commands = Commands(station.running)
         for request in ("a", "b", "c", "d", "b", "a"):
-            await commands.carry_out("set", body(request=request, lot=f"L {request}"))
+            await commands.carry_out("set", body(request=request, lot=f"L {request}"), by="plant")
         lots = [each["lot"] for each in await records(station, "tags")]
         assert lots == ["L a", "L b", "L c", "L d", "L a"]
 
@@ -96,12 +98,12 @@ async def test_a_refusal_is_remembered_too(tmp_path: Path) -> None:
     async with at_work(tmp_path) as station:
         commands = Commands(station.running)
         station.connect()
-        refused = await commands.carry_out("check", check)
+        refused = await commands.carry_out("check", check, by="plant")
         assert (refused["status"], refused["request"]) == (409, "c")
         await station.master()
-        assert await commands.carry_out("check", check) == refused
+        assert await commands.carry_out("check", check, by="plant") == refused
         again = check.replace(b'"c"', b'"d"')
-        assert (await commands.carry_out("check", again))["accepted"] is True
+        assert (await commands.carry_out("check", again, by="plant"))["accepted"] is True
 
 
 async def test_the_commands_are_those_of_the_command_line() -> None:

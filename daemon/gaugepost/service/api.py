@@ -6,9 +6,11 @@ from fastapi import Depends, FastAPI
 from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
-from gaugepost.edge.access import AccessFile
+from gaugepost.edge.access import AccessFile, PeopleFile, TriesFile
 from gaugepost.service.door.guard import Guard
 from gaugepost.service.door.permission import Permission
+from gaugepost.service.door.sessions import Sessions
+from gaugepost.service.door.signing_in import SigningIn
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
@@ -24,6 +26,7 @@ from gaugepost.service.routes import (
     station,
     stream,
 )
+from gaugepost.service.routes.access import people_routes, session_routes, sessions_routes
 
 INDEX = {
     "GET /v1": "this list",
@@ -69,6 +72,16 @@ INDEX = {
     "POST /v1/records/{name}/suspect": "the same of a mastering",
     "POST /v1/destinations/{name}/retry": "try at once, or hand refused records over again: records, all, operator",
     "POST /v1/destinations/{name}/skip": "leave records out: records or batch, reason, operator",
+    "POST /v1/session": "sign in: id and pin, or code; a cookie proves it",
+    "GET /v1/session": "who asks and what they may, and the csrf token that commands with a cookie need",
+    "DELETE /v1/session": "sign out",
+    "POST /v1/session/pin": "choose another PIN: pin, new_pin",
+    "GET /v1/sessions": "who is signed in; for administrators, as all that follows to people",
+    "DELETE /v1/sessions/{number}": "end somebody's session",
+    "GET /v1/people": "who may sign in, and as what",
+    "POST /v1/people": "add somebody: id, role, pin or code",
+    "PATCH /v1/people/{id}": "another role, pin or code",
+    "DELETE /v1/people/{id}": "have somebody sign in no more",
     "PUT /v1/tags": "what is in hand: operator, lot, piece, position, characteristic; null clears",
 }
 
@@ -88,7 +101,9 @@ def build_api(running: Running) -> FastAPI:
     api.state.closing = running.closing
     add_handlers(api)
     plan = running.station
-    permission = Permission(AccessFile(plan.data), running.now) if plan.tokens else None
+    tokens, people, sessions = AccessFile(plan.data), PeopleFile(plan.data), Sessions(running.now)
+    api.state.sessions = sessions
+    permission = Permission(tokens, people, sessions, running.now, demanded=plan.tokens)
     api.add_middleware(Guard, names=plan.names, permission=permission)
 
     @api.get("/v1", dependencies=[Depends(only())])
@@ -98,4 +113,8 @@ def build_api(running: Running) -> FastAPI:
 
     for room in (station, budget, risk, drift, destinations, records, stream, commands, afterwards, recall):
         api.include_router(room.routes(running), prefix="/v1")
+    signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
+    api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")
+    api.include_router(sessions_routes(running, sessions), prefix="/v1")
+    api.include_router(people_routes(running, people, tokens), prefix="/v1")
     return api

@@ -12,6 +12,7 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from gaugepost.contract import problem_details
+from gaugepost.core.access import NotKnown, NotTheirs, TooManyTries
 from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError, Unreachable, ValueRefused
 
 MEDIA_TYPE = "application/problem+json"
@@ -36,7 +37,13 @@ class NotHere(GaugepostError):
     """Something was asked for that this station does not have."""
 
 
+_UNTOLD = frozenset({"pin", "new_pin", "code"})
+"""Keys whose values are never repeated: what was typed may be half of the right one."""
+
 _STATUS: dict[type[GaugepostError], int] = {
+    NotKnown: 401,
+    NotTheirs: 403,
+    TooManyTries: 429,
     NotHere: 404,
     CommandRefused: 409,
     ValueRefused: 422,
@@ -92,7 +99,14 @@ def add_handlers(api: FastAPI) -> None:
 
 async def _ours(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, GaugepostError)
-    return problem(_status(error), error.finding, error.hint)
+    headers = {}
+    if isinstance(error, NotKnown):
+        headers["WWW-Authenticate"] = (
+            'Bearer realm="gaugepost"'  # RFC 9110, 15.5.2 asks for one with every 401
+        )
+    if isinstance(error, TooManyTries) and error.wait_s is not None:
+        headers["Retry-After"] = str(error.wait_s)
+    return problem(_status(error), error.finding, error.hint, headers)
 
 
 async def _http(request: Request, error: Exception) -> JSONResponse:
@@ -140,6 +154,7 @@ def _said(detail: Mapping[str, object], within: int) -> tuple[str, str]:
         meant = nearest(word, re.findall(r"'([^']+)'", expected))
         hint = f"did you mean {meant}?" if meant else f"{key} is one of {expected}"
         return f"{key} {word[:80]!r} is not known here", hint
-    shown = f" {detail['input']!r:.80}" if isinstance(detail["input"], str | int | float) else ""
+    told = isinstance(detail["input"], str | int | float) and key not in _UNTOLD
+    shown = f" {detail['input']!r:.80}" if told else ""
     message = message[:1].lower() + message[1:]
     return f"{key}{shown} can't be taken: {message}", str(context.get("hint", ""))

@@ -1,3 +1,3 @@
-"""`gaugepost access`: tokens for whoever asks the service over the network."""
+"""`gaugepost access`: people who sign in, and tokens for programs that ask the service."""
 
 from gaugepost.commands.access.command import add_arguments as add_arguments, run as run

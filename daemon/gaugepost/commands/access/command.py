@@ -1,4 +1,4 @@
-"""`gaugepost access`: tokens for whoever asks the service over the network."""
+"""`gaugepost access`: people who sign in, and tokens for programs that ask the service."""
 
 from __future__ import annotations
 
@@ -7,23 +7,38 @@ import json
 import time
 from pathlib import Path
 
-from gaugepost.core.access import Grant, Scope
+from gaugepost.commands.access.people import BY, add_actions, line_of
+from gaugepost.core.access import FOR_TOKENS, Grant, Scope, alike, person_document
+from gaugepost.core.errors import CommandRefused
 from gaugepost.core.publication import rfc3339
-from gaugepost.edge.access import AccessFile
+from gaugepost.edge.access import AccessFile, PeopleFile
 from gaugepost.edge.stationfile import read_station
 
 _EPILOG = """\
-A service that listens beyond its own computer, or with tokens = true under [service], answers nobody without a token:
+People sign in with their id and a PIN, or with a scanned code. As soon as there is one, nobody commands the station
+without signing in or a token, and nobody is recorded by a person's id but that person:
+  operator       what is done at the bench: master, check, tag, void, amend, measure again
+  setter         also what changes the station, or many records: skip records of a delivery, judge again
+  administrator  also who may do what, and ending others' sessions
+A PIN has 6 to 12 digits and is asked for, or read from standard input. It can be guessed 3 times, then there is a
+growing wait; after 100 wrong ones `access pin` helps.
+
+A service that listens beyond its own computer, or with tokens = true under [service], answers nobody who neither
+signed in nor brings a token:
   read      look at everything, follow the stream
-  operate   also what a person at the bench does: master, check, tag, void, amend, measure again
-  set-up    also what changes the station: leave records out of a delivery
+  operate   also what an operator does
+  set-up    also what a setter does
 Run it on the service's own computer; the service needs no restart. The token is shown once and kept as a digest.
 
 examples:
+  gaugepost access add M1 --role administrator --station station.toml
+  gaugepost access add M2 --station station.toml
+  gaugepost access role M2 setter --station station.toml
+  gaugepost access pin M2 --station station.toml < pin.txt
   gaugepost access grant quality-pc --station station.toml
   gaugepost access grant bench-tablet --scope operate --days 365 --station station.toml
   gaugepost access list --station station.toml
-  gaugepost access revoke bench-tablet --station station.toml
+  gaugepost access revoke bench-tablet --station station.toml      a person's id, or a token's name
 
 Whoever has one sends it as Authorization: Bearer TOKEN; our own commands take it from $GAUGEPOST_TOKEN.
 
@@ -33,24 +48,22 @@ exit code: 0; 2 where it can't be done
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the actions to `parser`."""
-    parser.description = "Grant, list and revoke tokens for the service's REST interface."
+    parser.description = "Say who may sign in to the service and as what, and grant tokens to programs."
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     actions = parser.add_subparsers(metavar="ACTION", title="actions", required=True)
     grant = actions.add_parser("grant", help="make a token and show it once")
     grant.add_argument("name", metavar="NAME", help="who gets it: quality-pc")
-    grant.add_argument(
-        "--scope", choices=[scope.value for scope in Scope], default="read", help="what it allows (read)"
-    )
+    grant.add_argument("--scope", choices=FOR_TOKENS, default="read", help="what it allows (read)")
     grant.add_argument("--days", type=_days, help="days that it counts (for ever)")
     grant.set_defaults(act=_grant)
-    revoke = actions.add_parser("revoke", help="have a token count no more")
-    revoke.add_argument("name", metavar="NAME", help="whose token")
+    revoke = actions.add_parser("revoke", help="have somebody sign in no more, or a token count no more")
+    revoke.add_argument("name", metavar="NAME", help="a person's id, or a token's name")
     revoke.set_defaults(act=_revoke)
-    listing = actions.add_parser("list", help="who has one, with what scope, until when")
+    listing = actions.add_parser("list", help="who may come in, and how far")
     listing.add_argument("--json", action="store_true", help="as JSON")
     listing.set_defaults(act=_list)
-    for action in (grant, revoke, listing):
+    for action in (grant, revoke, listing, *add_actions(actions)):
         action.add_argument(
             "--station",
             metavar="FILE",
@@ -62,34 +75,52 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do what is asked; return the exit code. Raises `GaugepostError` where it can't be done."""
-    file = AccessFile(read_station(args.station).data)
-    code: int = args.act(args, file, time.time_ns() // 1_000_000)
+    data = read_station(args.station).data
+    code: int = args.act(args, AccessFile(data), PeopleFile(data), time.time_ns() // 1_000_000)
     return code
 
 
-def _grant(args: argparse.Namespace, file: AccessFile, now_ms: int) -> int:
+def _grant(args: argparse.Namespace, file: AccessFile, people: PeopleFile, now_ms: int) -> int:
+    if alike(args.name) in people.ids():
+        raise CommandRefused(
+            f"{args.name} is a person's id", hint="name the program otherwise: both stand in records"
+        )
     token = file.grant(args.name, Scope(args.scope), now_ms, days=args.days)
     print(token)
     return 0
 
 
-def _revoke(args: argparse.Namespace, file: AccessFile, now_ms: int) -> int:
+def _revoke(args: argparse.Namespace, file: AccessFile, people: PeopleFile, now_ms: int) -> int:
+    person = people.person(args.name)
+    if person is not None and person.counts:
+        people.revoke(args.name, now_ms, BY)
+        print(f"{args.name} may sign in no more")
+        return 0
     file.revoke(args.name, now_ms)
     print(f"{args.name} may ask no more")
     return 0
 
 
-def _list(args: argparse.Namespace, file: AccessFile, now_ms: int) -> int:
-    grants = file.grants()
+def _list(args: argparse.Namespace, file: AccessFile, people: PeopleFile, now_ms: int) -> int:
+    grants, persons = file.grants(), people.people()
     if args.json:
-        print(json.dumps({"tokens": [_shown(grant, now_ms) for grant in grants]}, indent=1))
+        told = {
+            "people": [person_document(person) for person in persons],
+            "tokens": [_shown(grant, now_ms) for grant in grants],
+        }
+        print(json.dumps(told, indent=1))
         return 0
-    if not grants:
-        print("nobody has a token; `gaugepost access grant NAME` makes one")
+    if not grants and not persons:
+        print("nobody signs in, and nobody has a token")
+        print(
+            "`gaugepost access add ID` adds a person, `gaugepost access grant NAME` makes a token for a program"
+        )
         return 0
-    width = max(len(grant.name) for grant in grants)
+    width = max(len(name) for name in [*(grant.name for grant in grants), *(each.id for each in persons)])
+    for person in persons:
+        print(line_of(person, width))
     for grant in grants:
-        print(f"{grant.name:{width}}  {grant.scope.value:7}  {_standing(grant, now_ms)}")
+        print(f"{grant.name:{width}}  {'token: ' + grant.scope.value:14} {_standing(grant, now_ms)}")
     return 0
 
 

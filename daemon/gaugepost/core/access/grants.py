@@ -1,7 +1,7 @@
 """Who may do what over the network: tokens for programs, known by their digest only.
 
 A token is 256 random bits, so its plain SHA-256 gives nothing away (NIST SP 800-63B, 3.1.2: look-up secrets of 112 bits
-or more may be stored as a digest); what people choose themselves is another matter and is not kept here.
+or more may be stored as a digest); what people choose themselves is another matter (`people.py`).
 """
 
 from __future__ import annotations
@@ -18,6 +18,9 @@ from gaugepost.core.errors import ValueRefused
 PREFIX = "gpt_"
 """What every token begins with, so that programs that look for secrets in files find one."""
 
+FOR_TOKENS = ("read", "operate", "set-up")
+"""Scopes that a token can have."""
+
 _TOKEN = re.compile(r"gpt_[A-Za-z0-9_-]{43}", re.ASCII)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}", re.ASCII)
 
@@ -28,6 +31,8 @@ class Scope(StrEnum):
     READ = "read"
     OPERATE = "operate"
     SET_UP = "set-up"
+    ADMINISTER = "administer"
+    """For people only: no token says who may do what."""
 
     def includes(self, other: Scope) -> bool:
         """Return whether whoever has this scope may do what asks for `other`."""

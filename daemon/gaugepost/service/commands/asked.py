@@ -18,8 +18,11 @@ import structlog
 from pydantic import Field, TypeAdapter, ValidationError
 
 from gaugepost.contract import MOST_COMMAND_BYTES, problem_details, read_command
+from gaugepost.core.access import Asker, Scope
 from gaugepost.core.errors import GaugepostError, ValueRefused
+from gaugepost.edge.access import PeopleFile
 from gaugepost.service.commands import acts, bodies
+from gaugepost.service.commands.signing import signed_by
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import details, findings, unknown
 from gaugepost.service.views import Document
@@ -67,11 +70,14 @@ class Commands:
 
     def __init__(self, running: Running) -> None:
         self._running = running
+        self._people = PeopleFile(running.station.data)
         self._answered: OrderedDict[str, tuple[bytes, Document]] = OrderedDict()
         self._turn = asyncio.Lock()
 
-    async def carry_out(self, name: str, body: bytes) -> Document:
+    async def carry_out(self, name: str, body: bytes, *, by: str) -> Document:
         """Return the answer to the command `name` once what it says is on disk: as over REST, a refusal too.
+
+        `by` is the destination that it came by: where the station has people, that is who commands.
 
         It names the command and, where one was sent, the request.
         """
@@ -91,7 +97,7 @@ class Commands:
         async with self._turn:
             known = self._answered.get(request)
             if known is None:
-                answer = told | await self._answer(name, said)
+                answer = told | await self._answer(name, said, by)
                 if answer.get("status", 0) not in range(500, 600):  # nothing was done: it can be said again
                     self._remember(request, digest, answer)
                 return answer
@@ -99,14 +105,15 @@ class Commands:
             return told | problem_details(409, "this request was for another command", "send a new request")
         return known[1]
 
-    async def _answer(self, name: str, said: dict[str, object]) -> Document:
+    async def _answer(self, name: str, said: dict[str, object], by: str) -> Document:
         way = COMMANDS.get(name)
         if way is None:
             return details(unknown("command", name, COMMANDS))
         try:
             about = _told(_NAME, said, way.about, f"the {way.about}'s name or id") if way.about else ""
             rest = {key: value for key, value in said.items() if key not in ("request", way.about)}
-            return await way.act(self._running, about, way.body.model_validate(rest))
+            asker = Asker(scope=Scope.OPERATE, name=by, people=self._people.ids())
+            return await way.act(self._running, about, signed_by(asker, way.body.model_validate(rest)))
         except ValidationError as error:
             return problem_details(422, *findings(error.errors()))
         except GaugepostError as error:

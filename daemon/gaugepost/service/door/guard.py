@@ -2,7 +2,8 @@
 
 Where the service listens on loopback only, that keeps other computers out but not the pages that a browser on this one
 has open. A page elsewhere can point its own name at the service's address (DNS rebinding) or post a form: the Host
-header, the Origin header and the content type give it away. Who has no token is asked for one before anything is read.
+header, the Origin header, Sec-Fetch-Site and the content type give it away. Who may not ask is told so before anything
+of a body is read; who may is known to the routes as `request.state.asker`.
 """
 
 from __future__ import annotations
@@ -10,12 +11,12 @@ from __future__ import annotations
 import asyncio
 import re
 from collections.abc import Callable, Collection
-from functools import partial
 
 from fastapi.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gaugepost.service.door.permission import Permission
+from gaugepost.service.door.cookies import CSRF_HEADER
+from gaugepost.service.door.permission import Permission, Request
 from gaugepost.service.problems import problem
 
 MAX_BODY_BYTES = 64 * 1024
@@ -35,17 +36,19 @@ _SAFER = (
     (b"cache-control", b"no-store"),
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'; base-uri 'none'"),
     (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
 )
-"""Said with every answer: what a browser must not make of it (RFC 9111; W3C Content Security Policy Level 3)."""
+"""Said with every answer: what a browser must not make of it (RFC 9111; W3C Content Security Policy Level 3; HTML
+Standard, cross-origin opener policies; Fetch Standard, cross-origin resource policy). A page of ours says its own
+policy. HSTS is not said: it would bind every other service of the same host."""
 
 
 class Guard:
     """Refuses what a stranger, a stranger's page or a runaway client sends, before anything looks at it."""
 
-    def __init__(
-        self, app: ASGIApp, names: Collection[str] = (), permission: Permission | None = None
-    ) -> None:
-        """`names` are hosts that the service is known by beside loopback; without `permission` no token is wanted."""
+    def __init__(self, app: ASGIApp, permission: Permission, names: Collection[str] = ()) -> None:
+        """`names` are hosts that the service is known by beside loopback."""
         self._app = app
         self._names = frozenset(name.lower() for name in names)
         self._permission = permission
@@ -58,12 +61,15 @@ class Guard:
         headers: list[tuple[bytes, bytes]] = scope["headers"]
         refusal = stranger(
             _all(headers, b"host"), _all(headers, b"origin"), scheme=scope["scheme"], names=self._names
-        )
-        if refusal is None and self._permission is not None:
-            address = scope["client"][0] if scope["client"] else ""
-            said = _all(headers, b"authorization")
-            refusal = self._permission.refusal(scope["method"], scope["path"], said, address)
-            receive = _while_it_counts(receive, partial(self._permission.counts, said))
+        ) or elsewhere(scope["method"], _all(headers, b"sec-fetch-site"), _all(headers, b"sec-fetch-mode"))
+        if refusal is None:
+            admitted = self._permission.admit(_request(scope))
+            if isinstance(admitted, JSONResponse):
+                refusal = admitted
+            else:
+                scope.setdefault("state", {})["asker"] = admitted.asker
+                if admitted.counts is not None:
+                    receive = _while_it_counts(receive, admitted.counts)
         if refusal is None and scope["method"] in _WITH_BODY:
             try:
                 async with asyncio.timeout(BODY_S):
@@ -90,6 +96,31 @@ def stranger(
             403, "a page from elsewhere may not ask here", "open the service's own address instead"
         )
     return None
+
+
+def elsewhere(method: str, sites: list[str], modes: list[str]) -> JSONResponse | None:
+    """Return the refusal of what a page from elsewhere has the browser ask for; a link to the service is none.
+
+    Source: W3C Fetch Metadata Request Headers; its resource isolation policy.
+    """
+    if all(site in ("same-origin", "none") for site in sites) or (method == "GET" and modes == ["navigate"]):
+        return None
+    return problem(403, "a page from elsewhere may not ask here", "open the service's own address instead")
+
+
+def _request(scope: Scope) -> Request:
+    headers: list[tuple[bytes, bytes]] = scope["headers"]
+    return Request(
+        method=scope["method"],
+        path=scope["path"],
+        address=scope["client"][0] if scope["client"] else "",
+        tls=scope["scheme"] == "https",
+        authorizations=_all(headers, b"authorization"),
+        cookies=_all(headers, b"cookie"),
+        sites=_all(headers, b"sec-fetch-site"),
+        origins=_all(headers, b"origin"),
+        csrf=_all(headers, CSRF_HEADER.lower().encode()),
+    )
 
 
 def _without_port(host: str) -> str:

@@ -1,4 +1,4 @@
-"""Who may ask what: a token for each request where the service demands one, and few tries at guessing it."""
+"""Who may ask what: a token or somebody's session where the service demands one, and few tries at guessing it."""
 
 from __future__ import annotations
 
@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 
 from fastapi.responses import JSONResponse
 
-from gaugepost.core.access import Scope, held
+from gaugepost.core.access import Asker, Scope, held
 from gaugepost.core.errors import SettingsError
 from gaugepost.core.indication import Moment
-from gaugepost.edge.access import AccessFile
+from gaugepost.edge.access import AccessFile, PeopleFile
+from gaugepost.service.door import cookies
+from gaugepost.service.door.scopes import SIGN_IN, scope_of
+from gaugepost.service.door.sessions import Session, Sessions, counts_for
 from gaugepost.service.problems import problem
 
 WRONG_TRIES = 10
@@ -20,18 +23,69 @@ MOST_ADDRESSES = 1000
 """Addresses whose wrong tries are remembered; beyond that the oldest are forgotten."""
 
 
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What is known of a request before anything of its body is read."""
+
+    method: str
+    path: str
+    address: str
+    tls: bool
+    authorizations: list[str]
+    cookies: list[str]
+    sites: list[str]
+    """Sec-Fetch-Site headers."""
+    origins: list[str]
+    """Origin headers; strangers' are refused before."""
+    csrf: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Admitted:
+    """Somebody who may have what was asked for."""
+
+    asker: Asker
+    counts: Callable[[], bool] | None = None
+    """Whether what let them in still counts; None where nothing had to."""
+
+
 @dataclass(slots=True)
 class Permission:
     """Lets a request through or says why not."""
 
-    file: AccessFile
+    tokens: AccessFile
+    people: PeopleFile
+    sessions: Sessions
     now: Callable[[], Moment]
+    demanded: bool
+    """Whether even looking takes a token or a session: beyond loopback, or where the station file says so."""
     _wrong: dict[str, list[int]] = field(default_factory=dict)
 
-    def refusal(self, method: str, path: str, said: list[str], address: str) -> JSONResponse | None:
-        """Return why a request with these `Authorization` headers may not be answered (RFC 6750, 3.1)."""
+    def admit(self, asked: Request) -> Admitted | JSONResponse:
+        """Return who asks, or why they may not be answered (RFC 6750, 3.1)."""
+        try:
+            people = self.people.ids()
+            if not people and not self.demanded:
+                anybody = Asker(scope=Scope.SET_UP)
+                return _within(
+                    asked, Admitted(anybody), "have an administrator added: `gaugepost access add`"
+                )
+            if (asked.method, asked.path) == SIGN_IN:
+                return Admitted(Asker(scope=Scope.READ, people=people))
+            if asked.authorizations:
+                return self._by_token(asked, people)
+            found = self._session(asked)
+            if found is not None:
+                return self._by_session(asked, *found, people)
+        except SettingsError as error:
+            return problem(503, error.finding, error.hint)
+        if scope_of(asked.method, asked.path) is Scope.READ and not self.demanded:
+            return Admitted(Asker(scope=Scope.READ, people=people))
+        return _unknown("neither a token nor a session came with the request", "")
+
+    def _by_token(self, asked: Request, people: frozenset[str]) -> Admitted | JSONResponse:
         now = self.now()
-        tries = [at for at in self._wrong.get(address, ()) if now.clock_ms - at < FORGET_MS]
+        tries = [at for at in self._wrong.get(asked.address, ()) if now.clock_ms - at < FORGET_MS]
         if len(tries) >= WRONG_TRIES:
             seconds = max(1, (FORGET_MS - (now.clock_ms - tries[0])) // 1000)
             return problem(
@@ -40,35 +94,51 @@ class Permission:
                 f"wait {seconds} s",
                 {"Retry-After": str(seconds)},
             )
-        token = _bearer(said)
+        token = _bearer(asked.authorizations)
         if token is None:
             return _unknown("no token came with the request", "")
-        try:
-            grant = held(self.file.grants(), token, now.utc_ms)
-        except SettingsError as error:
-            return problem(503, error.finding, error.hint)
+        grant = held(self.tokens.grants(), token, now.utc_ms)
         if grant is None:
-            self._remember(address, [*tries, now.clock_ms])
+            self._remember(asked.address, [*tries, now.clock_ms])
             return _unknown("the token is not known, revoked or over", ' error="invalid_token"')
-        needed = scope_of(method, path)
-        if not grant.scope.includes(needed):
-            return problem(
-                403,
-                f"{grant.name} may {grant.scope.value}, and this asks for {needed.value}",
-                f"have a token made with --scope {needed.value}",
-                {
-                    "WWW-Authenticate": f'Bearer realm="gaugepost", error="insufficient_scope", scope="{needed.value}"'
-                },
-            )
-        return None
 
-    def counts(self, said: list[str]) -> bool:
-        """Return whether the token in these headers, which let a request in, still counts."""
-        token = _bearer(said)
-        try:
-            return token is not None and held(self.file.grants(), token, self.now().utc_ms) is not None
-        except SettingsError:
-            return False
+        def counts() -> bool:
+            try:
+                return held(self.tokens.grants(), token, self.now().utc_ms) is not None
+            except SettingsError:
+                return False
+
+        asker = Asker(scope=grant.scope, name=grant.name, people=people)
+        return _within(asked, Admitted(asker, counts), "have a token made with --scope {needed}")
+
+    def _session(self, asked: Request) -> tuple[Session, Scope] | None:
+        """Return the session that a cookie proves, and what its person may do now."""
+        proof = cookies.proof_in(asked.cookies, tls=asked.tls)
+        session = None if proof is None else self.sessions.proven_by(proof)
+        if session is None:
+            return None
+        person = self.people.person(session.person)
+        if person is None or not counts_for(session, person):
+            self.sessions.end(session.number)
+            return None
+        return session, person.role.scope
+
+    def _by_session(
+        self, asked: Request, session: Session, scope: Scope, people: frozenset[str]
+    ) -> Admitted | JSONResponse:
+        refusal = cookies.forged(asked.method, session, asked.sites, asked.origins, asked.csrf)
+        if refusal is not None:
+            return refusal
+        self.sessions.used(session)
+
+        def counts() -> bool:
+            try:
+                return self._session(asked) is not None
+            except SettingsError:
+                return False
+
+        asker = Asker(scope=scope, name=session.person, session=session.number, people=people)
+        return _within(asked, Admitted(asker, counts), "ask an administrator for another role")
 
     def _remember(self, address: str, tries: list[int]) -> None:
         self._wrong.pop(address, None)
@@ -77,11 +147,19 @@ class Permission:
             del self._wrong[next(iter(self._wrong))]
 
 
-def scope_of(method: str, path: str) -> Scope:
-    """Return what a request asks for: to look, to do what is done at the bench, or to change the station."""
-    if method in ("GET", "HEAD", "OPTIONS"):
-        return Scope.READ
-    return Scope.SET_UP if path.startswith("/v1/destinations/") and path.endswith("/skip") else Scope.OPERATE
+def _within(asked: Request, admitted: Admitted, remedy: str) -> Admitted | JSONResponse:
+    """Return who asks, or the refusal where that takes more than they may."""
+    needed, asker = scope_of(asked.method, asked.path), admitted.asker
+    if asker.scope.includes(needed):
+        return admitted
+    if needed is Scope.ADMINISTER and not asker.signed_in:
+        remedy = "an administrator signs in, or uses `gaugepost access` on the service's computer"
+    return problem(
+        403,
+        f"{asker.name or 'whoever asks here'} may {asker.scope.value}, and this asks for {needed.value}",
+        remedy.format(needed=needed.value),
+        {"WWW-Authenticate": f'Bearer realm="gaugepost", error="insufficient_scope", scope="{needed.value}"'},
+    )
 
 
 def _bearer(said: list[str]) -> str | None:
@@ -96,6 +174,7 @@ def _unknown(detail: str, more: str) -> JSONResponse:
     return problem(
         401,
         detail,
-        "send Authorization: Bearer TOKEN; `gaugepost access grant NAME` on the service's computer makes one",
+        "a person signs in; a program sends Authorization: Bearer TOKEN, which `gaugepost access grant NAME` on the "
+        "service's computer makes",
         {"WWW-Authenticate": f'Bearer realm="gaugepost"{comma}{more}'},
     )

@@ -6,7 +6,7 @@ import asyncio
 import re
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Query
+from fastapi import APIRouter, Body, Depends, Query, Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -14,6 +14,7 @@ from gaugepost.core.errors import CommandRefused, ValueRefused
 from gaugepost.core.publication import parse_record_id
 from gaugepost.edge.asides import By
 from gaugepost.service.commands.bodies import Note, Said, Text
+from gaugepost.service.commands.signing import signed
 from gaugepost.service.destinations import at_work, every, in_full
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import unknown
@@ -41,7 +42,7 @@ class SkipSaid(Said):
     records: Records | None = None
     batch: Text | None = None
     reason: Note
-    operator: Text
+    operator: Text | None = Field(None, description="who; needed where nobody is signed in")
 
 
 class Shown(BaseModel):
@@ -70,8 +71,9 @@ def routes(running: Running) -> APIRouter:
         return JSONResponse(found)
 
     @router.post("/destinations/{name}/retry", dependencies=[Depends(only())])
-    async def retry(name: str, said: Annotated[RetrySaid, Body()]) -> JSONResponse:
+    async def retry(name: str, request: Request, said: Annotated[RetrySaid, Body()]) -> JSONResponse:
         """Try at once, begin a broken one again, or hand refused records over again, out of order."""
+        said = signed(request, said)
         delivery = await _delivery(running, name)
         operator = said.operator or running.recorder.state.operator
         by = By(running.now().utc_ms, operator, said.reason)
@@ -87,8 +89,11 @@ def routes(running: Running) -> APIRouter:
         return _told(running, name, f"{_records(count)} handed over again, out of order")
 
     @router.post("/destinations/{name}/skip", dependencies=[Depends(only())])
-    async def skip(name: str, said: Annotated[SkipSaid, Body()]) -> JSONResponse:
+    async def skip(name: str, request: Request, said: Annotated[SkipSaid, Body()]) -> JSONResponse:
         """Skip records that were refused, or that block the way; they stay in the journal and on the list."""
+        said = signed(request, said)
+        if said.operator is None:
+            raise ValueRefused("operator is missing", hint="send operator")
         delivery = await _delivery(running, name)
         by = By(running.now().utc_ms, said.operator, said.reason)
         if (said.records is None) == (said.batch is None):

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Query
+from fastapi import APIRouter, Body, Depends, Query, Request
 from fastapi.responses import JSONResponse
 
 from gaugepost.core.bench.tracing.dependants import What
 from gaugepost.service import recall
 from gaugepost.service.commands import acts, bodies
+from gaugepost.service.commands.signing import signed
 from gaugepost.service.facade import Running
 from gaugepost.service.query import TraceAsked, only
 
@@ -40,13 +41,18 @@ def _add(router: APIRouter, running: Running, room: str, what: What) -> None:
     @router.post(
         f"/{room}/{{name}}/rejudgement", dependencies=[_NOTHING], operation_id=f"rejudge_{what.value}"
     )
-    async def rejudge(name: str, said: Annotated[bodies.RecallSaid, Body()]) -> JSONResponse:
+    async def rejudge(
+        name: str, request: Request, said: Annotated[bodies.RecallSaid, Body()]
+    ) -> JSONResponse:
         """Record what comes out otherwise, a record beside each measurement."""
-        return JSONResponse(await recall.rejudge(running, what, name, said))
+        return JSONResponse(await recall.rejudge(running, what, name, signed(request, said)))
 
     @router.post(f"/{room}/{{name}}/suspect", dependencies=[_NOTHING], operation_id=f"suspect_{what.value}")
-    async def suspect(name: str, said: Annotated[bodies.RecallSaid, Body()]) -> JSONResponse:
+    async def suspect(
+        name: str, request: Request, said: Annotated[bodies.RecallSaid, Body()]
+    ) -> JSONResponse:
         """Mark as suspect what depended on it; for a gauge without a period, since its last good check."""
+        said = signed(request, said)
         plain = bodies.SuspectSaid(reason=said.reason, operator=said.operator)
         if what is What.GAUGE and said.model_fields_set <= {"reason", "operator"}:
             return JSONResponse(await acts.suspect(running, name, plain))

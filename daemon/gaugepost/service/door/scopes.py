@@ -1,0 +1,26 @@
+"""What each request asks for, by its address: told before anything of it is read."""
+
+from __future__ import annotations
+
+import re
+
+from gaugepost.core.access import Scope
+from gaugepost.service.door.cookies import SAFE
+
+SIGN_IN = "POST", "/v1/session"
+"""The one request that nobody has to prove anything for."""
+
+_OWN = re.compile(r"/v1/session(?:/pin)?")
+"""What concerns nobody but whoever asks."""
+_ADMINISTER = re.compile(r"/v1/(?:people|sessions)(?:/.*)?", re.DOTALL)
+_SET_UP = re.compile(r"/v1/station/.*|/v1/destinations/.*/skip|/v1/[^/]+/.*/rejudgement", re.DOTALL)
+"""What changes the station, or what many records of it say."""
+
+
+def scope_of(method: str, path: str) -> Scope:
+    """Return what a request asks for: to look, to do what is done at the bench, to change the station, or who may."""
+    if _ADMINISTER.fullmatch(path):
+        return Scope.ADMINISTER
+    if method in SAFE or _OWN.fullmatch(path):
+        return Scope.READ
+    return Scope.SET_UP if _SET_UP.fullmatch(path) else Scope.OPERATE
