@@ -13,7 +13,9 @@ SIGN_IN = "POST", "/v1/session"
 _OWN = re.compile(r"/v1/session(?:/pin)?")
 """What concerns nobody but whoever asks."""
 _ADMINISTER = re.compile(r"/v1/(?:people|sessions)(?:/.*)?", re.DOTALL)
-_SET_UP = re.compile(r"/v1/station/.*|/v1/destinations/.*/skip|/v1/[^/]+/.*/rejudgement", re.DOTALL)
+_SET_UP = re.compile(
+    r"/v1/station/.*|/v1/destinations/.*/skip|/v1/[^/]+/.*/rejudgement|/v1/lessons(?:/.*)?", re.DOTALL
+)
 """What changes the station, or what many records of it say."""
 
 

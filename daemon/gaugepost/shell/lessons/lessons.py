@@ -244,7 +244,7 @@ class Lessons:
         self._ended[lesson.id] = lesson.over
         while len(self._ended) > MOST_ENDED:
             self._ended.popitem(last=False)
-        if lesson.wish.link is not None:
+        if lesson.wish.link is not None and not self._closed:
             self._take_back(lesson.wish.link)
         log.info("lesson", id=lesson.id, state="ended", why=lesson.over)
 
