@@ -26,7 +26,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "form": (("form/*.py",), ("form", "bench_form")),
     "conformity": (
         ("conformity/[dprvz]*.py",),
-        ("conformity", "verdict", "risk", "bench_judging", "distributions"),
+        ("conformity", "decision_rules", "verdict", "risk", "bench_judging"),
     ),
     "distributions": (("distributions/*.py",), ("distributions", "conformity")),
     "uncertainty": (
@@ -37,6 +37,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "uncertainty_contributions",
             "uncertainty_gauging",
             "uncertainty_rank",
+            "uncertainty_differing",
             "uncertainty_checks",
             "bench_combining",
         ),
@@ -61,7 +62,11 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("bench/budgeting/*.py",),
         (
             "budget_bodies",
+            "budget_rules",
+            "budget_expected",
+            "budget_scatter",
             "uncertainty_gauging",
+            "uncertainty_differing",
             "uncertainty_checks",
             "bench_combining",
             "bench_properties",

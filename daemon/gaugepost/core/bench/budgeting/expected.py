@@ -30,9 +30,8 @@ def expected_budget(
         known = replace(known, repeatability_mm=Decimal(0), repeatability_degrees=None)
         set_up = replace(set_up, gauges={**set_up.gauges, gauge: known})
     warm = {body: _expected(set_up, body, gauge) for body in (Body.PART, Body.MASTER, Body.GAUGE)}
-    grows = known.coefficient is not None or known.drift_mm_per_k is not None
-    grows = grows and entry.coefficient is not None
-    grows = grows and all(set_up.masters[name].coefficient is not None for name in masters)
+    # Where nothing says how the first master, gauge or part grows there is no budget; a second master may be left out.
+    grows = all(set_up.masters[name].coefficient is not None for name in masters)
     at = warm[Body.GAUGE]
     mastered = Mastered(
         sequence=0,
