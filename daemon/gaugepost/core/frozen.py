@@ -10,7 +10,7 @@ import dataclasses
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, TypeVar
 
-__all__ = ["Word", "changed", "sparse"]
+__all__ = ["Word", "changed", "filled", "sparse"]
 
 T = TypeVar("T")
 
@@ -25,6 +25,13 @@ else:
         fields.update(value.__dict__)
         fields.update(changes)
         return made
+
+
+def filled(cls: type[T], fields: dict[str, Any]) -> T:
+    """Return a value of a `sparse` class that keeps `fields`: known ones, all that it needs, none of them None."""
+    made = object.__new__(cls)
+    object.__setattr__(made, "__dict__", fields)
+    return made
 
 
 def sparse(cls: type[T]) -> type[T]:

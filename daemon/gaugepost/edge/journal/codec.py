@@ -24,8 +24,9 @@ from typing import Any, NoReturn
 import cbor2
 
 from gaugepost.core.errors import JournalError, ValueRefused
+from gaugepost.core.frozen import filled
 from gaugepost.core.record import FIELDS, FORMAT, NUMBER_OF, Record
-from gaugepost.edge.journal.plain import fields_of
+from gaugepost.edge.journal.plain import Plain
 
 
 def anchor(epoch: str, station: str) -> bytes:
@@ -71,8 +72,17 @@ def decode(body: bytes) -> Record:
     Raises:
         JournalError: written by a newer program, or not by this one.
     """
-    found = fields_of(body, _FIELD_OF)
-    return _made(found) if found is not None else _any(body)
+    found = _fields_of(body)
+    return filled(Record, found) if found is not None else _any(body)
+
+
+def proven(body: bytes) -> tuple[Record, bool]:
+    """Return what `decode` does, and whether `encode` makes the very same bytes of it. Raises as `decode` does."""
+    found = _fields_of(body)
+    if found is not None:  # read in no other form
+        return filled(Record, found), True
+    record = _any(body)
+    return record, encode(record) == body
 
 
 def _any(body: bytes) -> Record:
@@ -187,3 +197,4 @@ _FIELD_OF: dict[int, tuple[str, Any, dict[int, str] | None]] = {
     else (field.name, _type(field.name), None)
     for field in FIELDS
 }
+_fields_of = Plain(_FIELD_OF).fields_of

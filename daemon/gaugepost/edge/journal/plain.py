@@ -1,7 +1,9 @@
 """Bodies read as they were written: ascending fields in their shortest form, by far the most of a journal.
 
-A library that reads all of CBOR takes nearly twice as long, most of it for decimals. Here is read only what
-`codec.encode` writes; for whatever else a body holds the answer is None, and the library decides.
+A library that reads all of CBOR takes twice as long, most of it for decimals. Here is read only what `codec.encode`
+writes, to the byte, so that what was read is proven to be in that form; for whatever else a body holds the answer is
+None, and the library decides. One expression cuts a body into its fields, and a field that was met before is known by
+its bytes: names, limits, temperatures and corrections are the same in thousands of records.
 
     head byte   00..17 the number itself      18 19 1a 1b  a number in the next 1, 2, 4, 8 bytes   20..3b  -1 less that
                 40..5b bytes    60..7b text   80..97 array   c4 82 E D  decimal   f4 f5  false, true
@@ -9,108 +11,124 @@ A library that reads all of CBOR takes nearly twice as long, most of it for deci
 
 from __future__ import annotations
 
+import re
+import typing
 from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from gaugepost.core.record import FORMAT
+from gaugepost.core.quantity import CONTEXT
+from gaugepost.core.record import FORMAT, NUMBER_OF
 
-_SIZES = {24: 1, 25: 2, 26: 4, 27: 8}
-_LENGTHS = {major << 5 | low: 3 + _SIZES.get(low, 0) for major in (0, 1) for low in range(28)}
+Fields = Mapping[int, tuple[str, Any, dict[int, str] | None]]
+"""By number: a field's name, its type, and its words by their numbers where it has a closed vocabulary."""
+
 MOST_KEPT = 4096
-_decimals: dict[bytes, Decimal] = {}
-"""Decimals by their bytes: limits, temperatures and corrections are the same in thousands of records."""
+_LONGEST = 127
+"""Bytes of a text: longer ones are rare."""
 
 
-class _Other(Exception):
-    """Not what `codec.encode` writes."""
+def _byte(number: int) -> bytes:
+    return rb"\x%02x" % number
 
 
-def fields_of(
-    body: bytes, fields: Mapping[int, tuple[str, Any, dict[int, str] | None]]
-) -> dict[str, Any] | None:
-    """Return the body's fields by name, without its format number; None where it is not all in the usual form.
+def _sized(*majors: int) -> bytes:
+    """Return what matches texts (major type 3) or bytes (2)."""
+    sizes = range(24, _LONGEST + 1)
+    short = [b"[%b].{%d}" % (b"".join(_byte(each << 5 | n) for each in majors), n) for n in range(24)]
+    heads = b"".join(_byte(each << 5 | 24) for each in majors)
+    return b"|".join((*short, b"[%b](?:%b)" % (heads, b"|".join(b"%b.{%d}" % (_byte(n), n) for n in sizes))))
 
-    `fields` are, by number, the name, the type and the words of each.
-    """
-    try:
-        count, at = body[0] - 0xA0, 1
-        if count == 24:
-            count, at = body[1], 2
-        if body[at] != 0 or body[at + 1] != FORMAT:  # the format comes first
-            return None
-        at, before, found = at + 2, 0, dict[str, Any]()
-        for _ in range(count - 1):
-            number = body[at]
-            at += 1
-            if number > 23:
-                if number != 24:
-                    return None
-                number = body[at]
-                at += 1
-            if number <= before:
-                return None
-            before = number
-            name, kind, words = fields[number]
-            head = body[at]
-            at += 1
-            value: Any
-            if head < 24:
-                value = head
-            elif 0x60 <= head < 0x78:
-                end = at + head - 0x60
-                value = str(body[at:end], "utf-8")
-                at = end
-            elif head == 0xC4:
-                end = at + _LENGTHS[body[at + 2]]
-                pair = body[at:end]
-                value = _decimals.get(pair) or _decimal(pair)
-                at = end
-            else:
-                value, at = _value(body, at - 1, head)
-            if type(value) is not kind:
-                return None
-            found[name] = value if words is None else words[value]
-    except (IndexError, KeyError, TypeError, ValueError, ArithmeticError, _Other):
+
+_WHOLE = (
+    rb"[\x00-\x17\x20-\x37]|[\x18\x38][\x18-\xff]|[\x19\x39][^\x00].|[\x1a\x3a](?:[^\x00].{3}|\x00[^\x00]..)"
+    rb"|[\x1b\x3b](?:[^\x00].{7}|\x00[^\x00].{6}|\x00\x00[^\x00].{5}|\x00{3}[^\x00].{4})"
+)
+"""A whole number in its shortest form: none that fits into fewer bytes."""
+_DECIMAL = rb"\xc4\x82[\x00-\x17\x20-\x37](?:%b)" % _WHOLE
+_PART = rb"(?:%b)" % b"|".join((_WHOLE, _sized(3)))
+_LIST = b"|".join(b"%b%b{%d}" % (_byte(0x80 | n), _PART, n) for n in (1, 2, 3))
+_VALUE = b"|".join((_DECIMAL, _WHOLE, _sized(3, 2), rb"[\xf4\xf5]", _LIST))
+_fields_in = re.compile(rb"(?:[\x01-\x17]|\x18[\x18-\xff])(?:%b)|." % _VALUE, re.DOTALL).findall
+"""Cuts a body into fields, each with its number and its value. A byte by itself is none."""
+_parts_of = re.compile(_PART, re.DOTALL).findall
+_NEEDED = frozenset(("kind", "measured_at", "clock_ms"))
+_OF_ONE_RECORD = frozenset((NUMBER_OF["measured_at"], NUMBER_OF["clock_ms"]))
+
+
+class Plain:
+    """Reads bodies of records with `fields`."""
+
+    def __init__(self, fields: Fields) -> None:
+        self._known = _Known(fields)
+
+    def fields_of(self, body: bytes) -> dict[str, Any] | None:
+        """Return the body's fields by name, without its format number; None: it is not what `codec.encode` writes."""
+        count, begin = (body[1:2], 2) if body[:1] == b"\xb8" else (body[:1], 1)
+        parts = _fields_in(body, begin + 2)
+        try:
+            found = dict(map(self._known.__getitem__, parts))
+            if (
+                len(found) + 1 == (count[0] if begin == 2 else count[0] - 0xA0)
+                and (begin == 1 or count[0] > 23)
+                and body[begin : begin + 2] == _FORMAT
+                and parts == sorted(parts)
+                and _NEEDED.issubset(found)
+            ):
+                return found
+        except (LookupError, ValueError):
+            pass
         return None
-    return found if at == len(body) else None
 
 
-def _decimal(pair: bytes) -> Decimal:
-    """Return the decimal that `pair` is the exponent and the digits of."""
-    exponent, digits = pair[1], pair[2]
-    if pair[0] != 0x82 or len(pair) < _LENGTHS[digits]:
-        raise _Other
-    if 0x20 <= exponent < 0x38:
-        exponent = 31 - exponent
-    elif exponent > 23:
-        raise _Other
-    number = int.from_bytes(pair[3:], "big") if len(pair) > 3 else digits & 31
-    value = Decimal(f"{number if digits < 0x20 else -1 - number}E{exponent}")
-    if len(_decimals) >= MOST_KEPT:
-        _decimals.clear()
-    _decimals[pair] = value
-    return value
+_FORMAT = bytes((0, FORMAT))
 
 
-def _value(body: bytes, at: int, head: int) -> tuple[Any, int]:
-    """Return the value that begins at `at` with `head`, and where it ends."""
-    if head in (0xF4, 0xF5):
-        return head == 0xF5, at + 1
-    major, size = head >> 5, _SIZES.get(head & 31, 0)
-    if not size and head & 31 > 23:
-        raise _Other
-    begin = at + 1 + size
-    number = int.from_bytes(body[at + 1 : begin], "big") if size else head & 31
-    if major == 0:
-        return number, begin
-    if major == 1:
-        return -1 - number, begin
-    end = begin + number
-    if end > len(body):
-        raise _Other
-    if major == 2:
-        return body[begin:end], end
-    if major == 3:
-        return str(body[begin:end], "utf-8"), end
-    raise _Other
+class _Known(dict[bytes, tuple[str, Any]]):
+    """Fields by their bytes, as name and value. Bytes that are no field are a `LookupError` or a `ValueError`."""
+
+    def __init__(self, fields: Fields) -> None:
+        super().__init__()
+        self._fields = fields
+
+    def __missing__(self, part: bytes) -> tuple[str, Any]:
+        number, at = part[0], 1
+        if number == 24:
+            number, at = part[1], 2
+        name, kind, words = self._fields[number]
+        value: Any
+        if part[at] == 0xC4:
+            exponent = part[at + 2]
+            whole: int = _value(part, at + 3)
+            value = Decimal(whole).scaleb(exponent if exponent < 0x20 else 31 - exponent, CONTEXT)
+        else:
+            value = _value(part, at)
+        if type(value) is not kind and not _is_list_of(value, kind):
+            raise LookupError
+        made = name, value if words is None else words[value]
+        if number not in _OF_ONE_RECORD:
+            if len(self) >= MOST_KEPT:
+                self.clear()
+            self[part] = made
+        return made
+
+
+def _value(part: bytes, at: int) -> Any:
+    """Return the value that stands in `part` from `at` on, decimals aside."""
+    major, low = part[at] >> 5, part[at] & 31
+    if major < 2:
+        number = low if low < 24 else int.from_bytes(part[at + 1 :], "big")
+        return number if major == 0 else -1 - number
+    if major < 4:
+        text = part[at + (1 if low < 24 else 2) :]
+        return text if major == 2 else str(text, "utf-8")
+    if major == 4:
+        return tuple(_value(each, 0) for each in _parts_of(part, at + 1))
+    return low == 21
+
+
+def _is_list_of(value: Any, kind: Any) -> bool:
+    if type(value) is not tuple:
+        return False
+    (inner,) = typing.get_args(kind)[:1] or (None,)
+    return all(type(each) is inner for each in value)
