@@ -122,6 +122,8 @@ def test_where_nothing_can_prove_conformity_it_is_said() -> None:
         "nothing can prove conformity: the tolerance is only 3.5 standard uncertainties",
     )
     assert found(EXACT, D("25.050"), Doubt(0.006)).decision is Decision.REJECT
+    beyond = found(EXACT, D("25.022"), Doubt(0.006))
+    assert (beyond.decision, beyond.side) == (Decision.UNDECIDED, Verdict.OVERSIZE)
 
 
 @pytest.mark.parametrize(
@@ -150,6 +152,13 @@ def test_a_fixed_factor_warns_where_it_is_not_what_it_stands_for(
     """Below T/u = 5, and with few degrees of freedom, 1.65 is not 95 %: that is said; the exact rule needs no word."""
     assert found(BY_FACTOR, D("25.0105"), doubt).reasons == reasons
     assert found(EXACT, D("25.0105"), doubt).reasons == ()
+
+
+def test_guard_bands_are_rounded_away_from_the_limits() -> None:
+    """1.65 · 0.012 345 7 µm is 0.020 370 405 µm: no proof rests on the digits below 1e-9 mm that are left out."""
+    made = zones(BY_FACTOR, LOWER, UPPER, Doubt(0.0000123457))
+    assert (made.lower_mm, made.upper_mm) == (D("25.000020371"), D("25.020979629"))
+    assert (made.below_mm, made.above_mm) == (D("24.999979629"), D("25.021020371"))
 
 
 def test_few_degrees_of_freedom_widen_the_exact_guard_band() -> None:
@@ -183,9 +192,15 @@ def test_guarded_rejection_takes_what_is_not_proved_outside(
 def test_guarded_rejection_stands_where_nothing_can_be_proved_inside() -> None:
     """A tolerance smaller than the uncertainty proves no conformity; what is surely outside is still rejected."""
     by = parse_rule("guarded rejection by factor 1.65")
-    assert found(by, D("25.0105"), Doubt(0.03)).decision is Decision.ACCEPT
+    middle = found(by, D("25.0105"), Doubt(0.03))
+    assert (middle.decision, middle.reasons) == (Decision.ACCEPT, ())
     assert found(by, D("25.0705"), Doubt(0.03)).decision is Decision.ACCEPT
     assert found(by, D("25.0706"), Doubt(0.03)).decision is Decision.REJECT
+
+
+def at_fault(value: str) -> Verdict | None:
+    """Return the limit that a value is beyond."""
+    return Verdict.UNDERSIZE if D(value) < LOWER else Verdict.OVERSIZE if D(value) > UPPER else None
 
 
 @pytest.mark.parametrize("value", ["24.9", "25.0105", "25.1"])
@@ -194,6 +209,7 @@ def test_a_guarded_rule_decides_nothing_without_an_uncertainty(by: Rule, value: 
     """Where no uncertainty is known nothing is accepted, or rejected, by a rule that needs one: undecided, and why."""
     said = found(by, D(value), None)
     assert (said.decision, said.conformity, said.probability) == (Decision.UNDECIDED, None, None)
+    assert said.side is at_fault(value)
     assert said.reasons == (f"{by.name} needs an uncertainty, and none is known",)
 
 
@@ -201,8 +217,9 @@ def test_a_guarded_rule_decides_nothing_without_an_uncertainty(by: Rule, value: 
 @pytest.mark.parametrize("doubt", [None, Doubt(0.001), Doubt(1.0, 3)])
 def test_simple_acceptance_heeds_the_limits_alone(value: str, doubt: Doubt | None) -> None:
     """Simple acceptance takes the limits as they are, whatever the uncertainty (JCGM 106:2012, 8.2)."""
-    inside = LOWER <= D(value) <= UPPER
-    assert found(SIMPLE, D(value), doubt).decision is (Decision.ACCEPT if inside else Decision.REJECT)
+    said = found(SIMPLE, D(value), doubt)
+    assert said.side is at_fault(value)
+    assert said.decision is (Decision.ACCEPT if said.side is None else Decision.REJECT)
 
 
 @pytest.mark.parametrize(

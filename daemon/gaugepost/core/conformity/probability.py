@@ -56,7 +56,7 @@ def exact_factor(
     if tolerance_in_u is None:
         return factor
     middle = tolerance_in_u / 2
-    if factor > middle or 2 * student_cdf(middle, degrees_of_freedom) - 1 < probability:
+    if 2 * student_cdf(middle, degrees_of_freedom) - 1 < probability:
         return None
     # Concave up to the middle, and below p at the one-sided factor: Newton's method stays on this side of the solution.
     step = middle
