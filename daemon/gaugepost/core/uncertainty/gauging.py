@@ -150,7 +150,7 @@ def _masters(known: Gauging) -> list[Component]:
                 source=ring.certificate or "certificate",
                 advice="a calibration with a smaller uncertainty",
                 shared=f"certificate {number}" if adds_up else "",
-                correlation=1.0 if adds_up else 0.0,
+                correlation=1.0,
             )
         )
         if ring.drift_mm:
@@ -263,7 +263,6 @@ def _at_mastering(parts: list[Component]) -> list[Component]:
 def _coefficient(body: str, known: Coefficient, sensitivity: float) -> list[Component]:
     if not known.half_width:
         return []
-    kind = "handbook" if known.is_handbooks else "declared"
     return [
         Component(
             quantity=f"coefficient of expansion of the {body}",
@@ -272,10 +271,10 @@ def _coefficient(body: str, known: Coefficient, sensitivity: float) -> list[Comp
             standard=from_half_width(known.half_width, Shape.RECTANGULAR),
             sensitivity=sensitivity,
             shape=Shape.RECTANGULAR,
-            source=f"{kind}, ±{known.half_width:.4g}/K",
+            source=f"{'handbook' if known.is_handbooks else 'declared'}, ±{known.half_width:.4g}/K",
             advice="measure nearer to 20 °C, or state a better known coefficient",
             shared=f"material {known.value:.6g}" if known.is_handbooks else "",
-            correlation=SAME_MATERIAL if known.is_handbooks else 0.0,
+            correlation=SAME_MATERIAL,
         )
     ]
 
@@ -293,7 +292,7 @@ def _warmth(body: str, known: Warmth, sensitivity: float) -> list[Component]:
                 source=known.source,
                 advice="a better thermometer",
                 shared=f"thermometer {known.thermometer}" if known.thermometer else "",
-                correlation=1.0 if known.thermometer else 0.0,
+                correlation=1.0,
             )
         )
     if known.spread_k:
