@@ -8,7 +8,7 @@ from hypothesis import given, settings, strategies as st
 from gaugepost.contract import Chunk, Condition, Moment, ValueRefused
 from gaugepost.contract.teaching import Ask, all_chunks
 from gaugepost.teach import Lesson, read_typed
-from gaugepost.teach.lesson import MOST_BYTES_HEARD
+from gaugepost.teach.lesson import MOST_BYTES_HEARD, MOST_BYTES_KEPT, MOST_CHANNELS
 
 NOW = Moment(0, 0, "")
 
@@ -82,3 +82,30 @@ def test_what_no_decoder_sees_is_no_frame() -> None:
     lesson.hear(Chunk(b"1", NOW, fault="keys were lost"))
     lesson.hear(Chunk(b"5", NOW, condition=Condition("battery", "low", b"")))
     assert lesson.heard == ()
+
+
+def test_a_lesson_that_never_ends_is_bounded() -> None:
+    """Skipped, taken back or measured: no channel keeps more than a search takes, and it is said when it is full."""
+    lesson = Lesson()
+
+    def measure() -> None:
+        for _ in range(3):
+            lesson.hear(chunk(b"x" * MOST_BYTES_HEARD))
+            lesson.skip()
+        lesson.hear(chunk(b"12.345\r" * 800))
+        lesson.show(read_typed("12.345"))
+
+    def measure_on() -> None:
+        for _ in range(100):
+            measure()
+
+    measure()
+    measure()
+    lesson.drop(1)
+    with pytest.raises(ValueRefused, match="no search takes so much"):
+        measure_on()
+    kept = sum(len(one.data) for one in all_chunks(lesson.evidence()))
+    assert kept <= MOST_BYTES_KEPT + MOST_BYTES_HEARD
+    for number in range(2 * MOST_CHANNELS):
+        lesson.hear(chunk(b"1", f"channel {number}"))
+    assert len({one.channel for one in lesson.heard}) == MOST_CHANNELS
