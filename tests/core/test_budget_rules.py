@@ -17,7 +17,7 @@ from gaugepost.core.bench.budgeting import (
     step_mm_of,
 )
 from gaugepost.core.bench.budgeting.budgets import DAY_MS, budget_of
-from gaugepost.core.bench.state import Mastered, Scatter, Sourced
+from gaugepost.core.bench.state import Mastered, Scatter, Sourced, State
 from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import Unit
 from gaugepost.core.setup import (
@@ -168,18 +168,21 @@ def mastered(**more: Any) -> Mastered:
     return Mastered(**(made | more))
 
 
+MASTERED, NO_SCATTER = mastered(), Scatter()
+
+
 def of_reading(
     set_up: SetUp, entry: CharacteristicEntry = BORE, at: Mastered | None = None, **more: Any
 ) -> Budget | Unstated:
     made: dict[str, Any] = {
-        "scatter": Scatter(),
+        "scatter": NO_SCATTER,
         "part": Sourced(D(20), "declared"),
         "gauge_at": Sourced(D(20), "declared"),
         "utc_ms": 0,
         "step_mm": D("0.001"),
         "is_corrected": True,
     }
-    return budget_of(set_up, "bore-1", entry, at or mastered(), **(made | more))
+    return budget_of(set_up, "bore-1", entry, at or MASTERED, **(made | more))
 
 
 @pytest.mark.parametrize(
@@ -287,6 +290,8 @@ def test_a_budget_over_several_readings_is_that_of_their_mean() -> None:
     assert four.repeats_mm == pytest.approx(one.repeats_mm / 2)
     assert one.standard_mm**2 - four.standard_mm**2 == pytest.approx(0.0004**2 * 3 / 4, rel=1e-6)
     assert isinstance(of_reading(known(declared=()), readings=4), Unstated)
+    coarse = gauge(known(), resolution_mm=D("0.005"))
+    assert resolutions(of_reading(coarse, readings=4, derivation=2))[0] == pytest.approx(0.001)
 
 
 @pytest.mark.parametrize(
@@ -309,6 +314,8 @@ def test_a_budget_is_that_of_what_it_was_asked_for(other: dict[str, Any]) -> Non
     """No budget that was worked out before for anything else is taken for it; asked again, it is the same one."""
     set_up = gauge(known(masters={"ring-1": SINCE}), repeatability_mm=None, resolution_mm=D("0.005"))
     first: dict[str, Any] = {"scatter": Scatter(squares=1e-7, degrees_of_freedom=3)}
+    if "at" not in other:
+        assert of_reading(set_up, **(first | other)) is of_reading(set_up, **(first | other))
     before = stated(of_reading(set_up, **first))
     after = stated(of_reading(set_up, **(first | other)))
     assert before != after
@@ -324,6 +331,8 @@ def test_a_reading_has_the_budget_that_is_shown_for_it() -> None:
     reading = hand.show("38.013")
     assert float(reading.standard_uncertainty_mm or 0) == pytest.approx(made.standard_mm, rel=1e-5)
     assert not any("not corrected" in each for each in made.assumed)
+    old = Hand(gauge(known(), resolution_mm=D("0.005")), State(derivation=2)).ready()
+    assert resolutions(reading_budget(old.state, "bore-1", BORE, old.now))[0] == pytest.approx(0.001)
 
 
 def test_a_gauge_that_is_not_mastered_has_no_budget() -> None:

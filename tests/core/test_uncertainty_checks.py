@@ -9,14 +9,17 @@ import GTC
 import pytest
 
 from gaugepost.core.bench import State, events as ev
+from gaugepost.core.bench.budgeting import Unstated, check_budget
 from gaugepost.core.bench.derive import Difference, differences
+from gaugepost.core.bench.state import Sourced
 from gaugepost.core.record import Entry, Kind, Record
-from gaugepost.core.setup import Combine, MasterEntry, Requirement
+from gaugepost.core.setup import Body, Combine, MasterEntry, Requirement
 from gaugepost.core.uncertainty import Budget
 from gaugepost.core.uncertainty.gauging import Ring, gauging_budget
 from gaugepost.edge.decoding import Decoders
 from tests.core.station import BORE, RING, STEEL, Hand
-from tests.core.test_uncertainty_gauging import KNOWN_RING, LINKS, gauging, known
+from tests.core.test_budget_rules import lines, of_reading, resolutions
+from tests.core.test_uncertainty_gauging import KNOWN_RING, LINKS, TWENTY, gauging, known
 
 
 def test_a_check_says_how_well_it_is_known() -> None:
@@ -62,6 +65,35 @@ def test_what_a_check_lacks_is_named() -> None:
     assert hand.check("38.004").uncertainty_reasons == (
         "nothing says how it grows with temperature: name the material of ring-1",
         "and 1 more: gaugepost budget lists them",
+    )
+
+
+@pytest.mark.parametrize("readings", [1, 3])
+def test_a_check_looks_for_a_material_at_its_master(readings: int) -> None:
+    """Measured as if it were a part, a master has no part_material to be named, in one reading or in several."""
+    bare = replace(BORE, coefficient=None)
+    for body, said in ((Body.MASTER, "name the material of A"), (Body.PART, "name the part_material of A")):
+        made = of_reading(known(), bare, readings=readings, part_body=body)
+        assert isinstance(made, Unstated)
+        assert said in made.reasons[0]
+
+
+def test_a_checks_master_is_as_well_known_as_declared() -> None:
+    """The budget of what a check measured has the ring's own coefficient with its half-width, and the ring's size."""
+    ring = replace(KNOWN_RING, coefficient_half_width=D("0.2E-6"), size_mm=D("38.0012"))
+    warm = tuple(replace(each, celsius=D(24)) for each in TWENTY)
+    hand = Hand(known(masters={"ring-1": ring}, declared=warm)).ready()
+    at = Sourced(D(24), "declared")
+    made = check_budget(hand.state, "bore-1", ring, at, at, hand.now, D("0.0001"), True, 1)
+    found = lines(made)["coefficient of expansion of the part"]
+    assert found.contribution == pytest.approx(-38.0012 * 4 * 0.2e-6 / 3**0.5, rel=1e-3)
+    assert found.shared == ""
+    assert resolutions(made) == pytest.approx((0.001, 0.001)), "declared coarser than the digits"
+    bare = check_budget(hand.state, "bore-1", ring, None, at, hand.now, D("0.001"), False, 1)
+    assert bare == Unstated(
+        (
+            "nothing says how warm the master is: declare temperatures.master or temperatures.air with its spread",
+        )
     )
 
 

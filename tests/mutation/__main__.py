@@ -65,6 +65,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "budget_rules",
             "budget_expected",
             "budget_scatter",
+            "budget_document",
             "uncertainty_gauging",
             "uncertainty_differing",
             "uncertainty_checks",
