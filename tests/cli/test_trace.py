@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -138,3 +139,15 @@ def test_a_ring_was_dropped(station: Daemon, trace: Callable[..., Done]) -> None
     said = ("suspect", "bore-38", "--reason", "a contact is chipped")
     doubted = trace(*said, command="bench", where=("--at", station.address))
     assert doubted.stdout.startswith("4 readings of bore-38 are marked as suspect")
+    at: dict[str, Any] = {"command": "bench", "where": ("--at", station.address)}
+    gauge, ring = trace("suspects", **at).stdout.splitlines()
+    assert gauge.endswith("by M2: a contact is chipped")
+    assert ring.endswith("by Q1: the ring was dropped")
+    because = ("--reason", "calibrated anew: as before", "--operator", "Q1")
+    lifted = trace("lift", ring.partition(":")[0], *because, **at)
+    assert lifted.stdout == "4 readings are no longer suspect\n"
+    refused = trace("lift", gauge.partition(":")[0], *because, **at)
+    assert refused.returncode == 2
+    assert "there is no good check that speaks for it" in refused.stderr
+    assert trace("suspects", **at).stdout.splitlines() == [gauge]
+    assert "by Q1: calibrated anew: as before" in trace("suspects", "--all", **at).stdout

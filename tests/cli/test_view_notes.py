@@ -85,6 +85,10 @@ NOTES: list[tuple[dict[str, Any], str]] = [
     ({"kind": "report", "gauge": "b", "text": "dropped"}, "b reported: dropped"),
     ({"kind": "suspect", "gauge": "b", "text": "4 readings"}, "b SUSPECT: 4 readings"),
     (
+        {"kind": "lifted", "gauge": "b", "replaces": "e-7", "operator": "Q1", "text": "wiped, checked again"},
+        "b no longer suspect, e-7 lifted by Q1: wiped, checked again",
+    ),
+    (
         {"kind": "void", "replaces": "e-7", "operator": "op-1", "text": "wrong piece"},
         "void e-7 by op-1: wrong piece",
     ),

@@ -81,6 +81,10 @@ def _next(
         return Record(
             kind=Kind.SUSPECT, gauge=f"g{chance.randrange(2)}", first=first, last=sequence - 1, count=1, **at
         )
+    if what < 0.255:
+        doubts = [at for at, record in known.items() if record.kind is Kind.SUSPECT]
+        if doubts:
+            return Record(kind=Kind.LIFTED, replaces=doubts[0], gauge="g0", text="wiped", **at)
     if what < 0.27:
         return Record(kind=Kind.CHECK, gauge="g0", code="passed", error_mm=Decimal("0.0004"), **at)
     piece = None if what < 0.32 else str(chance.randrange(8))
@@ -124,6 +128,7 @@ def standing_of(told: Sequence[Publication]) -> list[Told]:
             continue
         suspect = any(
             doubt["kind"] == "suspect"
+            and doubt["id"] not in replaced
             and str(doubt["id"])[:36] == str(first["id"])[:36]
             and doubt["gauge"] == record["gauge"]
             and _whole(doubt["first"]) <= _whole(first["sequence"]) <= _whole(doubt["last"])
@@ -203,6 +208,13 @@ async def test_views_say_what_stands(seed: int, store: Store) -> None:
         for each in expected
         if each["suspect"]
     )
+    lifted = {each["replaces"] for each in told if each["kind"] == "lifted"}
+    marks = {each["id"] for each in told if each["kind"] == "suspect"}
+    assert lifted
+    assert {row[0] for row in store.ask("SELECT id FROM {}.suspects WHERE open")} == marks - lifted
+    assert set(store.ask("SELECT lifted_by, lifted_because FROM {}.suspects WHERE NOT open")) == {
+        ("M2", "wiped")
+    }
     checks = [each["id"] for each in told if each["kind"] == "check"]
     assert sorted(store.ask("SELECT id, error_mm::text FROM {}.checks")) == sorted(
         (name, "0.0004") for name in checks

@@ -86,6 +86,20 @@ async def test_a_failed_check_shows_as_suspect(tmp_path: Path) -> None:
     assert values(tmp_path / "sheet.xlsx", "E5:E6") == ["suspect", "accept"]
 
 
+async def test_what_was_lifted_is_no_longer_suspect(tmp_path: Path) -> None:
+    """Once somebody lifts a doubt the cell shows the decision again, unless another mark is open."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+    doubt: dict[str, Any] = {"gauge": "bore-38", "first": 1, "last": 2, "count": 2}
+    await deliver(tmp_path, record(1), record(2, piece="2"))
+    await deliver(tmp_path, record(3, Kind.SUSPECT, **doubt), record(4, Kind.SUSPECT, **doubt | {"last": 1}))
+    assert values(file, "E5:E6") == ["suspect", "suspect"]
+    await deliver(tmp_path, record(5, Kind.LIFTED, replaces=3, **doubt))
+    assert values(file, "E5:E6") == ["suspect", "accept"]
+    await deliver(tmp_path, record(6, Kind.LIFTED, replaces=4, **doubt | {"last": 1}))
+    assert values(file, "E5:E6") == ["accept", "accept"]
+
+
 async def test_what_is_judged_again_is_shown(tmp_path: Path) -> None:
     """Under a corrected certificate a value and its decision change, a result's too; what was in doubt stays so."""
     file = tmp_path / "sheet.xlsx"

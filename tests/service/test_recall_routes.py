@@ -99,6 +99,36 @@ async def test_suspects(tmp_path: Path) -> None:
 
 
 @pytest.mark.asyncio
+async def test_a_doubt_is_lifted(tmp_path: Path) -> None:
+    """A good check on the same ring, and a reason: the list says who lifted it; without the check it is refused."""
+    async with at_work(tmp_path) as station:
+        await _measured(station)
+        told = await _post(station, "/gauges/bore-38/suspect", reason="it was knocked")
+        path, said = f"/v1/records/{told['records'][0]}/lifting", {"reason": "checked again: nothing moved"}
+        refused = await station.http.post(path, json=said)
+        assert refused.status_code == 409
+        assert "no good check" in refused.json()["detail"]
+        (open_one,) = (await station.get("/v1/suspects"))["suspects"]
+        assert (open_one["open"], open_one["reason"], open_one["count"]) == (True, "it was knocked", 6)
+        check = {"master": "ring-38", "serial": "R-4711"}
+        assert (await station.http.post("/v1/gauges/bore-38/check", json=check)).status_code == 200
+        await station.shows("38.0015")
+        lifted = await station.http.post(path, json=said)
+        assert lifted.status_code == 200, lifted.text
+        (record,) = (await station.get("/v1/records", kind="lifted"))["records"]
+        assert (record["id"], record["replaces"]) == (lifted.json()["records"][0], open_one["id"])
+        (closed,) = (await station.get("/v1/suspects"))["suspects"]
+        assert closed["open"] is False
+        assert closed["lifted"]["by"] == "M1"
+        assert (closed["lifted"]["reason"], closed["lifted"]["check"]) == (
+            said["reason"],
+            record["members"][0],
+        )
+        again = await station.http.post(path, json=said)
+        assert again.status_code == 409
+
+
+@pytest.mark.asyncio
 async def test_a_check_that_would_have_failed(tmp_path: Path) -> None:
     """Where the ring of a check turns out bad, the check would have failed: what it let through is suspect."""
     async with at_work(tmp_path) as station:

@@ -71,6 +71,15 @@ thermometer: gaugepost trace.
 example:
   gaugepost bench suspect bore-38 --reason "a contact is chipped"
 """
+_LIFT = """\
+The mark stays, and a record beside it says who lifted it, when, why and by which check; destinations are told. After a
+check that failed it takes a good one on the same ring, under the same mastering: wipe both, let them come to one
+temperature, check again. Where a ring was doubted, not a gauge, your word is enough.
+
+examples:
+  gaugepost bench suspects
+  gaugepost bench lift 1207 --reason "chip between ring and contact: wiped, checked again"
+"""
 _SET = """\
 What is left out stays as it is; another lot clears the piece. With lot checks, another lot asks for a check.
 
@@ -161,6 +170,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     suspect.add_argument("gauge", metavar="GAUGE")
     suspect.add_argument("--reason", required=True, help="why")
     suspect.add_argument("--operator", help="who, where that is not the operator in hand")
+
+    suspects = _action(actions, "suspects", "what is suspect, and why", "", _suspects)
+    suspects.add_argument("--all", action="store_true", help="what was lifted too, by whom and why")
+    suspects.add_argument("--json", action="store_true", help="one JSON object, with all of them")
+
+    lift = _action(actions, "lift", "say that what was suspect counts after all", _LIFT, _lift)
+    lift.add_argument("record", metavar="RECORD", help="id or sequence of the record that marked it")
+    lift.add_argument("--reason", required=True, help="why")
+    lift.add_argument("--operator", help="who, where that is not the operator in hand")
 
     report = _action(
         actions, "report", "say what was done to a gauge: it is to be checked then", _REPORT, _report
@@ -298,6 +316,32 @@ def _report(service: Service, args: argparse.Namespace) -> int:
 def _suspect(service: Service, args: argparse.Namespace) -> int:
     said = {"reason": args.reason, "operator": args.operator}
     print(_command(service, "POST", named("gauges", args.gauge, "suspect"), said))
+    return 0
+
+
+def _lift(service: Service, args: argparse.Namespace) -> int:
+    said = {"reason": args.reason, "operator": args.operator}
+    print(_command(service, "POST", named("records", args.record, "lifting"), said))
+    return 0
+
+
+def _suspects(service: Service, args: argparse.Namespace) -> int:
+    told = service.get(named("suspects"))
+    if args.json:
+        print(json.dumps(told, ensure_ascii=False))
+        return 0
+    from gaugepost.commands.view.style import Style, clean
+
+    shown = [each for each in told["suspects"] if each["open"] or args.all]
+    for each in shown:
+        what = f"{each['sequence']}: {each['count']} readings of {each['gauge']}, {each['first']} to {each['last']}"
+        on = f" on {each['master']}" if each["master"] else ""
+        by = f" by {each['marked_by']}" if each["marked_by"] else ""
+        print(clean(f"{what}{on}, since {each['marked_at']}{by}: {each['reason']}", Style()))
+        if (lifted := each["lifted"]) is not None:
+            print(clean(f"  lifted {lifted['at']} by {lifted['by']}: {lifted['reason']}", Style()))
+    if not shown:
+        print("nothing is suspect")
     return 0
 
 

@@ -62,6 +62,7 @@ class Kind(Word):
     FORM = "form"
     REJUDGED = "rejudged"
     ARCHIVE = "archive"
+    LIFTED = "lifted"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (
@@ -71,6 +72,7 @@ PUBLISHED_KINDS: tuple[Kind, ...] = (
     Kind.CHECK,
     Kind.MASTERING,
     Kind.SUSPECT,
+    Kind.LIFTED,
     Kind.VOID,
     Kind.AMENDMENT,
     Kind.REJUDGED,
@@ -176,7 +178,9 @@ class Record:
     gauge_temperature_source: str | None = _word(36, "measured, declared or assumed", words=SOURCES)
     master_temperature_source: str | None = _word(37, "measured, declared or assumed", words=SOURCES)
     members: tuple[int, ...] | None = _word(38, "sequences of the records combined or named here")
-    replaces: int | None = _word(39, "sequence of the record that this one voids or amends")
+    replaces: int | None = _word(
+        39, "sequence of the record that this one voids, amends, judges again or lifts"
+    )
     set_up: int | None = _word(40, "sequence of the set-up in force")
     derivation: int | None = _word(41, "number of the rules that made the numbers")
     raw: bytes | None = _word(42, "the frame, byte for byte", "hex")

@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping, Sequence
 
+from gaugepost.core.bench.commands import lifting
 from gaugepost.core.bench.commands.doubting import doubtful
 from gaugepost.core.bench.events import Command, Rejudge, Suspect
-from gaugepost.core.bench.tracing.asked import known_or_refused, revision_from
+from gaugepost.core.bench.tracing.asked import KEYS, known_or_refused, revision_from
 from gaugepost.core.bench.tracing.dependants import Asked, What, known_names
 from gaugepost.core.bench.tracing.document import document
 from gaugepost.core.bench.tracing.rejudging import AT_ONCE, to_rejudge
@@ -20,8 +21,6 @@ from gaugepost.service.problems import unknown
 from gaugepost.service.query import TraceAsked, utc_ms
 from gaugepost.service.routes.records import entry_of
 from gaugepost.service.views import Document
-
-_KEYS = ("size", "uncertainty", "coverage_factor", "correction", "master", "thermometer")
 
 
 async def traced(running: Running, what: What, name: str, asked: TraceAsked) -> Document:
@@ -60,11 +59,24 @@ async def suspect(running: Running, what: What, name: str, said: RecallSaid) -> 
     return {"accepted": True, "text": text, "records": [running.id_of(each) for each in sequences]}
 
 
+async def suspects(running: Running) -> list[Document]:
+    """Return what was ever marked as suspect, the latest first: open, or by whom it was lifted and why."""
+    through, epoch = running.growth.head, running.reader.epoch
+
+    def work() -> list[Document]:
+        return [
+            lifting.document(entry, by, epoch)
+            for entry, by in reversed([*lifting.suspects(Lookup(running.reader), through)])
+        ]
+
+    return await asyncio.to_thread(work)
+
+
 async def _traced(running: Running, what: What, name: str, said: TraceAsked | RecallSaid) -> Trace:
     lookup, through = Lookup(running.reader), running.growth.head
     sequence = (await entry_of(running, name)).sequence if what is What.MASTERING else 0
     named = "" if what is What.MASTERING else name
-    words: Mapping[str, str | None] = {key: getattr(said, key) for key in _KEYS}
+    words: Mapping[str, str | None] = {key: getattr(said, key) for key in KEYS}
     since = None if said.since is None else utc_ms(said.since)
     until = None if said.until is None else utc_ms(said.until)
 

@@ -16,13 +16,15 @@ COMMENT ON VIEW gaugepost.lineage IS
 
 CREATE OR REPLACE VIEW gaugepost.doubts AS
 SELECT journal_epoch, gauge, range_agg(int8range(first, last, '[]')) AS sequences FROM (
-    SELECT journal_epoch, gauge, first, last FROM gaugepost.record WHERE kind = 'suspect' AND first <= last
+    SELECT journal_epoch, gauge, first, last FROM gaugepost.record s WHERE kind = 'suspect' AND first <= last
+        AND NOT EXISTS (SELECT FROM gaugepost.record n WHERE n.replaces = s.id)
     UNION ALL
     SELECT l.before, r.gauge, r.first, least(r.last, l.last) FROM gaugepost.record r
     JOIN gaugepost.lineage l ON l.journal_epoch = r.journal_epoch
     WHERE r.kind = 'suspect' AND r.first <= least(r.last, l.last)
+        AND NOT EXISTS (SELECT FROM gaugepost.record n WHERE n.replaces = r.id)
 ) doubt GROUP BY journal_epoch, gauge;
-COMMENT ON VIEW gaugepost.doubts IS 'What failed checks put in doubt: sequences by journal and gauge';
+COMMENT ON VIEW gaugepost.doubts IS 'What failed checks put in doubt and nobody lifted: sequences by journal and gauge';
 
 CREATE OR REPLACE VIEW gaugepost.original AS
 WITH RECURSIVE chain (id, before, step) AS (
@@ -92,20 +94,32 @@ CREATE OR REPLACE VIEW gaugepost.spc_subgroups AS SELECT * FROM gaugepost.subgro
 COMMENT ON VIEW gaugepost.spc_subgroups IS
     'Consecutive pieces of a lot, 5 at a time; what was not judged or is suspect is left out. Of 4: subgroups(4)';
 
+-- What was measured again is joined once for the whole list: looked for by each row, it took the square of the rows.
+-- No position or lot is a line break: NULLs are compared as one, since the server joins by what is equal.
 CREATE OR REPLACE VIEW gaugepost.suspect_list AS
 SELECT x.station, x.gauge, x.characteristic, x.position, x.lot, x.piece, x.attempt, x.measured_at, x.value, x.unit,
-    x.verdict, x.decision, x.id, EXISTS (SELECT FROM gaugepost.last_results l
-        WHERE l.station = x.station AND l.characteristic = x.characteristic AND l.piece = x.piece
-        AND l.position IS NOT DISTINCT FROM x.position AND l.lot IS NOT DISTINCT FROM x.lot
-        AND NOT l.suspect AND l.verdict <> 'not-judged') AS measured_again
-FROM gaugepost.standing x WHERE x.suspect AND x.value_mm IS NOT NULL;
+    x.verdict, x.decision, x.id, again.id IS NOT NULL AS measured_again
+FROM gaugepost.standing x LEFT JOIN gaugepost.last_results again
+    ON again.station = x.station AND again.characteristic = x.characteristic AND again.piece = x.piece
+    AND coalesce(again.position, E'\n') = coalesce(x.position, E'\n')
+    AND coalesce(again.lot, E'\n') = coalesce(x.lot, E'\n')
+    AND NOT again.suspect AND again.verdict <> 'not-judged'
+WHERE x.suspect AND x.value_mm IS NOT NULL;
 COMMENT ON VIEW gaugepost.suspect_list IS
-    'What a failed check put in doubt and nobody voided; measured_again: a later attempt stands and counts';
+    'What a failed check put in doubt and nobody voided or lifted; measured_again: a later attempt stands and counts';
 
 CREATE OR REPLACE VIEW gaugepost.checks AS
 SELECT station, gauge, measured_at, kind, code, master, error_mm, limit_mm, value_mm, reasons, operator, id
 FROM gaugepost.record WHERE kind IN ('mastering', 'check');
 COMMENT ON VIEW gaugepost.checks IS 'Masterings and checks of every gauge, with what they were off';
+
+CREATE OR REPLACE VIEW gaugepost.suspects AS
+SELECT s.station, s.gauge, s.master, s.first, s.last, s.count, s.measured_at AS marked_at, s.operator AS marked_by,
+    s.text AS reason, l.id IS NULL AS open, l.measured_at AS lifted_at, l.operator AS lifted_by,
+    l.text AS lifted_because, s.id, l.id AS lifted_id
+FROM gaugepost.record s LEFT JOIN gaugepost.record l ON l.replaces = s.id AND l.kind = 'lifted'
+WHERE s.kind = 'suspect';
+COMMENT ON VIEW gaugepost.suspects IS 'Every mark of doubt: whether it is open, or by whom it was lifted and why';
 
 INSERT INTO gaugepost.layout (number, views) VALUES (:layout, :views)
 ON CONFLICT (number) DO UPDATE SET views = excluded.views WHERE layout.views < excluded.views;

@@ -180,7 +180,7 @@ class Workbook:
         for of, record in fresh:
             books = {of} | (memory.books_of(record) if record["kind"] not in ("reading", "result") else set())
             books.add(of_id.get(str(record.get("replaces")), ""))
-            if record["kind"] == "suspect":
+            if record["kind"] in ("suspect", "lifted"):
                 books |= set(of_id.values())
             for name in sorted(books - {""}):
                 touched.setdefault(name, []).append(_sequence(record))

@@ -26,6 +26,7 @@ CREATE TABLE IF NOT EXISTS record (
 ) WITHOUT ROWID;
 CREATE INDEX IF NOT EXISTS of_book ON record (book, kind);
 CREATE INDEX IF NOT EXISTS doubts ON record (kind) WHERE kind = 'suspect';
+CREATE INDEX IF NOT EXISTS lifts ON record (kind) WHERE kind = 'lifted';
 CREATE INDEX IF NOT EXISTS replacing ON record (replaces) WHERE replaces IS NOT NULL;
 CREATE TABLE IF NOT EXISTS shown (
     book TEXT NOT NULL, line INTEGER NOT NULL, purpose TEXT NOT NULL, text TEXT NOT NULL,
@@ -74,8 +75,8 @@ class Memory:
     def known(self, book: str, fresh: Sequence[tuple[str, Publication]]) -> list[Record]:
         """Return all records that bear on `book`, those of `fresh` (book and record) that do among them."""
         rows = self._database.execute(
-            "SELECT epoch, sequence, book, body FROM record WHERE book = ?1 OR kind = 'suspect' OR replaces IN"
-            " (SELECT id FROM record WHERE book = ?1)",
+            "SELECT epoch, sequence, book, body FROM record WHERE book = ?1 OR kind = 'suspect' OR kind = 'lifted'"
+            " OR replaces IN (SELECT id FROM record WHERE book = ?1)",
             (book,),
         )
         found = {}
@@ -89,7 +90,7 @@ class Memory:
 
     def books_of(self, record: Publication) -> set[str]:
         """Return the workbooks that a void, an amendment or a doubt bears on, by the records it names."""
-        if record["kind"] == "suspect":
+        if record["kind"] in ("suspect", "lifted"):
             query = "SELECT DISTINCT book FROM record WHERE gauge = ? AND sequence BETWEEN ? AND ?"
             values: tuple[object, ...] = (record.get("gauge"), record.get("first"), record.get("last"))
         else:

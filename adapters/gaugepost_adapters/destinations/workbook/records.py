@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from gaugepost.contract import Publication
 
-KINDS = ("reading", "result", "amendment", "rejudged", "void", "suspect")
+KINDS = ("reading", "result", "amendment", "rejudged", "void", "suspect", "lifted")
 """Kinds of records that change what a sheet shows."""
 
 Piece = tuple[str, str]
@@ -67,7 +67,11 @@ def standing(records: Iterable[tuple[tuple[int, int], Publication]]) -> list[Mea
     known = sorted(records, key=lambda each: each[0])
     by_id = {str(record["id"]): record for _, record in known}
     replaced = {str(record["replaces"]) for _, record in known if record.get("replaces")}
-    doubts = [(order[0], record) for order, record in known if record["kind"] == "suspect"]
+    doubts = [
+        (order[0], record)
+        for order, record in known
+        if record["kind"] == "suspect" and record["id"] not in replaced  # else it was lifted
+    ]
     found = []
     for order, record in known:
         if is_measured(record) and record["id"] not in replaced:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from gaugepost.commands.journal_asked import add_journal, add_period, journal_of, period_of
 from gaugepost.commands.trace.table import lines, write_csv
-from gaugepost.core.bench.tracing.asked import known_or_refused, revision_from
+from gaugepost.core.bench.tracing.asked import KEYS, ROOMS, known_or_refused, revision_from
 from gaugepost.core.bench.tracing.dependants import Asked, What, known_names
 from gaugepost.core.bench.tracing.document import counts, document
 from gaugepost.core.bench.tracing.tracing import Trace, trace
@@ -22,13 +22,6 @@ from gaugepost.edge.journal.lookup import Lookup
 
 RECORDING_S = 600.0
 """How long a station may take to record ten thousands."""
-_KEYS = ("size", "uncertainty", "coverage_factor", "correction", "master", "thermometer")
-_ROOMS = {
-    What.MASTER: "masters",
-    What.GAUGE: "gauges",
-    What.MASTERING: "records",
-    What.THERMOMETER: "thermometers",
-}
 _NEVER_MS = 4_102_444_800_000
 """The year 2100."""
 
@@ -135,7 +128,7 @@ def _recorded(args: argparse.Namespace, made: Trace) -> Iterator[str]:
     service = service_of(args)
     asked = made.asked
     period = {"since": asked.since_ms, "until": asked.until_ms}
-    said = {key: text for key in _KEYS if (text := getattr(args, key)) is not None}
+    said = {key: text for key in KEYS if (text := getattr(args, key)) is not None}
     said |= {key: rfc3339(ms) for key, ms in period.items() if ms is not None}
     if args.operator is not None:
         said["operator"] = args.operator
@@ -143,7 +136,7 @@ def _recorded(args: argparse.Namespace, made: Trace) -> Iterator[str]:
         if reason is not None:
             if act == "suspect" and asked.what is What.GAUGE and "until" not in said:
                 said = {"until": rfc3339(_NEVER_MS), **said}  # all of it, not only since its last good check
-            path = named(_ROOMS[asked.what], args.name, act)
+            path = named(ROOMS[asked.what], args.name, act)
             yield str(service.send("POST", path, said | {"reason": reason}, wait_s=RECORDING_S)["text"])
 
 
@@ -153,7 +146,7 @@ def _traced(reader: Reader, args: argparse.Namespace) -> Trace:
     since, until = period_of(args, reader)
     sequence = _sequence(args.name) if what is What.MASTERING else 0
     name = "" if sequence else args.name
-    revision = revision_from(what, name, {key: getattr(args, key) for key in _KEYS})
+    revision = revision_from(what, name, {key: getattr(args, key) for key in KEYS})
     known = known_names(lookup, last)
     if name:
         known_or_refused(what.value, name, known[what])

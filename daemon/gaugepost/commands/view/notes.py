@@ -159,6 +159,11 @@ def _about(word: str) -> Callable[[Record], str]:
     return made
 
 
+def _lifted(record: Record) -> str:
+    what = f"{record.get('gauge')} no longer suspect, {record.get('replaces')}"
+    return said(f"{what} lifted by {record['operator']}" if record.get("operator") else what, record)
+
+
 def _rejudged(record: Record) -> str:
     now = " ".join(str(record[key]) for key in ("value", "unit", "verdict", "decision") if record.get(key))
     about = f"JUDGED AGAIN {record.get('replaces') or ''}: {now}"
@@ -184,6 +189,7 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.ABANDONED: _of_gauge("abandoned"),
     Kind.REPORT: _of_gauge("reported"),
     Kind.SUSPECT: _of_gauge("SUSPECT"),
+    Kind.LIFTED: _lifted,
     Kind.VOID: _about("void"),
     Kind.AMENDMENT: _about("amendment"),
     Kind.REJUDGED: _rejudged,

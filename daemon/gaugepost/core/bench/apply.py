@@ -281,6 +281,11 @@ def _amendment(state: State, record: Record) -> State:
     return changed(state, counts=state.counts.one_more(key))
 
 
+def _lifted(state: State, record: Record) -> State:
+    assert record.replaces is not None
+    return changed(state, replaced=state.replaced.and_(record.replaces, state.sequence))
+
+
 _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.START: _start,
     Kind.SET_UP: _set_up,
@@ -304,6 +309,7 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.AMENDMENT: _amendment,
     Kind.REJUDGED: rejudged,
     Kind.SUSPECT: steps.said,
+    Kind.LIFTED: _lifted,
     Kind.TRIGGER: _trigger,
     Kind.SALVAGE: lambda state, record: _forgotten(state),
 }

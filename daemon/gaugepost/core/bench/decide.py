@@ -13,6 +13,7 @@ from gaugepost.core.bench.apply import apply
 from gaugepost.core.bench.arrivals.gauge import streamed
 from gaugepost.core.bench.arrivals.routing import arrived, more_bad_frames
 from gaugepost.core.bench.commands.afterwards import amend, another, void
+from gaugepost.core.bench.commands.lifting import lift
 from gaugepost.core.bench.commands.recall import rejudge, suspect
 from gaugepost.core.bench.commands.reload import reload
 from gaugepost.core.bench.commands.reports import report
@@ -123,6 +124,7 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.Another: another,
     ev.Rejudge: rejudge,
     ev.Suspect: suspect,
+    ev.Lift: lift,
     ev.RecordingResumed: _resumed,
     ev.LookAhead: look_ahead,
     ev.NotAsked: _not_asked,

@@ -233,6 +233,22 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True)
+class Lift:
+    """A person says that what record `sequence`, which is `target`, marked as suspect counts after all, and why.
+
+    `check` is the good check that shows it, None where there is none; whoever asks looks it up. `wanted` says which
+    check it takes; empty where a person's word is enough.
+    """
+
+    sequence: int
+    target: Record
+    reason: str
+    check: int | None = None
+    wanted: str = ""
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """A person says that something was done to a gauge: see `REPORTS`."""
 
@@ -291,6 +307,7 @@ Command = (
     | Another
     | Rejudge
     | Suspect
+    | Lift
     | Reload
 )
 Event = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
+from gaugepost.core.bench.commands.lifting import evidence
 from gaugepost.core.bench.events import (
     Abandon,
     Amend,
@@ -12,6 +13,7 @@ from gaugepost.core.bench.events import (
     BeginMastering,
     Command,
     Finish,
+    Lift,
     Report,
     SetTags,
     Suspect,
@@ -19,6 +21,7 @@ from gaugepost.core.bench.events import (
 )
 from gaugepost.core.errors import CommandRefused, ValueRefused
 from gaugepost.core.record import Kind, Record
+from gaugepost.edge.journal.lookup import Lookup
 from gaugepost.service.commands import bodies
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import unknown
@@ -77,6 +80,16 @@ async def report(running: Running, gauge: str, said: bodies.ReportSaid) -> Docum
 async def suspect(running: Running, gauge: str, said: bodies.SuspectSaid) -> Document:
     """Mark as suspect what a gauge measured since its last good check: it is to be checked before its next verdict."""
     return await _ask(running, gauge, Suspect(said.reason, gauge, (), said.operator))
+
+
+async def lift(running: Running, record: str, said: bodies.SuspectSaid) -> Document:
+    """Say that what a suspect record marked counts after all; both records stay."""
+    entry = await entry_of(running, record)
+    lookup, through = Lookup(running.reader), running.growth.head
+    check, wanted = await asyncio.to_thread(evidence, lookup, entry, through)
+    return await _ask(
+        running, None, Lift(entry.sequence, entry.record, said.reason, check, wanted, said.operator)
+    )
 
 
 async def set_tags(running: Running, said: bodies.TagsSaid) -> Document:

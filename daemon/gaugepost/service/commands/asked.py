@@ -58,6 +58,7 @@ COMMANDS: Mapping[str, Way] = {
     "again": Way("gauge", bodies.AttemptSaid, acts.again),
     "report": Way("gauge", bodies.ReportSaid, acts.report),
     "suspect": Way("gauge", bodies.SuspectSaid, acts.suspect),
+    "lift": Way("record", bodies.SuspectSaid, acts.lift),
     "set": Way(None, bodies.TagsSaid, _set),
     "void": Way("record", bodies.VoidSaid, acts.void),
     "amend": Way("record", bodies.AmendSaid, acts.amend),

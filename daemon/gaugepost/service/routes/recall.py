@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Depends, Query, Request
 from fastapi.responses import JSONResponse
 
+from gaugepost.core.bench.tracing.asked import ROOMS
 from gaugepost.core.bench.tracing.dependants import What
 from gaugepost.service import recall
 from gaugepost.service.commands import acts, bodies
@@ -14,12 +15,6 @@ from gaugepost.service.commands.signing import signed
 from gaugepost.service.facade import Running
 from gaugepost.service.query import TraceAsked, only
 
-_ROOMS = {
-    "masters": What.MASTER,
-    "gauges": What.GAUGE,
-    "thermometers": What.THERMOMETER,
-    "records": What.MASTERING,
-}
 _ASKED = Depends(only(*TraceAsked.model_fields))
 _NOTHING = Depends(only())
 
@@ -27,8 +22,19 @@ _NOTHING = Depends(only())
 def routes(running: Running) -> APIRouter:
     """Return the routes of tracing, for whatever can be traced."""
     router = APIRouter(default_response_class=JSONResponse)
-    for room, what in _ROOMS.items():
+    for what, room in ROOMS.items():
         _add(router, running, room, what)
+
+    @router.get("/suspects", dependencies=[_NOTHING])
+    async def suspects() -> JSONResponse:
+        """What was ever marked as suspect, the latest first: open, or by whom it was lifted and why."""
+        return JSONResponse({"suspects": await recall.suspects(running)})
+
+    @router.post("/records/{id}/lifting", dependencies=[_NOTHING])
+    async def lift(id: str, request: Request, said: Annotated[bodies.SuspectSaid, Body()]) -> JSONResponse:  # noqa: A002
+        """Say that what a suspect record marked counts after all; both records stay."""
+        return JSONResponse(await acts.lift(running, id, signed(request, said)))
+
     return router
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gaugepost.core.bench.commands.lifting import suspects
 from gaugepost.core.bench.events import Doubtful
 from gaugepost.core.bench.tracing.records import Records
 from gaugepost.core.bench.tracing.tracing import Trace
@@ -19,7 +20,8 @@ def doubtful(records: Records, made: Trace) -> tuple[Doubtful, ...]:
     found = list(_of_checks(records, made) if made.revision else _of_all(made))
     known = {
         (each.record.gauge, each.record.first, each.record.last)
-        for each in records.of_kinds((Kind.SUSPECT,), None, 0, made.through)
+        for each, by in suspects(records, made.through)
+        if by is None
     }
     return tuple(each for each in found if (each.gauge, each.first, each.last) not in known)
 

@@ -12,6 +12,15 @@ from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import parse_length, parse_number
 
 CERTIFICATE = ("size", "uncertainty", "coverage_factor")
+KEYS = (*CERTIFICATE, "correction", "master", "thermometer")
+"""What is said of a correction, by command line, address and body."""
+ROOMS = {
+    What.MASTER: "masters",
+    What.GAUGE: "gauges",
+    What.THERMOMETER: "thermometers",
+    What.MASTERING: "records",
+}
+"""Where each thing that is traced stands in an address."""
 
 
 def revision_from(what: What, name: str, said: Mapping[str, str | None]) -> Revision:
