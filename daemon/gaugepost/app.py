@@ -5,30 +5,27 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
-from functools import partial
+from collections.abc import AsyncIterator, Callable, Coroutine
 from typing import Any
 
 import structlog
 
 from gaugepost import __version__
-from gaugepost.contract import CommandSource, Destination, StationFacts
-from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
-from gaugepost.core.setup import GaugeEntry, ThermometerEntry, to_document
+from gaugepost.core.errors import GaugepostError
+from gaugepost.core.setup import to_document
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.service_manager import ServiceManager
 from gaugepost.edge.snapshot import Snapshot
-from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Station
+from gaugepost.edge.stationfile import Station
 from gaugepost.service import Commands, Running, build_api, encryption_of, serve
 from gaugepost.shell.asking.looking_ahead import look_ahead
 from gaugepost.shell.asking.wanted import ask_when_wanted
-from gaugepost.shell.command_intake import CommandIntake
-from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
-from gaugepost.shell.intake import Intake
+from gaugepost.shell.parts.parts import Parts
+from gaugepost.shell.parts.reloading import Reloading, Reread
 from gaugepost.shell.recorder import Recorder
 from gaugepost.shell.room import RoomWatch
 
@@ -38,24 +35,27 @@ DRAIN_S = 5.0
 log = structlog.get_logger(__name__)
 
 
-async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
+async def run(station: Station, *, reread: Reread, on_listening: Callable[[str], None]) -> int:
     """Run the station until SIGINT or SIGTERM; return the exit code.
 
-    `on_listening` is told the service's address. Raises `GaugepostError` where the journal, the cursors or the address
+    `reread` gives the station as its file describes it by then, for a reload. `on_listening` is
+    told the service's address. Raises `GaugepostError` where the journal, the cursors or the address
     can't be had; what else ends it early is a bug, raised after an orderly end.
     """
     clock = Clock()
-    async with _opened(station, clock) as running:
-        recorder = running.recorder
+    async with _opened(station, reread, clock) as running:
+        recorder, parts = running.recorder, running.parts
         recorder.tell(Started(__version__), clock())
         recorder.tell(SetUpLoaded(to_document(station.set_up)), clock())
         stop, manager = _stop_signal(), ServiceManager()
+        _reload_signal(running.reload, manager)
 
         def ready(address: str) -> None:
             manager.ready(address)
             on_listening(address)
 
-        async with _tasks(*(delivery.run() for delivery in running.deliveries)) as delivering:
+        async with parts.delivering:
+            parts.deliver()
             serving = serve(
                 build_api(running),
                 station.host,
@@ -64,14 +64,12 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
                 stop=stop,
                 encryption=encryption_of(station),
             )
-            asking = ask_when_wanted(recorder, running.intakes, clock)
+            asking = ask_when_wanted(recorder, parts.intakes, clock)
             beside = (look_ahead(recorder, station.zone, clock), manager.feed(recorder.stalled_s))
-            listening = (intake.run() for intake in running.intakes)
-            commanded = _commanded(running)
-            async with _tasks(
-                serving, recorder.failure(), asking, *beside, *listening, *commanded
-            ) as working:
-                await _first_end(stop, *working, *delivering)
+            failing = (recorder.failure(), parts.listening.failure(), parts.delivering.failure())
+            async with parts.listening, _tasks(serving, asking, *beside, *failing) as working:
+                parts.listen(Commands(running).carry_out)
+                await _first_end(stop, *working)
             manager.stopping()
             recorder.tell(Stopped(), clock())
             lost = await recorder.close()
@@ -82,7 +80,7 @@ async def run(station: Station, *, on_listening: Callable[[str], None]) -> int:
 
 
 @contextlib.asynccontextmanager
-async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
+async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterator[Running]:
     """Open journal and cursors, bring the bench to where the journal ends, and make everything that runs."""
     path = station.data / "journal.db"
     with (
@@ -98,24 +96,19 @@ async def _opened(station: Station, clock: Clock) -> AsyncIterator[Running]:
             log.info("applied the whole journal", records=state.sequence, snapshot=snapshot.finding)
         growth = Growth(journal.sequence)
         recorder = Recorder(journal, growth, clock, state)
-        destinations = _destinations(station)
+        parts = Parts(station, recorder, reader, cursors, growth, clock)
         try:
             room = RoomWatch(reader, station.disk_floor, station.disk_warning_ms, lambda: clock().utc_ms)
             async with _tasks(_kept(snapshot, recorder, growth), room.run()):
                 yield Running(
-                    station=station,
+                    parts=parts,
                     recorder=recorder,
                     reader=reader,
                     growth=growth,
-                    intakes=tuple(_intake(plan, station, recorder, clock) for plan in station.links.values()),
-                    deliveries=tuple(
-                        _delivery(plan, destination, reader, cursors, growth, clock)
-                        for plan, destination in destinations
-                    ),
                     cursors=cursors,
                     now=clock,
                     started=clock(),
-                    command_intakes=tuple(_command_intakes(destinations, clock)),
+                    reload=Reloading(parts, recorder, reread),
                     room=room,
                 )
         finally:
@@ -136,74 +129,32 @@ async def _save(snapshot: Snapshot, recorder: Recorder) -> None:
         log.warning("no snapshot of the bench: the next start takes longer", problem=problem)
 
 
-def _intake(plan: LinkPlan, station: Station, recorder: Recorder, clock: Clock) -> Intake:
-    on_link = [gauge for gauge in station.set_up.gauges.values() if gauge.link == plan.name]
-    meters = [meter for meter in station.set_up.thermometers.values() if meter.link == plan.name]
-    asked: list[GaugeEntry | ThermometerEntry] = [*(gauge for gauge in on_link if not gauge.stream), *meters]
-    return Intake(
-        plan.name,
-        lambda: plan.link(plan.settings, clock),
-        plan.decoder(plan.decoder_settings),
-        recorder,
-        clock,
-        {gauge.channel: Window(gauge) for gauge in on_link if gauge.stream},
-        {each.channel: each.answer_within_ms / 1000 for each in asked},
-        {each.channel: each.ask_every_ms / 1000 for each in asked if each.ask_every_ms is not None},
-    )
-
-
-def _destinations(station: Station) -> list[tuple[DestinationPlan, Destination]]:
-    """Make every destination that can be used."""
-    facts, made = StationFacts(station.name, station.zone, station.data), []
-    for plan in station.destinations.values():
-        if plan.destination is None or plan.settings is None:
-            log.error("destination disabled", destination=plan.name, problem=plan.problem)
-        else:
-            made.append((plan, plan.destination(plan.settings, facts)))
-    return made
-
-
-def _delivery(
-    plan: DestinationPlan,
-    destination: Destination,
-    reader: Reader,
-    cursors: Cursors,
-    growth: Growth,
-    clock: Clock,
-) -> Delivery:
-    return Delivery(
-        plan.name,
-        destination,
-        reader,
-        cursors,
-        growth,
-        plan.kinds,
-        kind=plan.kind,
-        start=plan.from_.value if isinstance(plan.from_, StartFrom) else round(plan.from_.timestamp() * 1000),
-        utc_ms=lambda: clock().utc_ms,
-    )
-
-
-def _command_intakes(
-    destinations: Iterable[tuple[DestinationPlan, Destination]], clock: Clock
-) -> Iterator[CommandIntake]:
-    for plan, source in destinations:
-        if isinstance(source, CommandSource) and source.brings_commands:
-            yield CommandIntake(plan.name, source.commands, lambda: clock().utc_ms)
-
-
-def _commanded(running: Running) -> Iterator[Coroutine[Any, Any, None]]:
-    commands = Commands(running)
-    return (
-        intake.run(partial(commands.carry_out, by=intake.destination)) for intake in running.command_intakes
-    )
-
-
 def _stop_signal() -> asyncio.Event:
     stop, loop = asyncio.Event(), asyncio.get_running_loop()
     for name in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(name, stop.set)
     return stop
+
+
+def _reload_signal(reload: Reloading, manager: ServiceManager) -> None:
+    """Have SIGHUP read the station file again; what is in the way goes to the log, and all stays as it is."""
+    under_way = set[asyncio.Task[None]]()
+
+    async def again() -> None:
+        manager.reloading()
+        try:
+            await reload()
+        except GaugepostError as error:
+            log.error("station file not taken", problem=str(error))  # noqa: TRY400 - no bug of ours
+        finally:
+            manager.reloaded()
+
+    def hear() -> None:
+        task = asyncio.create_task(again())
+        under_way.add(task)
+        task.add_done_callback(under_way.discard)
+
+    asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, hear)
 
 
 @contextlib.asynccontextmanager

@@ -15,6 +15,7 @@ from gaugepost.core.errors import GaugepostError
 COMMANDS = {
     "run": "run the station that a file describes",
     "check": "check a station file without opening anything",
+    "reload": "have a running station take its file as it is now",
     "doctor": "find what keeps a station from its work, with remedies",
     "schema": "print the station file's schema, for editors",
     "devices": "list what is plugged in, as a station file names it",

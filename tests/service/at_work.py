@@ -24,7 +24,8 @@ from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.stationfile import Station, read_station
 from gaugepost.service import Running, build_api, serve
 from gaugepost.shell.growth import Growth
-from gaugepost.shell.intake import Intake
+from gaugepost.shell.parts.parts import Parts
+from gaugepost.shell.parts.reloading import Reloading
 from gaugepost.shell.recorder import Recorder
 
 STATION = """
@@ -208,14 +209,7 @@ async def at_work(folder: Path, station_text: str = STATION) -> AsyncIterator[At
 def _running(
     station: Station, recorder: Recorder, reader: Reader, growth: Growth, cursors: Cursors, clock: Clock
 ) -> Running:
-    intakes = tuple(
-        Intake(
-            plan.name,
-            lambda plan=plan: plan.link(plan.settings, clock),  # type: ignore[misc]
-            plan.decoder(plan.decoder_settings),
-            recorder,
-            clock,
-        )
-        for plan in station.links.values()
-    )
-    return Running(station, recorder, reader, growth, intakes, (), cursors, clock, clock())
+    parts = Parts(station, recorder, reader, cursors, growth, clock)
+    parts.deliveries.clear()  # records go nowhere here
+    reload = Reloading(parts, recorder, lambda: station)
+    return Running(parts, recorder, reader, growth, cursors, clock, clock(), reload)

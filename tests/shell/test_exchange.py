@@ -69,7 +69,7 @@ async def line(
     with Pty() as pty:
         settings = SerialPortLink.Settings.model_validate({"device": pty.path})
         link = SerialPortLink(settings, lambda: Moment(0, 0, ""))
-        exchanges = Exchanges(within, every_s or {}, bool, lambda _: missed.set())
+        exchanges = Exchanges(within, (every_s or {}).__contains__, bool, lambda _: missed.set())
         await link.open()
         try:
             yield Line(pty, link, exchanges, within, missed)

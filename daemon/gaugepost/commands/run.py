@@ -12,7 +12,7 @@ import structlog
 
 from gaugepost import app
 from gaugepost.edge.logs import set_up_logs
-from gaugepost.edge.stationfile import read_station
+from gaugepost.edge.stationfile import Station, read_station
 
 SWITCH_S = 0.0005
 """The threads that wait for the disk let go of the interpreter at every row and must have it back before the next. At
@@ -20,6 +20,7 @@ the standard 5 ms each row waits that long while the event loop is busy, and del
 
 _EPILOG = """\
 ends with SIGINT (Ctrl-C) or SIGTERM, after what came in is recorded and sent where it can be
+SIGHUP has the station file read again, as `gaugepost reload` does: what can be taken is, without a frame lost
 logs go to stderr: for eyes on a terminal, as JSON lines otherwise
 
 exit code: 0; 1 where events could not be recorded at the end; 2 where the station file, its journal or its address
@@ -46,20 +47,23 @@ def run(args: argparse.Namespace) -> int:
     Raises:
         GaugepostError: what has to be put right before it can run, every finding of the station file at once.
     """
-    station = read_station(args.file)
+
+    def read(text: str | None = None) -> Station:
+        station = read_station(args.file, text=text)
+        return station if args.port is None else dataclasses.replace(station, port=args.port)
+
+    station = read()
     set_up_logs()
     log = structlog.get_logger(__name__)
     for warning in station.findings:
         log.warning("station file", finding=str(warning))
-    if args.port is not None:
-        station = dataclasses.replace(station, port=args.port)
 
     sys.setswitchinterval(SWITCH_S)
 
     def listening(address: str) -> None:
         print(f"listening on {address}", flush=True)  # the line that a script waits for
 
-    return asyncio.run(app.run(station, on_listening=listening))
+    return asyncio.run(app.run(station, reread=read, on_listening=listening))
 
 
 def _port(text: str) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import os
 import socket
+import time
 from collections.abc import Callable, Mapping
 
 STUCK_S = 120.0
@@ -28,6 +29,14 @@ class ServiceManager:
     def ready(self, address: str) -> None:
         """Say that the station listens."""
         self._say(f"READY=1\nSTATUS=listening on {address}")
+
+    def reloading(self) -> None:
+        """Say that the station file is read again."""
+        self._say(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}")
+
+    def reloaded(self) -> None:
+        """Say that it was, or that all stays as it is."""
+        self._say("READY=1")
 
     def stopping(self) -> None:
         """Say that it ends, and why that may take a moment."""

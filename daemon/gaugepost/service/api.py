@@ -24,15 +24,20 @@ from gaugepost.service.routes import (
     records,
     risk,
     station,
+    station_file,
     stream,
 )
 from gaugepost.service.routes.access import people_routes, session_routes, sessions_routes
+from gaugepost.service.teaching.routes import routes as lesson_routes
 
 INDEX = {
     "GET /v1": "this list",
     "GET /v1/openapi.json": "the same for programs",
     "GET /v1/health": "whether records are kept; 503 when not",
     "GET /v1/metrics": "counts and states for monitoring, in the OpenMetrics text format",
+    "GET /v1/station/file": "what the station file says, and its sha256",
+    "PATCH /v1/station/file": "edit it: change (a merge patch), sha256, look, reason, operator; comments stay",
+    "POST /v1/station/reload": "read it again and take it while the station runs: reason, operator",
     "GET /v1/station": "the station, its journal's head, what is in hand",
     "GET /v1/gauges": "gauges: judged or why not, mastering, what to read next, last reading",
     "GET /v1/gauges/{name}": "one of them",
@@ -61,6 +66,8 @@ INDEX = {
     "POST /v1/gauges/{name}/request": "ask a gauge for its value",
     "POST /v1/gauges/{name}/reports": "report what was done to a gauge: what, contact_set, note, operator",
     "POST /v1/records/{id}/void": "a measurement does not count: reason, operator",
+    "GET /v1/suspects": "what was marked as suspect: open, or by whom it was lifted and why",
+    "POST /v1/records/{id}/lifting": "what a suspect record marked counts after all: reason, operator",
     "POST /v1/records/{id}/amendment": "what it belongs to instead: lot, piece, position, reason, operator",
     "POST /v1/masters/{name}/rejudgement": "record what comes out otherwise: as for its trace, reason, operator",
     "POST /v1/gauges/{name}/rejudgement": "the same",
@@ -72,6 +79,16 @@ INDEX = {
     "POST /v1/records/{name}/suspect": "the same of a mastering",
     "POST /v1/destinations/{name}/retry": "try at once, or hand refused records over again: records, all, operator",
     "POST /v1/destinations/{name}/skip": "leave records out: records or batch, reason, operator",
+    "POST /v1/lessons": "begin to teach a gauge: link, or kind and settings; request, channel, name, keep_s",
+    "GET /v1/lessons": "the lessons that go on",
+    "GET /v1/lessons/{id}": "what came and was typed: after, wait",
+    "POST /v1/lessons/{id}/measurements": "take what the display shows for what came last: shows",
+    "DELETE /v1/lessons/{id}/measurements/{number}": "take it back",
+    "POST /v1/lessons/{id}/skip": "what came last belongs to no measurement",
+    "POST /v1/lessons/{id}/never": "what the gauge can't show: never",
+    "POST /v1/lessons/{id}/request": "ask a gauge that has a request, to see what it answers",
+    "GET /v1/lessons/{id}/outcome": "what fits, the evidence, what to measure next; the description, once decided",
+    "DELETE /v1/lessons/{id}": "end it; a link that was lent is back",
     "POST /v1/session": "sign in: id and pin, or code; a cookie proves it",
     "GET /v1/session": "who asks and what they may, and the csrf token that commands with a cookie need",
     "DELETE /v1/session": "sign out",
@@ -111,8 +128,21 @@ def build_api(running: Running) -> FastAPI:
         """What there is."""
         return JSONResponse({"routes": INDEX})
 
-    for room in (station, budget, risk, drift, destinations, records, stream, commands, afterwards, recall):
+    for room in (
+        station,
+        station_file,
+        budget,
+        risk,
+        drift,
+        destinations,
+        records,
+        stream,
+        commands,
+        afterwards,
+        recall,
+    ):
         api.include_router(room.routes(running), prefix="/v1")
+    api.include_router(lesson_routes(running), prefix="/v1")
     signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
     api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")
     api.include_router(sessions_routes(running, sessions), prefix="/v1")

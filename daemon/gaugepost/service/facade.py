@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 
 from gaugepost.core.indication import Moment
@@ -15,6 +15,9 @@ from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
+from gaugepost.shell.lessons.lessons import Lessons
+from gaugepost.shell.parts.parts import Parts
+from gaugepost.shell.parts.reloading import Reloading
 from gaugepost.shell.recorder import Recorder
 from gaugepost.shell.room import RoomWatch
 
@@ -23,19 +26,42 @@ from gaugepost.shell.room import RoomWatch
 class Running:
     """A station at work, as `app` puts it together."""
 
-    station: Station
+    parts: Parts
     recorder: Recorder
     reader: Reader
     growth: Growth
-    intakes: Sequence[Intake]
-    deliveries: Sequence[Delivery]
     cursors: Cursors
     now: Callable[[], Moment]
     started: Moment
-    command_intakes: Sequence[CommandIntake] = ()
+    reload: Reloading
     room: RoomWatch | None = None
     closing: asyncio.Event = field(default_factory=asyncio.Event)
     """Set when the service ends: whoever waits for records is answered at once."""
+
+    @property
+    def station(self) -> Station:
+        """The station as it runs now; its file may have been taken again since the start."""
+        return self.parts.station
+
+    @property
+    def intakes(self) -> Collection[Intake]:
+        """What listens, in the order of the file."""
+        return self.parts.intakes.values()
+
+    @property
+    def deliveries(self) -> Collection[Delivery]:
+        """What hands records on."""
+        return self.parts.deliveries.values()
+
+    @property
+    def command_intakes(self) -> Collection[CommandIntake]:
+        """What brings commands from where records go."""
+        return self.parts.command_intakes.values()
+
+    @property
+    def lessons(self) -> Lessons:
+        """What is being taught."""
+        return self.parts.lessons
 
     def id_of(self, sequence: int) -> str:
         """Return the lasting id of the record at `sequence`."""

@@ -13,7 +13,15 @@ from starlette.exceptions import HTTPException
 
 from gaugepost.contract import problem_details
 from gaugepost.core.access import NotKnown, NotTheirs, TooManyTries
-from gaugepost.core.errors import CommandRefused, GaugepostError, JournalError, Unreachable, ValueRefused
+from gaugepost.core.errors import (
+    CommandRefused,
+    GaugepostError,
+    JournalError,
+    SettingsError,
+    Unreachable,
+    ValueRefused,
+)
+from gaugepost.edge.stationfile import Finding, StationFileError
 
 MEDIA_TYPE = "application/problem+json"
 SCHEMA = {
@@ -47,6 +55,8 @@ _STATUS: dict[type[GaugepostError], int] = {
     NotHere: 404,
     CommandRefused: 409,
     ValueRefused: 422,
+    StationFileError: 422,
+    SettingsError: 503,
     JournalError: 503,
     Unreachable: 503,
 }
@@ -61,7 +71,16 @@ def problem(
 
 def details(error: GaugepostError) -> dict[str, object]:
     """Return one of our errors as problem details."""
-    return problem_details(_status(error), error.finding, error.hint)
+    said = problem_details(_status(error), error.finding, error.hint)
+    if isinstance(error, StationFileError):
+        said["findings"] = [finding(each) for each in error.findings]
+    return said
+
+
+def finding(found: Finding) -> dict[str, object]:
+    """Return a finding about the station file as it is told."""
+    said = {"line": found.line, "key": found.key, "finding": found.finding}
+    return said | {"expected": found.expected, "write": found.write, "severity": found.severity.value}
 
 
 def findings(errors: Iterable[Mapping[str, object]], *, within: int = 0) -> tuple[str, str]:
@@ -106,7 +125,7 @@ async def _ours(_: Request, error: Exception) -> JSONResponse:
         )
     if isinstance(error, TooManyTries) and error.wait_s is not None:
         headers["Retry-After"] = str(error.wait_s)
-    return problem(_status(error), error.finding, error.hint, headers)
+    return JSONResponse(details(error), _status(error), headers, MEDIA_TYPE)
 
 
 async def _http(request: Request, error: Exception) -> JSONResponse:

@@ -31,6 +31,7 @@ from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
 from gaugepost.shell.asking.exchange import Exchanges
 from gaugepost.shell.recorder import MOST_HELD, Recorder
+from gaugepost.shell.tasks import Tasks
 
 FIRST_PAUSE_S = 0.2
 LONGEST_PAUSE_S = 5.0
@@ -55,7 +56,7 @@ class LinkStatus:
 
     name: str
     state: str
-    """connecting, connected or lost."""
+    """connecting, connected or lost; lent while a lesson has it, as the problem says."""
     description: str
     problem: str
     since_utc_ms: int
@@ -103,11 +104,13 @@ class Intake:
         """The link while it is connected."""
         self._opening: Link | None = None
         self._sought = asyncio.Event()
-        self._windows = windows or {}
+        self._windows = dict(windows or {})
         self._every_s = every_s or {}
         self._exchanges = Exchanges(
-            answers_s or {}, self._every_s, lambda channel: bool(decoder.request(channel)), self._unanswered
+            answers_s or {}, self._scheduled, lambda channel: bool(decoder.request(channel)), self._unanswered
         )
+        self._beside = Tasks()
+        """What goes on beside listening, while it does."""
         self._told_unanswered_ms: dict[str, int] = {}
 
     def status(self) -> LinkStatus:
@@ -161,6 +164,8 @@ class Intake:
                 f"a gauge on {self.name} can't be asked",
                 hint="press its own button, or give its decoder the request that it answers to",
             )
+        if self._state == "lent":
+            raise CommandRefused(f"{self.name} is {self._problem}", hint="it is back when that is over")
         if self._link is None:
             raise CommandRefused(f"{self.name} is not connected", hint="connect it first")
         if window is not None:
@@ -174,6 +179,8 @@ class Intake:
 
     async def _once(self) -> bool:
         """Connect and listen until the link is lost; return whether it was connected."""
+        if self._state == "lent":
+            self._turn("connecting", "")
         self._opening = link = self._make_link()
         self._description = link.describe()
         if self._sought.is_set() and isinstance(link, Seeks):
@@ -189,34 +196,66 @@ class Intake:
             self._recorder.tell(LinkUp(self.name, self._description), self._now())
             await self._listen(link)
         except LinkLost as lost:
-            self._turn("lost", str(lost))
-            self._tell(self._decoder.reset(), self._now())
-            for window in self._windows.values():
-                for ended in window.lost(self.name, self._now()):
-                    self._recorder.tell(ended, self._now())
-            if connected:
-                self._recorder.tell(LinkDown(self.name, lost.finding), self._now())
+            self._lost(str(lost), lost.finding if connected else None)
         finally:
             self._link = self._opening = None
             self._exchanges.forget()
             await link.close()
         return connected
 
+    def leave(self, reason: str, state: str = "lost") -> None:
+        """Say that the link is listened to no more, where it was, and how it stands; `run` has ended."""
+        self._lost(reason, reason if self._state == "connected" else None, state)
+
+    async def serve(
+        self, windows: dict[str, Window], answers_s: Mapping[str, float], every_s: Mapping[str, float]
+    ) -> None:
+        """Go on with other gauges, or other entries of them, on the link as it is; see `__init__`."""
+        for channel, window in self._windows.items():
+            if (other := windows.get(channel)) is not None and other.gauge == window.gauge:
+                windows[channel] = window
+            else:
+                self._end(window)
+        self._windows = windows
+        self._exchanges.serve(answers_s)
+        was, self._every_s = self._every_s, every_s
+        if was != every_s:
+            for channel in was:
+                await self._beside.end(f"asks {channel}")
+            if self._link is not None:
+                self._ask_by_schedule(self._link)
+
     async def _listen(self, link: Link) -> None:
         heard = asyncio.Event()
-        beside = [asyncio.create_task(self._watch_silence(heard), name=f"silence on {self.name}")]
-        for channel in self._every_s:
-            work = self._exchanges.keep_asking(link, self._decoder.request(channel), channel, self._may_ask)
-            beside.append(asyncio.create_task(work, name=f"asks {channel or 'the gauge'} on {self.name}"))
-        try:
+        async with Tasks() as self._beside:
+            self._beside.start("silence", self._watch_silence(heard))
+            self._ask_by_schedule(link)
             async for chunk in link.chunks():
                 self._last_frame = chunk.arrived
                 self._tell(self._decoded(chunk), chunk.arrived)
                 heard.set()
-        finally:
-            for task in beside:
-                task.cancel()
-            await asyncio.gather(*beside, return_exceptions=True)
+
+    def _ask_by_schedule(self, link: Link) -> None:
+        for channel, every_s in self._every_s.items():
+            asked = self._decoder.request(channel)
+            work = self._exchanges.keep_asking(link, asked, channel, every_s, self._may_ask)
+            self._beside.start(f"asks {channel}", work)
+
+    def _lost(self, problem: str, reason: str | None, state: str = "lost") -> None:
+        """Leave nothing half done; `reason` is that of a link which was connected."""
+        self._turn(state, problem)
+        self._tell(self._decoder.reset(), self._now())
+        for window in self._windows.values():
+            self._end(window)
+        if reason is not None:
+            self._recorder.tell(LinkDown(self.name, reason), self._now())
+
+    def _end(self, window: Window) -> None:
+        for ended in window.lost(self.name, self._now()):
+            self._recorder.tell(ended, self._now())
+
+    def _scheduled(self, channel: str) -> bool:
+        return channel in self._every_s
 
     def _may_ask(self) -> bool:
         """Whether gauges are asked by the schedule: what is held while nothing is recorded keeps room for people."""

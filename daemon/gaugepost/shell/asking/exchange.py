@@ -24,11 +24,11 @@ class Exchanges:
     def __init__(
         self,
         within_s: Mapping[str, float],
-        scheduled: Mapping[str, float],
+        scheduled: Callable[[str], bool],
         can_ask: Callable[[str], bool],
         missed: Callable[[str], None],
     ) -> None:
-        """`within_s`: how long each channel's answer is waited for. `scheduled`: channels that send when asked only.
+        """`within_s`: how long each channel's answer is waited for. `scheduled`: whether one sends when asked only.
 
         `missed` is told the channel of each answer that did not come in time.
         """
@@ -42,10 +42,16 @@ class Exchanges:
         self._timer: asyncio.TimerHandle | None = None
         self._owed_until: dict[str, float] = {}
 
+    def serve(self, within_s: Mapping[str, float]) -> None:
+        """Go on with other channels; a question that is open keeps the time that it was given."""
+        self._within_s = within_s
+        self._owed_until = {one: until for one, until in self._owed_until.items() if one in within_s}
+
     async def ask(self, link: Link, request: bytes, channel: str) -> None:
         """Send a question as soon as the link is free for it. Raises `LinkLost`."""
         loop = asyncio.get_running_loop()
-        if channel not in self._within_s:
+        within_s = self._within_s.get(channel)
+        if within_s is None:
             async with self._turn:
                 await link.send(request, channel)
             return
@@ -64,10 +70,12 @@ class Exchanges:
             self._end(question)
             raise
         if self._open is question:
-            self._timer = loop.call_later(self._within_s[channel], self._miss, question)
+            self._timer = loop.call_later(within_s, self._miss, question)
 
-    async def keep_asking(self, link: Link, request: bytes, channel: str, may: Callable[[], bool]) -> None:
-        """Ask a channel on its schedule while `may`, until cancelled. What is behind its time is left out."""
+    async def keep_asking(
+        self, link: Link, request: bytes, channel: str, every_s: float, may: Callable[[], bool]
+    ) -> None:
+        """Ask a channel every so often while `may`, until cancelled. What is behind its time is left out."""
         loop = asyncio.get_running_loop()
         at = loop.time()
         while True:
@@ -78,7 +86,7 @@ class Exchanges:
                     LinkLost
                 ):  # the link's reader finds it gone, too; one that only takes nothing is not answered
                     self._count_miss(channel)
-            at = max(at + self._scheduled[channel], loop.time())
+            at = max(at + every_s, loop.time())
             await asyncio.sleep(at - loop.time())
 
     def admit(self, decoded: list[Decoded]) -> list[Decoded]:
@@ -120,7 +128,7 @@ class Exchanges:
             reason = f"an answer later than {self._within_s[owed]:g} s after its question: see answer_within"
         elif self._open is not None and any(self._can_ask(one) for one in asked_for):
             reason = f"not an answer to the question that channel {self._channel!r} was asked"
-        elif any(one in self._scheduled for one in asked_for):
+        elif any(map(self._scheduled, asked_for)):
             reason = "nothing was asked: a gauge with ask_every counts only when it answers"
         else:
             return frame
@@ -128,7 +136,7 @@ class Exchanges:
 
     def _miss(self, question: object) -> None:
         if self._open is question:
-            late_s = max(LATE_S, self._within_s[self._channel])
+            late_s = max(LATE_S, self._within_s.get(self._channel, 0.0))
             self._owed_until[self._channel] = asyncio.get_running_loop().time() + late_s
             self._end(question)
             self._count_miss(self._channel)

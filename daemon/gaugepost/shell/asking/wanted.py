@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Mapping
 
 from gaugepost.core.bench.events import NotAsked
 from gaugepost.core.errors import CommandRefused
@@ -15,9 +15,13 @@ LATEST_MS = 2000
 """How long after the trigger a gauge is still asked: later, somebody has taken their hand off it."""
 
 
-async def ask_when_wanted(recorder: Recorder, intakes: Iterable[Intake], now: Callable[[], Moment]) -> None:
-    """Ask each gauge that the recorder says is to be asked, until cancelled; one that can't be is recorded."""
-    by_link = {intake.name: intake for intake in intakes}
+async def ask_when_wanted(
+    recorder: Recorder, by_link: Mapping[str, Intake], now: Callable[[], Moment]
+) -> None:
+    """Ask each gauge that the recorder says is to be asked, until cancelled; one that can't be is recorded.
+
+    `by_link` may change meanwhile.
+    """
 
     async def ask(gauge: str, since: Moment) -> None:
         late_ms = now().clock_ms - since.clock_ms

@@ -86,7 +86,7 @@ class Window:
 
     def __init__(self, gauge: GaugeEntry) -> None:
         assert gauge.stream is not None
-        self._gauge, self._entry = gauge, gauge.stream
+        self.gauge, self._entry = gauge, gauge.stream
         self._opened_ms: int | None = None
         self._last_ms: int | None = None
         self._inside = False
@@ -155,13 +155,13 @@ class Window:
 
     def _height_mm(self, indication: Indication) -> Decimal | None:
         """Return the height; None outside the range that the gauge can show, and where no unit is known."""
-        unit = indication.unit or self._gauge.unit
+        unit = indication.unit or self.gauge.unit
         if unit is None:
             return None
-        size_mm, bounds = to_mm(indication.value, unit), self._gauge.indication_range_mm
+        size_mm, bounds = to_mm(indication.value, unit), self.gauge.indication_range_mm
         if bounds is not None and not bounds[0] <= size_mm <= bounds[1]:
             return None
-        size_mm = CONTEXT.multiply(size_mm, self._gauge.sense)
+        size_mm = CONTEXT.multiply(size_mm, self.gauge.sense)
         return CONTEXT.minus(size_mm) if self._entry.takes is Takes.LARGEST else size_mm
 
     def _taken(self, shown: Shown) -> Shown | None:
@@ -177,12 +177,12 @@ class Window:
         turns = f", after {len(self._turns.found)} turns" if self._turns and self._entry.turns > 1 else ""
         evidence = self._evidence(self._entry.takes.value, f"{self._entry.takes} of", turns, now)
         self._opened_ms, self._shown = None, []
-        return Streamed(link, self._gauge.channel, taken.indication, evidence)
+        return Streamed(link, self.gauge.channel, taken.indication, evidence)
 
     def _failed(self, link: str, why: str, now: Moment) -> Streamed:
         evidence = self._evidence(NOTHING, f"{why}:", "", now)
         self._opened_ms, self._shown = None, []
-        return Streamed(link, self._gauge.channel, None, evidence)
+        return Streamed(link, self.gauge.channel, None, evidence)
 
     def _evidence(self, code: str, before: str, after: str, now: Moment) -> Evidence:
         assert self._opened_ms is not None
