@@ -68,7 +68,7 @@ def test_no_frame_is_lost_over_reloads(tmp_path: Path, ports: list[Port]) -> Non
         assert shown(daemon, "g0") == [f"{number / 10_000:.4f}" for number in range(sent)]
         links = [each["text"] for each in daemon.records(kind="link") if each["link"] == "usb-0"]
         assert len(links) == 1, "it was connected once and never lost"
-        taken = [each for each in daemon.records(kind="set-up")][1:]
+        taken = list(daemon.records(kind="set-up"))[1:]
         assert [each["code"] for each in taken] == ["reloaded"] * 6
         assert all(each["text"].endswith("another gauge") for each in taken)
     verify = [sys.executable, "-m", "gaugepost", "verify", "--numbers", str(daemon.journal)]
