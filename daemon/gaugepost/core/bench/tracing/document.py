@@ -76,10 +76,11 @@ def check_document(row: CheckRow, epoch: str) -> dict[str, Any]:
     """Return a check whose outcome is another."""
     entry = Entry(row.sequence, b"", row.record)
     stands, made = _published(entry, row.record, epoch), _published(entry, row.made, epoch)
-    names = ("id", "measured_at", "gauge", "master", "error_mm", "limit_mm")
+    names = ("id", "measured_at", "gauge", "master", "error_mm", "limit_mm", "uncertainty_mm")
     return {
         **{name: stands.get(name) for name in names},
         "error_mm_becomes": made.get("error_mm"),
+        "uncertainty_mm_becomes": made.get("uncertainty_mm"),
         "code": row.record.code,
         "code_becomes": "passed" if row.passes else "failed",
     }

@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 from gaugepost.core.bench.apply import apply, resting
+from gaugepost.core.bench.budgeting import check_budget, fields_of
 from gaugepost.core.bench.combining import completed, member_of
 from gaugepost.core.bench.combining.groups import gathers
 from gaugepost.core.bench.outcomes import as_part, spans
@@ -45,6 +46,10 @@ NUMBERS = (
 )  # fmt: skip
 """Fields that a correction can change."""
 _NUMBERS = frozenset(NUMBERS)
+STATED = (
+    "uncertainty_mm", "coverage_factor", "standard_uncertainty_mm", "degrees_of_freedom", "uncertainty_reasons",
+)  # fmt: skip
+"""Fields that say a check's own uncertainty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,13 +165,24 @@ class _Bench:
         found = correct(
             mean(known.procedure.taken_mm), known.mastered.cold, known.mastered.warm, temperatures
         )
-        return replace(
+        record = replace(
             record,
             value_mm=found.value_mm,
             master_correction_mm=found.master_mm,
             thermal_correction_mm=found.thermal_mm,
             error_mm=found.value_mm - master.size_mm,
         )
+        if (record.derivation or 1) < 3:
+            return record
+        boot = self._state.now.boot if self._state.now else ""
+        now = Moment(record.measured_at, record.clock_ms, boot)
+        step_mm = max(to_mm(step, unit) for unit, step in known.procedure.units)
+        is_corrected, readings = found.thermal_mm is not None, len(known.procedure.taken_mm)
+        made = check_budget(
+            self._state, record.gauge, master, master_at, at, now, step_mm, is_corrected, readings
+        )
+        stated: dict[str, Any] = dict.fromkeys(STATED)
+        return replace(record, **(stated | dict(fields_of(made))))
 
     def _reading(self, entry: Entry) -> Relived | None:
         record, state = entry.record, self._state
