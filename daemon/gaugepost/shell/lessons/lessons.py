@@ -204,7 +204,7 @@ class Lessons:
         """Connect the link, lent where it is the station's own; that is back where anything is in the way."""
         wish = lesson.wish
         if wish.link is not None:
-            await self._lend(wish.link, f"lent for teaching, lesson {lesson.id}")
+            await self._lend(wish.link, f"lent for teaching, lesson {lesson.id}; it is back when that ends")
         try:
             await lesson.teaching.open()
             self._refuse_at_the_end()
