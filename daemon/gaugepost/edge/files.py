@@ -11,7 +11,12 @@ from typing import TextIO
 
 def part_of(target: Path) -> Path:
     """Return the file in which this process makes `target`, hidden beside it until it gets that name."""
-    return target.with_name(f".{target.name}.{os.getpid()}.part")
+    return part_of_process(target, os.getpid())
+
+
+def part_of_process(target: Path, pid: int) -> Path:
+    """Return the file in which the process `pid` makes `target`."""
+    return target.with_name(f".{target.name}.{pid}.part")
 
 
 def plain(station: str) -> str:

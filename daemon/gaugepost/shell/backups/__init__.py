@@ -1,0 +1,1 @@
+"""Backups that the running service makes by itself, at their time."""
