@@ -236,12 +236,12 @@ def test_repeatability_is_as_declared_or_the_gauges_own() -> None:
     seen = Scatter(squares=18e-8, degrees_of_freedom=2)
     declared = gauge(known(), repeatability_mm=D("0.0004"), repeatability_degrees=9)
     line = lines(of_reading(declared, scatter=seen))["repeatability of a reading"]
-    assert (line.standard, line.degrees_of_freedom) == (0.0004, 9)
+    assert (line.standard, line.degrees_of_freedom, line.source) == (0.0004, 9, "declared")
     own = gauge(known(), repeatability_mm=None)
     found = lines(of_reading(own, scatter=seen))
     line = found["repeatability of a reading"]
     assert line.standard == pytest.approx(0.0003)
-    assert line.degrees_of_freedom == 2
+    assert (line.degrees_of_freedom, line.source) == (2, "the gauge's own masterings and checks")
     assert found["mean of 2 readings at mastering"].standard == pytest.approx(0.0003 / 2**0.5)
     made = of_reading(own)
     assert isinstance(made, Unstated)
@@ -253,6 +253,8 @@ def test_a_ring_that_is_gone_from_the_station_file_is_named() -> None:
     made = of_reading(known(), at=mastered(masters=("ring-9",)))
     assert isinstance(made, Unstated)
     assert made.reasons[0] == "the master that it was mastered on is not in the station file"
+    of_range = replace(BORE, combine=Combine.RANGE)  # its ring's size would be that of the budget
+    assert of_reading(known(), of_range, at=mastered(masters=("ring-9",))) == made
     two = of_reading(known(), at=mastered(masters=("ring-1", "ring-9")))
     assert isinstance(two, Unstated)
     assert two.reasons == made.reasons[:1]

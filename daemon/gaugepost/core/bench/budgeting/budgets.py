@@ -181,7 +181,8 @@ def _gauging(
         )
     ]
     coefficients = [coefficient_of(entry), *(coefficient_of(master) for master in masters[:1])]
-    of_gauge = coefficient_of(gauge_entry)
+    drift = gauge_entry.drift_mm_per_k
+    of_gauge = coefficient_of(gauge_entry) if drift is None else None
     if len(masters) < len(mastered.masters):
         reasons["the master that it was mastered on is not in the station file"] = None
     lacking = [*rings, *warmths]
@@ -190,7 +191,7 @@ def _gauging(
     for name, known in zip((of_part_named, "material of the master"), coefficients, strict=False):
         if known is None:
             reasons[f"nothing says how it grows with temperature: name the {name}"] = None
-    if of_gauge is None and gauge_entry.drift_mm_per_k is None:
+    if of_gauge is None and drift is None:
         reasons[f"nothing says how {gauge} grows with temperature: name its material or drift"] = None
     scattered = _repeatability(gauge_entry, scatter)
     if scattered is None:
@@ -205,7 +206,6 @@ def _gauging(
     part_at, master_at, now_at, then_at = (each for each in warmths if isinstance(each, Warmth))
     of_part, of_master = (each for each in coefficients if isinstance(each, Coefficient))
     assert length is not None and scattered is not None
-    drifts = gauge_entry.drift_mm_per_k is not None
     shown_mm = to_mm(mastered.resolution, mastered.unit)
     mastering_step = float(shown_mm if derivation < 3 else step_mm_coarsest(shown_mm, gauge_entry))
     return Gauging(
@@ -220,10 +220,10 @@ def _gauging(
         maximum_error_mm=_float(gauge_entry.maximum_error_mm),
         part=Grown(coefficient=of_part, at=part_at),
         master=Grown(coefficient=of_master, at=master_at),
-        gauge=None if drifts or of_gauge is None else Grown(coefficient=of_gauge, at=now_at),
+        gauge=None if of_gauge is None else Grown(coefficient=of_gauge, at=now_at),
         gauge_mastered=then_at,
         gauge_now=now_at,
-        drift_mm_per_k=float(gauge_entry.drift_mm_per_k or 0),
+        drift_mm_per_k=float(drift or 0),
         is_corrected=is_corrected,
         level=LEVEL if set_up.level is None else float(set_up.level),
         assumed=() if is_corrected else _assumed(part_at, master_at, now_at),

@@ -27,7 +27,7 @@ def expected_budget(
     known = set_up.gauges[gauge]
     bare = known.repeatability_mm is None
     if bare:
-        known = replace(known, repeatability_mm=Decimal(0), repeatability_degrees=None)
+        known = replace(known, repeatability_mm=Decimal(0))
         set_up = replace(set_up, gauges={**set_up.gauges, gauge: known})
     warm = {body: _expected(set_up, body, gauge) for body in (Body.PART, Body.MASTER, Body.GAUGE)}
     # Where nothing says how the first master, gauge or part grows there is no budget; a second master may be left out.
