@@ -165,7 +165,8 @@ class Intake:
                 hint="press its own button, or give its decoder the request that it answers to",
             )
         if self._state == "lent":
-            raise CommandRefused(f"{self.name} is {self._problem}", hint="it is back when that is over")
+            finding, _, hint = self._problem.partition("; ")
+            raise CommandRefused(f"{self.name} is {finding}", hint=hint)
         if self._link is None:
             raise CommandRefused(f"{self.name} is not connected", hint="connect it first")
         if window is not None:
