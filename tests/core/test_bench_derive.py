@@ -97,3 +97,12 @@ def test_bytes_that_say_nothing(hand: Hand) -> None:
     hand.records[at] = replace(hand.records[at], derivation=99)
     found = [each for each in derived(hand.records) if isinstance(each, Difference)]
     assert "derivation 99" in found[0].finding
+
+
+def test_what_no_reading_completed_is_found(hand: Hand) -> None:
+    """A result that came twice, or after a reading that completes none, is named: what it says was never measured."""
+    at = next(at for at, record in enumerate(hand.records) if record.kind is Kind.RESULT)
+    for doubled in (at + 1, at - 1):
+        records = [*hand.records[:doubled], hand.records[at], *hand.records[doubled:]]
+        found = [each for each in derived(records) if isinstance(each, Difference)]
+        assert found[0] == Difference(doubled + 1, "no reading completes it")

@@ -11,6 +11,7 @@ from gaugepost.core.conformity import SIMPLE, Doubt, Rule, RuleName, Verdict, pa
 from gaugepost.core.quantity import Unit, parse_length
 from gaugepost.core.record import DERIVATION, Kind, Record
 from gaugepost.core.setup import CharacteristicEntry, Combine, Feature, from_document, to_document
+from gaugepost.core.terms.words import Requirement
 from tests.core.station import BORE, Hand, set_up
 
 GUARDED = parse_rule("guarded acceptance by factor 1.65")
@@ -235,6 +236,17 @@ def test_what_waits_for_others_stands_beside_the_drawings_limits() -> None:
     assert (fields["value"], fields["lower"], fields["upper"]) == (D("38.030"), D("38.000"), D("38.025"))
     assert fields["deviation"] == D("0.030")
     assert not fields.keys() & {"verdict", "decision", "rule"}
+
+
+@pytest.mark.parametrize(
+    ("derivation", "named"),
+    [(2, None), (3, ("envelope",)), (DERIVATION, ("envelope",))],
+)
+def test_what_is_not_judged_of_a_drawing_is_said(derivation: int, named: tuple[str, ...] | None) -> None:
+    """A requirement that is not judged stands on each verdict since there were such, and on none from before."""
+    entry = replace(BORE, not_judged=(Requirement.ENVELOPE,))
+    fields = judged(entry, D("38.010"), (), is_member=False, derivation=derivation)
+    assert fields.get("requirements_not_judged") == named
 
 
 def test_what_has_no_value_has_no_verdict() -> None:

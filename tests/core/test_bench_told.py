@@ -186,7 +186,7 @@ def test_corrections_need_every_temperature(missing: str) -> None:
     assert whole.last(Kind.MASTERING).master_spans_mm == (D("38.0012"),)
     assert whole.last(Kind.CHECK).thermal_correction_mm == 0
     for entry in ({"gauge": {"coefficient": None}}, {"masters": {"ring-1": replace(RING, coefficient=None)}}):
-        bare = Hand(set_up(declared=TWENTY, **entry)).ready()  # type: ignore[arg-type]
+        bare = Hand(set_up(declared=TWENTY, **entry)).ready()
         assert told(bare.last(Kind.MASTERING), "master_spans_mm") == (None,)
         assert told(bare.last(Kind.CHECK), "thermal_correction_mm") == (None,)
         assert told(bare.show("38.010"), "thermal_correction_mm") == (None,)

@@ -17,6 +17,8 @@ from gaugepost.core.setup import LinkEntry
 
 FROM_FRAMES = (Kind.READING, Kind.MASTER_READING, Kind.SUPPRESSED, Kind.TEMPERATURE)
 """Kinds that a frame alone led to, at the state before it."""
+COMPLETED = (Kind.RESULT, Kind.FORM)
+"""Kinds that a reading alone completes, right after it."""
 
 Decode = Callable[[LinkEntry, bytes], Sequence[Decoded]]
 """Reads a frame's bytes with the decoder that the set-up names."""
@@ -44,8 +46,10 @@ def differences(
     expected, unknown = list[Record](), False
     state = State() if state is None else state
     frame: tuple[State, Record] | None = None
+    is_made = False
+    """Whether the entry before was made again, with all that it completes."""
     for entry in entries:
-        record = entry.record
+        record, was_made, is_made = entry.record, is_made, False
         unknown = record.kind is not Kind.SALVAGE and (unknown or entry.sequence != state.sequence + 1)
         if unknown:
             expected = []
@@ -62,13 +66,17 @@ def differences(
                 # The frame's own record names no rules, what it completed does: those of its time.
                 again = _derived(frame[0], frame[1], decode, record.derivation)
                 expected = expected if isinstance(again, str) else again[-len(expected) :]
+            is_made = True
             yield _compared(entry, expected.pop(0))
+        elif record.kind in COMPLETED and was_made:
+            yield Difference(entry.sequence, "no reading completes it")
         elif record.kind in FROM_FRAMES and record.raw is not None and record.link in state.set_up.links:
             frame = (state, record)
             derived = _derived(state, record, decode, record.derivation)
             if isinstance(derived, str):
                 yield Difference(entry.sequence, derived)
             else:
+                is_made = True
                 yield _compared(entry, derived[0])
                 expected = derived[1:]
         state = follow(state, entry)

@@ -21,7 +21,7 @@ def combined(sizes_mm: tuple[Decimal, ...], combine: Combine) -> Decimal:
     if combine is Combine.MEDIAN:
         ranked = sorted(sizes_mm)
         lower, upper = ranked[(len(ranked) - 1) // 2], ranked[len(ranked) // 2]
-        return lower if len(ranked) % 2 else mean((lower, upper))
+        return mean((lower, upper))
     if combine is Combine.MID_RANGE:
         return mean((min(sizes_mm), max(sizes_mm)))
     return spread(sizes_mm) if combine is Combine.RANGE else mean(sizes_mm)
