@@ -44,6 +44,10 @@ def test_a_thermometer_on_another_gauge_says_nothing_of_this_one() -> None:
         own = meter("t", Body.GAUGE, gauge=of_gauge)
         made = expected(known(thermometers={"t": own}, declared=bodies))
         assert isinstance(made, Budget) == is_measured
+        warm = (*bodies, replace(TWENTY[2], celsius=D(24)))
+        found = lines(expected(known(thermometers={"t": own}, declared=warm)))
+        assert ("temperature of the gauge" in found) == is_measured
+        assert ("temperature of the gauge, spread" in found) != is_measured
 
 
 @pytest.mark.parametrize("body", [Body.PART, Body.MASTER, Body.GAUGE])
@@ -76,6 +80,12 @@ def test_a_gauge_whose_repeatability_nobody_declared_is_at_best_that_good() -> N
     assert made.degrees_of_freedom is None
     assert resolutions(made) == (0, 0), "the digits will say"
     assert isinstance(expected(gauge(known(declared=()), repeatability_mm=None)), Unstated)
+
+
+def test_a_declared_step_is_expected_at_mastering_and_at_measuring() -> None:
+    """A display that counts in fives does so both times."""
+    made = expected(gauge(known(), resolution_mm=D("0.005")))
+    assert resolutions(made) == pytest.approx((0.005, 0.005))
 
 
 def test_more_readings_at_mastering_are_expected_to_help() -> None:
