@@ -25,9 +25,8 @@ def after_mastering(known: Scatter, sets_mm: tuple[tuple[Decimal, ...], ...]) ->
     """Return what is known after a mastering with these readings of each master."""
     squares, degrees = known.squares, known.degrees_of_freedom
     for readings in sets_mm:
-        if len(readings) > 1:
-            squares += _squares(readings)
-            degrees += len(readings) - 1
+        squares += _squares(readings)
+        degrees += len(readings) - 1
     return Scatter(squares, degrees)
 
 
