@@ -7,6 +7,7 @@ import contextlib
 import csv
 import json
 import sys
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from gaugepost.commands.drift.table import lines
@@ -15,14 +16,15 @@ from gaugepost.contract import cell
 from gaugepost.core.drift import BY, What, document, grouped, points_of
 from gaugepost.core.quantity import Unit
 from gaugepost.core.setup import SetUp
-from gaugepost.edge.journal import Reader
-from gaugepost.edge.journal.drift import read_points
+from gaugepost.edge.journal import Archive, Reader
+from gaugepost.edge.journal.drift import archives_of, read_points
 
 _EPILOG = """\
 examples:
   gaugepost drift --station bench.toml
   gaugepost drift --station bench.toml --gauge bore-38 --since 2026-11-01 --what deviation
   gaugepost drift --journal /backup/bench --by gauge,operator --csv > checks.csv
+  gaugepost drift --station bench.toml --archive /media/archives/bench-1-81204.archive.xz
 
 The offset of a gauge that is preset anew before each mastering only says how it was preset: its deviations at checks
 tell how it drifts. Offsets are those at 20 °C where temperatures were known, and stand apart where they were not.
@@ -45,6 +47,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     add_journal(parser)
+    parser.add_argument(
+        "--archive",
+        metavar="FILE",
+        type=Path,
+        action="append",
+        default=[],
+        help="an archive of that journal, read before it; may be repeated",
+    )
     parser.add_argument("--gauge", metavar="NAME", help="only this gauge")
     parser.add_argument("--contact-set", metavar="NAME", help="only with this contact set on")
     parser.add_argument("--master", metavar="NAME", help="only on this master (two joined by +)")
@@ -68,9 +78,12 @@ def run(args: argparse.Namespace) -> int:
     """Print what was asked for; return 0. Raises `GaugepostError` where it can't be."""
     with contextlib.closing(Reader(journal_of(args))) as reader:
         set_up, (since_ms, until_ms) = set_up_of(reader), period_of(args, reader)
+        sources: list[Reader | Archive] = [*archives_of(reader, args.archive), reader]
         points = [
-            *read_points(
-                reader,
+            point
+            for source in sources
+            for point in read_points(
+                source,
                 [What(args.what)] if args.what else list(What),
                 gauge=args.gauge,
                 contact_set=args.contact_set,

@@ -172,7 +172,7 @@ class _Bench:
             thermal_correction_mm=found.thermal_mm,
             error_mm=found.value_mm - master.size_mm,
         )
-        if (record.derivation or 1) < 3:
+        if (record.derivation or 1) < 3 or record.gauge is None:
             return record
         boot = self._state.now.boot if self._state.now else ""
         now = Moment(record.measured_at, record.clock_ms, boot)
