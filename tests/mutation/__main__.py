@@ -101,7 +101,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "journals/golden_derivations",
         ),
     ),
-    "schedule": (("bench/schedule.py",), ("schedule", "bench_mastering")),
+    "schedule": (("bench/schedule.py",), ("schedule", "schedule_edges", "bench_mastering")),
     "trust": (
         ("bench/trust/*.py",),
         ("bench_edges", "mastering_trust", "contacts_and_scans", "bench_mastering", "schedule"),
