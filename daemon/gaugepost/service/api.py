@@ -7,6 +7,7 @@ from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
 from gaugepost.edge.access import AccessFile, PeopleFile, TriesFile
+from gaugepost.service.door.described import described
 from gaugepost.service.door.guard import Guard
 from gaugepost.service.door.permission import Permission
 from gaugepost.service.door.sessions import Sessions
@@ -115,6 +116,7 @@ def build_api(running: Running) -> FastAPI:
         responses=RESPONSES,
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
+    api.openapi = lambda: described(api)  # type: ignore[method-assign]  # FastAPI's own way to add to it
     api.state.closing = running.closing
     add_handlers(api)
     plan = running.station

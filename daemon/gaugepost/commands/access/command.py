@@ -96,6 +96,13 @@ def _revoke(args: argparse.Namespace, file: AccessFile, people: PeopleFile, now_
         people.revoke(args.name, now_ms, BY)
         print(f"{args.name} may sign in no more")
         return 0
+    if not file.has(args.name, now_ms):
+        known = [each.id for each in people.people() if each.counts]
+        known += [each.name for each in file.grants() if each.counts(now_ms)]
+        raise CommandRefused(
+            f"{args.name[:80]!r} is nobody who signs in, and no token",
+            hint=f"who may come in: {', '.join(known) or 'nobody'}",
+        )
     file.revoke(args.name, now_ms)
     print(f"{args.name} may ask no more")
     return 0

@@ -14,7 +14,7 @@ from pathlib import Path
 from gaugepost.commands.doctor.findings import Found, fault, warning, well
 from gaugepost.core.errors import JournalError, SettingsError
 from gaugepost.core.publication import rfc3339
-from gaugepost.edge.access import AccessFile
+from gaugepost.edge.access import AccessFile, PeopleFile
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.room import look_at
 from gaugepost.edge.stationfile import Station
@@ -113,6 +113,7 @@ def door(station: Station) -> Iterator[Found]:
         return
     try:
         grants = AccessFile(station.data).grants()
+        people = [person.id for person in PeopleFile(station.data).people() if person.counts]
     except SettingsError as error:
         yield fault("tokens", error.finding, error.hint)
         return
@@ -120,10 +121,13 @@ def door(station: Station) -> Iterator[Found]:
     counting = [grant.name for grant in grants if grant.counts(now_ms)]
     if counting:
         yield well("tokens", f"{len(counting)} count: {', '.join(counting[:10])}")
-    else:
+    if people:
+        yield well("people", f"{len(people)} may sign in: {', '.join(people[:10])}")
+    if not counting and not people:
         yield warning(
-            "tokens", "nobody has one, so nobody can ask", "gaugepost access grant NAME --station FILE"
-        )
+            "tokens", "nobody has one or may sign in, so nobody can ask",
+            "gaugepost access grant NAME --station FILE, or gaugepost access add ID --station FILE",
+        )  # fmt: skip
 
 
 def _certificate(station: Station, context: ssl.SSLContext) -> Iterator[Found]:

@@ -9,6 +9,7 @@ from gaugepost.core.access.grants import (
     checked_name as checked_name,
     digest as digest,
     held as held,
+    is_token as is_token,
 )
 from gaugepost.core.access.people import (
     Person as Person,

@@ -71,6 +71,11 @@ def checked_name(name: str) -> str:
     return name
 
 
+def is_token(text: str) -> bool:
+    """Return whether text has a token's form: what has not can't be a guess at one."""
+    return _TOKEN.fullmatch(text) is not None
+
+
 def digest(token: str) -> str:
     """Return by what a token is known."""
     return hashlib.sha256(token.encode()).hexdigest()
@@ -78,7 +83,7 @@ def digest(token: str) -> str:
 
 def held(grants: Iterable[Grant], token: str, now_ms: int) -> Grant | None:
     """Return the grant that `token` proves, if it counts at `now_ms`. Takes as long for every wrong token."""
-    if not _TOKEN.fullmatch(token):
+    if not is_token(token):
         return None
     known, found = digest(token), None
     for grant in grants:

@@ -2,23 +2,43 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue
 from pydantic_core import PydanticCustomError
 
 from gaugepost.core.bench.events import ATTEMPTS, REPORTS
 from gaugepost.core.bench.procedures import MAX_READINGS
 
+_UNSEEN = "".join(
+    f"{chr(first)}-{chr(last)}"
+    for first, last in (
+        (0x00, 0x1F), (0x7F, 0xA0), (0xAD, 0xAD), (0x600, 0x605), (0x61C, 0x61C), (0x6DD, 0x6DD), (0x70F, 0x70F),
+        (0x890, 0x891), (0x8E2, 0x8E2), (0x1680, 0x1680), (0x180E, 0x180E), (0x2000, 0x200F), (0x2028, 0x202F),
+        (0x205F, 0x206F), (0x3000, 0x3000), (0xE000, 0xF8FF), (0xFEFF, 0xFEFF), (0xFFF0, 0xFFFB),
+        (0xFFFE, 0xFFFF), (0xE0000, 0x10FFFF),
+    )
+)  # fmt: skip
+"""Controls, spaces but the plain one, what turns or hides text, what has no meaning of its own: a set's inside."""
+SEEN = f"^ *[^ {_UNSEEN}][^{_UNSEEN}]*$"
+"""Text that a person sees and can tell from other text; no lookahead, which not every reader of a schema knows."""
+
 
 def _printable(text: str) -> str:
-    if not text.strip() or not text.isprintable():
+    if not re.fullmatch(SEEN[1:-1], text):
         raise PydanticCustomError("refused", "it does not print", {"hint": "write printable characters"})
     return text
 
 
-Text = Annotated[str, Field(max_length=200), AfterValidator(_printable)]
-Note = Annotated[str, Field(max_length=500), AfterValidator(_printable)]
+_PATTERN: dict[str, JsonValue] = {"pattern": SEEN}
+
+Text = Annotated[
+    str, Field(min_length=1, max_length=200, json_schema_extra=_PATTERN), AfterValidator(_printable)
+]
+Note = Annotated[
+    str, Field(min_length=1, max_length=500, json_schema_extra=_PATTERN), AfterValidator(_printable)
+]
 Readings = Annotated[int, Field(ge=1, le=MAX_READINGS)]
 
 
@@ -79,6 +99,8 @@ class AttemptSaid(Said):
 
 class TagsSaid(Said):
     """What is in hand: what is left out stays, null clears."""
+
+    model_config = ConfigDict(json_schema_extra={"minProperties": 1})
 
     operator: str | None = None
     lot: str | None = None

@@ -13,6 +13,7 @@ import re
 from collections.abc import Callable, Collection
 
 from fastapi.responses import JSONResponse
+from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gaugepost.service.door.cookies import CSRF_HEADER
@@ -59,18 +60,20 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers: list[tuple[bytes, bytes]] = scope["headers"]
+        taken = False
         refusal = stranger(
             _all(headers, b"host"), _all(headers, b"origin"), scheme=scope["scheme"], names=self._names
         ) or elsewhere(scope["method"], _all(headers, b"sec-fetch-site"), _all(headers, b"sec-fetch-mode"))
         if refusal is None:
-            admitted = self._permission.admit(_request(scope))
+            taken = _taken(scope)
+            admitted = self._permission.admit(_request(scope, taken=taken))
             if isinstance(admitted, JSONResponse):
                 refusal = admitted
             else:
                 scope.setdefault("state", {})["asker"] = admitted.asker
                 if admitted.counts is not None:
                     receive = _while_it_counts(receive, admitted.counts)
-        if refusal is None and scope["method"] in _WITH_BODY:
+        if refusal is None and taken and scope["method"] in _WITH_BODY:
             try:
                 async with asyncio.timeout(BODY_S):
                     body = await _body(headers, receive)
@@ -108,7 +111,7 @@ def elsewhere(method: str, sites: list[str], modes: list[str]) -> JSONResponse |
     return problem(403, "a page from elsewhere may not ask here", "open the service's own address instead")
 
 
-def _request(scope: Scope) -> Request:
+def _request(scope: Scope, *, taken: bool) -> Request:
     headers: list[tuple[bytes, bytes]] = scope["headers"]
     return Request(
         method=scope["method"],
@@ -120,7 +123,13 @@ def _request(scope: Scope) -> Request:
         sites=_all(headers, b"sec-fetch-site"),
         origins=_all(headers, b"origin"),
         csrf=_all(headers, CSRF_HEADER.lower().encode()),
+        taken=taken,
     )
+
+
+def _taken(scope: Scope) -> bool:
+    """Return whether anything takes this method here; what nothing takes is answered without a look at its body."""
+    return any(route.matches(scope)[0] is Match.FULL for route in scope["app"].routes)
 
 
 def _without_port(host: str) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from fastapi.responses import JSONResponse
 
-from gaugepost.core.access import Asker, Scope, held
+from gaugepost.core.access import Asker, Scope, held, is_token
 from gaugepost.core.errors import SettingsError
 from gaugepost.core.indication import Moment
 from gaugepost.edge.access import AccessFile, PeopleFile
@@ -38,6 +38,13 @@ class Request:
     origins: list[str]
     """Origin headers; strangers' are refused before."""
     csrf: list[str]
+    taken: bool
+    """Whether anything here takes this method; else the answer is that nothing does."""
+
+    @property
+    def needed(self) -> Scope:
+        """What it takes."""
+        return scope_of(self.method, self.path) if self.taken else Scope.READ
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +86,7 @@ class Permission:
                 return self._by_session(asked, *found, people)
         except SettingsError as error:
             return problem(503, error.finding, error.hint)
-        if scope_of(asked.method, asked.path) is Scope.READ and not self.demanded:
+        if asked.needed is Scope.READ and not self.demanded:
             return Admitted(Asker(scope=Scope.READ, people=people))
         return _unknown("neither a token nor a session came with the request", "")
 
@@ -99,7 +106,8 @@ class Permission:
             return _unknown("no token came with the request", "")
         grant = held(self.tokens.grants(), token, now.utc_ms)
         if grant is None:
-            self._remember(asked.address, [*tries, now.clock_ms])
+            if is_token(token):
+                self._remember(asked.address, [*tries, now.clock_ms])
             return _unknown("the token is not known, revoked or over", ' error="invalid_token"')
 
         def counts() -> bool:
@@ -149,7 +157,7 @@ class Permission:
 
 def _within(asked: Request, admitted: Admitted, remedy: str) -> Admitted | JSONResponse:
     """Return who asks, or the refusal where that takes more than they may."""
-    needed, asker = scope_of(asked.method, asked.path), admitted.asker
+    needed, asker = asked.needed, admitted.asker
     if asker.scope.includes(needed):
         return admitted
     if needed is Scope.ADMINISTER and not asker.signed_in:

@@ -37,7 +37,11 @@ def routes(running: Running) -> APIRouter:
 
     tally = Tally(running.growth)
 
-    @router.get("/metrics", response_class=Response)
+    @router.get(
+        "/metrics",
+        response_class=Response,
+        responses={200: {"content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}},
+    )
     async def metrics() -> Response:
         """Counts and states for monitoring, in the OpenMetrics text format."""
         text = await asyncio.to_thread(exposition, running, tally)

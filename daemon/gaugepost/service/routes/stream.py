@@ -49,7 +49,12 @@ def routes(running: Running) -> APIRouter:
     following: set[Stream] = set()
     tail = Tail(running.reader, running.station.name)
 
-    @router.get("/stream", dependencies=[Depends(only(*Filter.model_fields, many=("kind",)))])
+    @router.get(
+        "/stream",
+        dependencies=[Depends(only(*Filter.model_fields, many=("kind",)))],
+        response_class=Response,
+        responses={200: {"content": {Stream.media_type: {"schema": {"type": "string"}}}}},
+    )
     async def stream(
         wanted: Annotated[Filter, Query()], last_event_id: Annotated[str | None, Header()] = None
     ) -> Response:

@@ -1,0 +1,35 @@
+"""What it takes to be let in, in the description of the interface (OpenAPI 3.1, security schemes)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import FastAPI
+
+from gaugepost.service.door.cookies import CSRF_HEADER, name_of
+from gaugepost.service.door.scopes import SIGN_IN
+
+
+def described(api: FastAPI) -> dict[str, Any]:
+    """Return the description of `api`, with the ways in; made once."""
+    if api.openapi_schema is None:
+        made = FastAPI.openapi(api)
+        made.setdefault("components", {})["securitySchemes"] = {
+            "token": {
+                "type": "http",
+                "scheme": "bearer",
+                "description": "a program's token, by `gaugepost access grant`",
+            },
+            "session": {
+                "type": "apiKey",
+                "in": "cookie",
+                "name": name_of(tls=True),
+                "description": f"somebody signed in; over plain HTTP it is called {name_of(tls=False)}. What changes "
+                f"something needs {CSRF_HEADER} with what GET /v1/session says as csrf",
+            },
+        }
+        made["security"] = [{"token": []}, {"session": []}]
+        method, path = SIGN_IN
+        made["paths"][path][method.lower()]["security"] = []
+        api.openapi_schema = made
+    return api.openapi_schema
