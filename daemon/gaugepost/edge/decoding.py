@@ -9,13 +9,15 @@ from gaugepost.core.setup import LinkEntry
 from gaugepost.edge import plugins
 
 _NEVER = Moment(0, 0, "")
+MOST_KEPT = 4096
+"""Frames of a link that are kept with what they say: a gauge shows few lengths again and again."""
 
 
 class Decoders:
-    """Decoders by link entry, each made once."""
+    """Decoders by link entry, each made once. A frame by itself says the same whenever it is read."""
 
     def __init__(self) -> None:
-        self._made: dict[LinkEntry, Decoder] = {}
+        self._made: dict[LinkEntry, tuple[Decoder, dict[bytes, Sequence[Decoded]]]] = {}
 
     def __call__(self, link: LinkEntry, raw: bytes) -> Sequence[Decoded]:
         """Return what the bytes of one frame say.
@@ -23,11 +25,17 @@ class Decoders:
         Raises:
             SettingsError: the decoder is not installed, or is broken.
         """
-        decoder = self._made.get(link)
-        if decoder is None:
+        made = self._made.get(link)
+        if made is None:
             adapter = plugins.find(plugins.DECODERS, link.decoder)
             settings = adapter.Settings.model_validate_json(link.decoder_settings)
-            decoder = self._made[link] = adapter(settings)
-        decoder.reset()
-        # A packet: its edges are the frame's, whether or not it also has a terminator.
-        return decoder.feed(Chunk(raw, _NEVER, complete=True))
+            made = self._made[link] = adapter(settings), {}
+        decoder, known = made
+        said = known.get(raw)
+        if said is None:
+            if len(known) >= MOST_KEPT:
+                known.clear()
+            decoder.reset()
+            # A packet: its edges are the frame's, whether or not it also has a terminator.
+            said = known[raw] = tuple(decoder.feed(Chunk(raw, _NEVER, complete=True)))
+        return said
