@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import AsyncIterator, Callable, Coroutine
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -23,6 +24,7 @@ from gaugepost.edge.stationfile import Station
 from gaugepost.service import Commands, Running, build_api, encryption_of, serve
 from gaugepost.shell.asking.looking_ahead import look_ahead
 from gaugepost.shell.asking.wanted import ask_when_wanted
+from gaugepost.shell.backups.scheduled import Backups
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.parts.parts import Parts
 from gaugepost.shell.parts.reloading import Reloading, Reread
@@ -99,7 +101,10 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
         parts = Parts(station, recorder, reader, cursors, growth, clock)
         try:
             room = RoomWatch(reader, station.disk_floor, station.disk_warning_ms, lambda: clock().utc_ms)
-            async with _tasks(_kept(snapshot, recorder, growth), room.run()):
+            backups = _backups(station, path, clock)
+            async with _tasks(
+                _kept(snapshot, recorder, growth), room.run(), *(each.run() for each in backups)
+            ):
                 yield Running(
                     parts=parts,
                     recorder=recorder,
@@ -110,11 +115,20 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
                     started=clock(),
                     reload=Reloading(parts, recorder, reread),
                     room=room,
+                    backups=next(iter(backups), None),
                 )
         finally:
             await recorder.close()
             cursors.close()
             await _save(snapshot, recorder)
+
+
+def _backups(station: Station, journal: Path, clock: Clock) -> list[Backups]:
+    """Make the schedule of backups, where the station file has one."""
+    if station.backup is None:
+        return []
+    plan, zone, floor = station.backup, station.zone, station.disk_floor
+    return [Backups(plan, station.name, zone, journal, floor, lambda: clock().utc_ms)]
 
 
 async def _kept(snapshot: Snapshot, recorder: Recorder, growth: Growth) -> None:

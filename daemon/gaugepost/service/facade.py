@@ -11,6 +11,7 @@ from gaugepost.core.publication import record_id
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.stationfile import Station
+from gaugepost.shell.backups.scheduled import Backups
 from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
@@ -35,6 +36,8 @@ class Running:
     started: Moment
     reload: Reloading
     room: RoomWatch | None = None
+    backups: Backups | None = None
+    """The schedule of backups; None where the station file has none."""
     closing: asyncio.Event = field(default_factory=asyncio.Event)
     """Set when the service ends: whoever waits for records is answered at once."""
 

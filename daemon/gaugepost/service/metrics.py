@@ -17,6 +17,7 @@ from gaugepost.core.bench.state import elapsed_ms
 from gaugepost.core.record import Kind
 from gaugepost.service.destinations import at_work
 from gaugepost.service.facade import Running
+from gaugepost.shell.backups.scheduled import Standing
 from gaugepost.shell.growth import KEPT, Growth
 
 MEDIA_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
@@ -103,6 +104,7 @@ def _lines(running: Running, tally: Tally) -> Iterator[str]:
     yield from _family("gaugepost_disk_free_bytes", "gauge", "Room on the disk of the data folder.", [
         ("", {}, shutil.disk_usage(running.station.data).free)], unit="bytes",
     )  # fmt: skip
+    yield from _backup([running.backups.standing] if running.backups else [], now.utc_ms)
     used = resource.getrusage(resource.RUSAGE_SELF)
     yield from _family("gaugepost_processor_seconds", "counter", "Processor time of the service.", [
         ("_total", {}, used.ru_utime + used.ru_stime)], unit="seconds",
@@ -111,6 +113,18 @@ def _lines(running: Running, tally: Tally) -> Iterator[str]:
     yield from _family("gaugepost_memory_peak_bytes", "gauge", "Most memory that the service held.", [
         ("", {}, most)], unit="bytes",
     )  # fmt: skip
+
+
+def _backup(standing: list[Standing], now_ms: int) -> Iterator[str]:
+    """Yield what is told of scheduled backups; nothing but what it would be where there are none."""
+    yield from _family("gaugepost_backup_age_seconds", "gauge", "Time since the last backup that was proven.", [
+        ("", {}, max(0, now_ms - each.last.begun_ms) / 1000) for each in standing if each.last], unit="seconds",
+    )  # fmt: skip
+    yield from _family("gaugepost_backup_every_seconds", "gauge", "How often a backup is to be made.", [
+        ("", {}, each.every_ms / 1000) for each in standing], unit="seconds",
+    )  # fmt: skip
+    yield from _family("gaugepost_backup_failing", "gauge", "1 while backups can't be made.", [
+        ("", {}, int(bool(each.problem))) for each in standing])  # fmt: skip
 
 
 def _family(name: str, kind: str, about: str, samples: Iterable[Sample], *, unit: str = "") -> Iterator[str]:

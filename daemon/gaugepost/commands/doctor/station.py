@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
+from typing import Any
 
 from gaugepost.commands.doctor.findings import Found, fault, warning, well
 from gaugepost.commands.talk import Service
@@ -33,6 +34,8 @@ def _said(service: Service, health: dict[str, object]) -> Iterator[Found]:
         yield well("service", f"runs at {service.at} and records, {health['head']} records so far")
     else:
         yield fault("service", f"not recording: {health['problem']}", "free the journal's disk")
+    if health.get("backup"):
+        yield _backup(health["backup"])
     for link in service.get("/v1/links")["links"]:
         about = f"link {link['link']}"
         if link["state"] == "connected" and not link["problem"]:
@@ -51,6 +54,19 @@ def _said(service: Service, health: dict[str, object]) -> Iterator[Found]:
                           f"gaugepost bench master {gauge['gauge']} MASTER, then check it")  # fmt: skip
     for one in service.get("/v1/destinations")["destinations"]:
         yield from _destination(one)
+
+
+def _backup(one: Any) -> Found:
+    if one["problem"]:
+        finding, _, remedy = str(one["problem"]).partition("; ")
+        return fault("backup", f"none can be made: {finding}", remedy or "look at the folder and its disk")
+    if one["made_at"] is None:
+        return warning(
+            "backup", f"none is in {one['folder']} yet", "wait for the first one, which is made at once"
+        )
+    return well(
+        "backup", f"{one['file']} in {one['folder']}, {one['kept']} kept, the next one at {one['due_at']}"
+    )
 
 
 def _destination(one: dict[str, object]) -> Iterator[Found]:

@@ -14,6 +14,7 @@ from gaugepost.contract import SettingsError
 from gaugepost.contract.explained import explanations
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import model
+from gaugepost.edge.stationfile.tables.backup import BackupTable
 
 TITLE = "gaugepost station file"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -60,6 +61,7 @@ def station_schema() -> Schema:
             "station": _of(definitions, model.StationTable),
             "service": _of(definitions, model.ServiceTable),
             "temperatures": temperatures,
+            "backup": _of(definitions, BackupTable),
             "links": _named(link),
             "gauges": _named(_of(definitions, model.GaugeTable)),
             "masters": _named(_of(definitions, model.MasterTable)),

@@ -34,8 +34,9 @@ from gaugepost.edge.stationfile.model import (
     TriggerTable,
 )
 from gaugepost.edge.stationfile.positions import Path
+from gaugepost.edge.stationfile.tables import backup as backups
 
-SINGLE = ("station", "service", "temperatures")
+SINGLE = ("station", "service", "temperatures", "backup")
 NAMED = (
     "links",
     "gauges",
@@ -146,6 +147,14 @@ def temperatures(report: Report, raw: Raw) -> tuple[DeclaredTemperature, ...]:
     """Return the declared temperatures."""
     table = _single(report, raw, "temperatures", TemperaturesTable)
     return resolve.declared(table) if table else ()
+
+
+def backup(report: Report, raw: Raw) -> backups.BackupTable | None:
+    """Return the table [backup] where there is one."""
+    table = _single(report, raw, "backup", backups.BackupTable) if "backup" in raw else None
+    if table is not None:
+        backups.check(report, table)
+    return table
 
 
 def planned(make: Callable[[Report, str, Raw], P | None], report: Report, raws: Raws) -> dict[str, P]:

@@ -15,7 +15,9 @@ from gaugepost.edge.stationfile import adapters, sections
 from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
 from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references, schedule, sheets, trust
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
-from gaugepost.edge.stationfile.source import Source, load
+from gaugepost.edge.stationfile.source import Source, load, parse
+from gaugepost.edge.stationfile.tables import backup as backups
+from gaugepost.edge.stationfile.tables.backup import BackupPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +33,8 @@ class Station:
     """Bytes that shall stay free on the journal's disk."""
     disk_warning_ms: int = 60 * 86_400_000
     """How long before that is reached the service warns."""
+    backup: BackupPlan | None = None
+    """When and where the service copies its journal; None for not at all."""
     host: str
     port: int
     certificate: Path | None = None
@@ -47,15 +51,16 @@ class Station:
     """Warnings: what somebody should know, though the station can run."""
 
 
-def read_station(path: Path, *, look: bool = False) -> Station:
+def read_station(path: Path, *, look: bool = False, text: str | None = None) -> Station:
     """Return the station that the file at `path` describes. Opens nothing but that file and what plug-ins import.
 
-    With `look`, sheets that are to be filled are opened too, and what keeps them from being filled is a warning.
+    With `look`, sheets that are to be filled are opened too, and what keeps them from being filled is a warning. `text`
+    is what the file would hold, where it does not yet.
 
     Raises:
         StationFileError: it can't be read or is not right; all findings, warnings too, in the order of the file.
     """
-    source = load(path)
+    source = load(path) if text is None else parse(text.encode(), str(path))
     report = Report(str(path), source.lines)
     station = _read(path, source, report, look=look)
     if station is None:
@@ -71,6 +76,7 @@ def _read(path: Path, source: Source, report: Report, *, look: bool) -> Station 
     zone = sections.zone(report, station)
     service = sections.service(report, raw)
     declared = sections.temperatures(report, raw)
+    backup = sections.backup(report, raw)
     find = cache(
         plugins.find
     )  # looking through what is installed takes 4 ms, and a station may have 32 links
@@ -112,6 +118,7 @@ def _read(path: Path, source: Source, report: Report, *, look: bool) -> Station 
         data=data,
         disk_floor=station.disk_floor,
         disk_warning_ms=station.disk_warning,
+        backup=backups.plan(backup, data) if backup else None,
         host=service.host,
         port=service.port,
         certificate=data / service.certificate_file if service.certificate_file else None,

@@ -97,6 +97,7 @@ def _health(running: Running) -> Document:
         "dropped": recorder.dropped,
         "head": running.growth.head,
         "disk": _disk(running),
+        "backup": _backup(running),
         "links": [{"link": one.name, "state": one.state, "problem": one.problem or None} for one in links],
         "destinations": [{key: one[key] for key in brief} for one in at_work(running)],
     }
@@ -114,6 +115,23 @@ def _disk(running: Running) -> Document | None:
         "bytes_a_day": None if room.day_bytes is None else round(room.day_bytes),
         "days_left": None if days is None else round(days, 1),
         "warning": watch.warning or None,
+    }
+
+
+def _backup(running: Running) -> Document | None:
+    """Return how scheduled backups stand; None where there are none."""
+    if running.backups is None:
+        return None
+    standing = running.backups.standing
+    return {
+        "folder": str(standing.folder),
+        "file": None if standing.last is None else standing.last.path.name,
+        "made_at": None if standing.last is None else rfc3339(standing.last.begun_ms),
+        "head": standing.head or None,
+        "kept": standing.count,
+        "running": standing.running,
+        "due_at": rfc3339(standing.due_ms) if standing.due_ms else None,
+        "problem": standing.problem or None,
     }
 
 

@@ -49,7 +49,7 @@ def check(report: Report, table: BackupTable) -> None:
         )  # fmt: skip
     if table.at is not None and table.every % DAY_MS:
         report.error(
-            ("backup", "at"), "is a time of day, and every is not in whole days", 
+            ("backup", "at"), "is a time of day, and every is not in whole days",
             'every = "1 d" or another number of days', 'write every = "1 d", or leave at out',
         )  # fmt: skip
 
