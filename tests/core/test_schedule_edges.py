@@ -50,7 +50,7 @@ def coming(hand: Hand, ms: int) -> tuple[str, ...]:
         ({"check_every_ms": 2 * HOUR}, "the check every 2 h is due"),
     ],
 )
-def test_a_time_has_passed_when_it_is_exceeded(gauge: dict[str, int], said: str) -> None:
+def test_a_time_has_passed_when_it_is_exceeded(gauge: dict[str, Any], said: str) -> None:
     """Two hours after the check it still counts; a millisecond later the next one is due."""
     hand = ready(**gauge)
     assert due(hand, 2 * HOUR) == ()
@@ -118,7 +118,7 @@ def test_pieces_are_counted_by_lot_and_name() -> None:
         ),
     ],
 )
-def test_a_warning_begins_to_the_millisecond(gauge: dict[str, int], ahead: int, said: str) -> None:
+def test_a_warning_begins_to_the_millisecond(gauge: dict[str, Any], ahead: int, said: str) -> None:
     """A check is told so long before it is due, no sooner, and no more once it is due; minutes are rounded up."""
     hand = ready(**gauge)
     assert coming(hand, 2 * HOUR - ahead - 1) == ()
@@ -146,7 +146,7 @@ def test_a_warning_begins_to_the_millisecond(gauge: dict[str, int], ahead: int, 
         ),
     ],
 )
-def test_a_warning_begins_with_a_reading_or_a_piece(gauge: dict[str, int], first: int, said: str) -> None:
+def test_a_warning_begins_with_a_reading_or_a_piece(gauge: dict[str, Any], first: int, said: str) -> None:
     """Two readings or pieces ahead, or as many as are said, at most a quarter of the way; never one sooner."""
     hand = ready(**gauge)
     for at in range(first):

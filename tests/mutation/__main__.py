@@ -23,7 +23,7 @@ TESTS = Path(__file__).parents[1]
 WANTED = 0.85
 
 ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "form": (("form/*.py",), ("form", "bench_form")),
+    "form": (("form/*.py",), ("form", "form_weights", "bench_form", "uncertainty_differing")),
     "conformity": (
         ("conformity/[dprvz]*.py",),
         ("conformity", "decision_rules", "verdict", "risk", "bench_judging"),
@@ -93,8 +93,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         (
             "bench_edges",
             "bench_told",
+            "bench_procedures",
             "bench_mastering",
-            "bench_measuring",
             "mastering_trust",
             "contacts_and_scans",
             "uncertainty_checks",

@@ -109,7 +109,9 @@ def finish(state: State, event: Finish, now: Moment) -> Decision:
             "the known movement is still to be read", hint="read it, or abandon the mastering"
         )
     if len(going.taken_mm) <= going.wanted * (len(going.masters) - 1):
-        raise CommandRefused(f"{going.master_now} was not read yet", hint="read it at least once")
+        first, last = going.masters[0], going.masters[-1]
+        before = "" if first == last else f" after all {going.wanted} readings of {first}"
+        raise CommandRefused(f"{last} was not read yet", hint=f"read it at least once{before}")
     records = ended(state, event.gauge, going, now)
     return Decision(records, Reply(accepted=True, text=f"{records[0].kind} {records[0].code}"))
 

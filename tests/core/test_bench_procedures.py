@@ -1,0 +1,173 @@
+"""How masterings and checks are begun, taken and ended: with the right masters, readings and proof, or not at all."""
+
+from dataclasses import replace
+from decimal import Decimal as D
+from typing import Any
+
+import pytest
+
+from gaugepost.core.bench import events as ev
+from gaugepost.core.indication import Indication
+from gaugepost.core.quantity import Unit
+from gaugepost.core.record import DERIVATION, Kind
+from gaugepost.core.setup import Confirm, Display
+from tests.core.station import RING, Hand, set_up
+
+NEAR = replace(RING, name="ring-2", size_mm=D("38.0312"), serial="R-2")
+PLAIN = replace(RING, name="plain", serial=None)
+MASTERS = {"ring-1": RING, "ring-2": NEAR, "plain": PLAIN}
+BOTH = ("ring-1", "ring-2"), ("R-1", "R-2")
+
+
+def bench(**gauge: Any) -> Hand:
+    return Hand(set_up(gauge, masters=MASTERS))
+
+
+def begin(hand: Hand, *given: Any, **more: Any) -> ev.Reply:
+    return hand.do(ev.BeginMastering("bore-1", *given, **more)).reply
+
+
+@pytest.mark.parametrize(
+    ("gauge", "given", "more", "refused"),
+    [
+        ({}, (("ring-1",), ("R-1",)), {}, ""),
+        ({}, BOTH, {}, ""),
+        ({}, (("ring-1", "ring-2", "plain"), ("R-1", "R-2")), {}, "one master or two different ones"),
+        ({}, (("ring-1",), ("R-1",)), {"movement": "up"}, "'up' is no movement"),
+        ({"sense": -1}, (("ring-1",), ("R-1",)), {}, "one master does not show which way bore-1 counts"),
+        ({"sense": -1}, (("ring-1",), ("R-1",)), {"movement": "smaller"}, ""),
+        ({"sense": -1}, BOTH, {}, ""),
+        (
+            {"display": Display.FROM_MASTER},
+            (("ring-1",), ("R-1",)),
+            {},
+            "does not show which way bore-1 counts",
+        ),
+        ({}, (("plain",),), {}, ""),
+        ({}, (("plain",), ("R-9",)), {}, ""),
+        ({}, (("ring-2", "ring-1"), ("R-1", "R-2")), {}, "the serial number of ring-2 is not R-1"),
+        ({}, (("ring-1", "ring-2"), ("R-1",)), {}, "nobody has read the serial number of ring-2"),
+        (
+            {"confirm": Confirm.SERIAL_NUMBER},
+            (("plain",),),
+            {},
+            "plain has no serial number that could confirm it",
+        ),
+        ({"confirm": Confirm.SERIAL_NUMBER}, (("ring-1",), ("R-1",)), {}, ""),
+        ({"confirm": Confirm.SCAN}, (("ring-1",), ("R-1",)), {}, "no scanner's codes can name ring-1"),
+    ],
+)
+def test_what_a_mastering_takes(
+    gauge: dict[str, Any], given: tuple[Any, ...], more: dict[str, Any], refused: str
+) -> None:
+    """One master or two, confirmed each by its own number, and a proof of the sense where one master gives none."""
+    reply = begin(bench(**gauge), *given, **more)
+    assert reply.accepted is (refused == "")
+    assert refused in reply.text
+    assert reply.accepted or reply.hint
+
+
+def test_two_masters_need_no_movement() -> None:
+    """A movement that is announced beside two masters is not waited for: they prove the sense themselves."""
+    hand = bench()
+    begin(hand, *BOTH, readings=1, movement="larger")
+    hand.show("38.004")
+    hand.show("38.034")
+    assert hand.last(Kind.MASTERING).code == "accepted"
+    assert hand.last(Kind.MASTERING_BEGUN).code is None
+
+
+def test_a_movement_is_read_once_after_the_master() -> None:
+    """It is announced on the record of the beginning, and the one reading of it is no reading of the master."""
+    hand = bench(sense=-1)
+    begin(hand, ("ring-1",), ("R-1",), readings=2, movement="larger")
+    assert hand.last(Kind.MASTERING_BEGUN).code == "larger"
+    for shown in ("38.004", "38.005", "37.980"):
+        hand.show(shown)
+    made = hand.last(Kind.MASTERING)
+    assert (made.code, made.master_indications_mm, made.spread_mm) == (
+        "accepted",
+        (D("38.0045"),),
+        D("0.001"),
+    )
+
+
+@pytest.mark.parametrize("kind", ["mastering", "check"])
+def test_usual_numbers_of_readings(kind: str) -> None:
+    """Where nobody says how many, the gauge's entry does, one number for masterings and one for checks."""
+    hand = bench(mastering_readings=3, check_readings=2).ready()
+    event: ev.Event = (
+        ev.BeginMastering("bore-1", ("ring-1",), ("R-1",))
+        if kind == "mastering"
+        else ev.BeginCheck("bore-1", "ring-1", "R-1")
+    )
+    assert hand.do(event).records[0].count == (3 if kind == "mastering" else 2)
+
+
+def test_a_procedure_may_end_early() -> None:
+    """With each master read once it can be finished; one that was not read can't be left out."""
+    hand = bench()
+    begin(hand, *BOTH, readings=3)
+    for shown in ("38.003", "38.004", "38.005", None):
+        refused = hand.do(ev.Finish("bore-1")).reply
+        assert (refused.accepted, refused.text) == (False, "ring-2 was not read yet")
+        assert refused.hint == "read it at least once after all 3 readings of ring-1"
+        if shown is not None:
+            hand.show(shown)
+    hand.show("38.034")
+    done = hand.do(ev.Finish("bore-1"))
+    assert (done.reply.accepted, done.records[0].master_indications_mm) == (True, (D("38.004"), D("38.034")))
+    check = bench().ready()
+    check.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=3))
+    assert not check.do(ev.Finish("bore-1")).reply.accepted
+    check.show("38.004")
+    assert check.do(ev.Finish("bore-1")).records[0].code == "passed"
+
+
+def test_nothing_goes_on_that_could_be_ended() -> None:
+    """Finishing or abandoning what was not begun, at a gauge that nobody knows or that is at rest, is refused."""
+    hand = bench().ready()
+    for gauge in ("bore-1", "bore-9"):
+        for event in (ev.Finish(gauge), ev.Abandon(gauge)):
+            reply = hand.do(event).reply
+            assert not reply.accepted
+            assert f"no mastering or check of {gauge} is going on" in reply.text
+
+
+@pytest.mark.parametrize(
+    ("sent", "reason"),
+    [
+        (Indication("1.49620", D("1.49620"), Unit.INCH, b"1"), "sent in in, but the station file says mm"),
+        (Indication("39.004", D("39.004"), Unit.MM, b"2"), "outside the gauge's range of 37 to 39 mm"),
+    ],
+)
+def test_what_does_not_count_as_a_masters_reading_is_kept(sent: Indication, reason: str) -> None:
+    """In another unit, or beyond what the gauge can show: a reading, not judged, and the master is still to be read."""
+    hand = bench(unit=Unit.MM, indication_range_mm=(D(37), D(39)))
+    hand.do(ev.SetTags({"operator": "M1"}))
+    begin(hand, ("ring-1",), ("R-1",), readings=2)
+    hand.show("38.004")
+    (kept,) = hand.do(ev.Arrived("usb-1", sent)).records
+    assert (kept.kind, kept.verdict, kept.count, kept.derivation) == (
+        Kind.READING,
+        "not-judged",
+        None,
+        DERIVATION,
+    )
+    assert (kept.raw, kept.operator, kept.master) == (sent.raw, "M1", "ring-1")
+    assert any(reason in each for each in kept.reasons or ())
+    assert hand.show("38.004").count == 2
+    assert hand.last(Kind.MASTERING).code == "accepted"
+
+
+def test_a_gauge_confirms_itself_on_no_ring() -> None:
+    """A first check is on another ring than the mastering; after one that passed any ring does."""
+    hand = bench(confirm=Confirm.SECOND_MASTER)
+    hand.master("38.004", "38.004")
+    begun = hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1")).reply
+    assert (begun.accepted, "can't confirm itself" in begun.text) == (False, True)
+    assert hand.check("38.034", "ring-2").code == "passed"
+    hand.do(ev.Report("bore-1", "knock"))
+    assert hand.check("38.004").code == "passed"
+    hand.master("38.004", "38.004")
+    assert not hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1")).reply.accepted
