@@ -83,7 +83,8 @@ def differences(
 
 
 def _derived(state: State, record: Record, decode: Decode, derivation: int | None) -> list[Record] | str:
-    state = changed(state, derivation=derivation or DERIVATION)
+    if state.derivation != (rules := derivation or DERIVATION):
+        state = changed(state, derivation=rules)
     assert record.link is not None
     assert record.raw is not None
     assert state.now is not None
@@ -92,7 +93,7 @@ def _derived(state: State, record: Record, decode: Decode, derivation: int | Non
     if len(values) != 1:
         return f"its bytes hold {len(values)} values"
     # A condition beside the value has taken the frame's bytes or left them to the value: they are the record's.
-    value = dataclasses.replace(values[0], raw=record.raw)
+    value = values[0] if values[0].raw == record.raw else dataclasses.replace(values[0], raw=record.raw)
     now = Moment(record.measured_at, record.clock_ms, state.now.boot)
     return list(decide(state, Arrived(record.link, value), now).records) or "its bytes lead to no record"
 
