@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from scipy import stats
@@ -14,6 +18,9 @@ from gaugepost.cli import main
 from gaugepost.commands.budget.monte_carlo import numerical_tolerance, validate, validate_range
 from gaugepost.core.uncertainty import Component, Shape, budget
 from gaugepost.core.uncertainty.differing import RANK
+from gaugepost.edge.journal import Journal
+from tests.core.station import Hand
+from tests.core.test_uncertainty_gauging import LINKS, known
 
 COMPLETE = Path(__file__).parents[2] / "deploy" / "stations" / "complete.toml"
 
@@ -128,6 +135,38 @@ def test_the_command_says_where_a_range_is_linear(tmp_path: Path, capsys: pytest
     assert json.loads(capsys.readouterr().out)["monte_carlo"]["is_valid"] is False
     assert main(["check", str(near)]) == 0
     assert "not fit for this tolerance, what repeats makes a range of it" in capsys.readouterr().out
+
+
+def test_as_it_stands_it_is_that_of_the_next_reading(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By what the journal leads to: the same U as on the next reading, and none before the gauge is mastered."""
+    file = station_of_range(tmp_path / "station.toml", "0.020 mm")
+    asked = ["budget", "A", "--station", str(file), "--as-it-stands", "--json"]
+    set_up = known(links=LINKS)
+    gauges = {name: replace(each, repeatability_mm=None) for name, each in set_up.gauges.items()}
+    hand = Hand(replace(set_up, gauges=gauges))
+    folder = tmp_path / "data"
+
+    def said(count: int) -> dict[str, Any]:
+        shutil.rmtree(folder, ignore_errors=True)
+        with closing(Journal.open(folder / "journal.db", "a")) as journal:
+            journal.append(hand.records[:count])
+        main(asked)
+        return dict(json.loads(capsys.readouterr().out))
+
+    assert said(len(hand.records))["reasons"] == ["bore-1 is not mastered"]
+    hand.master("38.004", "38.005")
+    hand.check("38.004")
+    before = len(hand.records)
+    made = hand.show("38.010")
+    found = said(before)
+    assert made.uncertainty_mm is not None
+    assert found["uncertainty_mm"] == float(made.uncertainty_mm)
+    assert found["degrees_of_freedom"] == made.degrees_of_freedom
+    assert main([*asked, "--master", "ring"]) == 2
+    assert main(["budget", "oval", "--station", str(file), "--as-it-stands"]) == 2
+    assert "write one of A" in capsys.readouterr().err
 
 
 def station_of_range(file: Path, upper: str) -> Path:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import dataclasses
 import json
 import sys
@@ -11,10 +12,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gaugepost.commands.budget.table import lines, validated
-from gaugepost.core.bench.budgeting import Unstated, document, expected_budget, of_result, sizes_of
+from gaugepost.core.bench.budgeting import (
+    Unstated,
+    document,
+    expected_budget,
+    of_result,
+    reading_budget,
+    sizes_of,
+)
 from gaugepost.core.bench.combining import judged_of
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.setup import Combine, SetUp
+from gaugepost.core.setup import CharacteristicEntry, Combine, SetUp
 from gaugepost.core.uncertainty import Budget
 
 if TYPE_CHECKING:
@@ -24,9 +32,11 @@ _EPILOG = """\
 examples:
   gaugepost budget spool-bore --station bench.toml
   gaugepost budget spool-bore --station bench.toml --gauge bore-38 --master ring-38 --monte-carlo
+  gaugepost budget spool-bore --station bench.toml --as-it-stands
 
 It is of what is judged, a reading or a result of several, as the station file declares things; measured temperatures
-are taken as 20 °C. A running station gives the budget as things stand: GET /v1/characteristics/NAME/budget.
+are taken as 20 °C. With --as-it-stands it is that of the next reading, by what the journal says: on which masters the
+gauge was mastered, how warm all is, how it repeated. Over REST: GET /v1/characteristics/NAME/budget.
 exit code: 0; 1 where no uncertainty can be stated, or --monte-carlo finds the analytical one not good enough; 2 where
 something is not understood
 """
@@ -48,6 +58,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         help="the master, or two of them (default: the first that serves it)",
     )
+    parser.add_argument(
+        "--as-it-stands",
+        action="store_true",
+        help="with mastering, temperatures and repeatability as the station's journal has them now",
+    )
     parser.add_argument("--monte-carlo", action="store_true", help="check it by JCGM 101; needs numpy")
     parser.add_argument("--json", action="store_true", help="one JSON object")
 
@@ -56,9 +71,18 @@ def run(args: argparse.Namespace) -> int:
     """Print the budget; return 0, or 1 where there is none or it is not good enough."""
     from gaugepost.edge.stationfile import read_station  # loads what only a station file needs
 
-    set_up = read_station(args.station).set_up
-    reading = asked_for(set_up, args.characteristic, args.gauge, args.master, int(time.time() * 1000))
-    entry = set_up.characteristics[args.characteristic]
+    station = read_station(args.station)
+    if args.as_it_stands:
+        if args.master:
+            raise ValueRefused(
+                "the mastering in force says on which master it was",
+                hint="leave --master out, or --as-it-stands",
+            )
+        entry, reading = as_it_stands(station.data, args.characteristic, args.gauge)
+    else:
+        set_up = station.set_up
+        reading = asked_for(set_up, args.characteristic, args.gauge, args.master, int(time.time() * 1000))
+        entry = set_up.characteristics[args.characteristic]
     made = of_result(reading, entry)
     found: Validation | RangeValidation | None = None
     if args.monte_carlo and not isinstance(reading, Unstated) and not isinstance(made, Unstated):
@@ -93,12 +117,7 @@ def asked_for(
     set_up: SetUp, name: str, gauge: str | None, masters: list[str] | None, utc_ms: int
 ) -> Budget | Unstated:
     """Return the budget of a reading that is asked for. Raises `ValueRefused` for names that nothing has."""
-    entry = set_up.characteristics.get(name)
-    if entry is None:
-        raise _unknown("characteristic", name, list(set_up.characteristics))
-    gauge = gauge or entry.gauges[0]
-    if gauge not in entry.gauges:
-        raise _unknown(f"gauge of {name}", gauge, list(entry.gauges))
+    entry, gauge = _named(set_up, name, gauge)
     serving = list(entry.masters or set_up.masters)
     masters = masters or serving[:1]
     for master in masters:
@@ -109,6 +128,33 @@ def asked_for(
             "a gauge is mastered on one master or two different ones", hint="name them with --master"
         )
     return expected_budget(set_up, gauge, entry, tuple(masters), utc_ms)
+
+
+def as_it_stands(data: Path, name: str, gauge: str | None) -> tuple[CharacteristicEntry, Budget | Unstated]:
+    """Return a characteristic with the budget of its next reading, by what the journal in `data` leads to.
+
+    Raises:
+        JournalError: it can't be read.
+        ValueRefused: the set-up in force has no such characteristic, or it no such gauge.
+    """
+    from gaugepost.edge.clock import Clock
+    from gaugepost.edge.journal import Reader
+    from gaugepost.edge.snapshot import Snapshot
+
+    with contextlib.closing(Reader(data)) as reader:
+        state = Snapshot(data, reader).restore()
+    entry, gauge = _named(state.set_up, name, gauge)
+    return entry, reading_budget(state, gauge, entry, Clock()())
+
+
+def _named(set_up: SetUp, name: str, gauge: str | None) -> tuple[CharacteristicEntry, str]:
+    entry = set_up.characteristics.get(name)
+    if entry is None:
+        raise _unknown("characteristic", name, list(set_up.characteristics))
+    gauge = gauge or entry.gauges[0]
+    if gauge not in entry.gauges:
+        raise _unknown(f"gauge of {name}", gauge, list(entry.gauges))
+    return entry, gauge
 
 
 def _unknown(what: str, name: str, known: list[str]) -> ValueRefused:
