@@ -60,3 +60,9 @@ def test_no_sizes_are_less_certain_than_stated(rank: str, sizes: int) -> None:
     assert worst <= stated(sizes) * 1.02
     if rank != "median" or sizes % 2 or sizes == 2:
         assert worst >= stated(sizes) * 0.98, "it is not more than need be, either"
+
+
+@pytest.mark.parametrize("share", [of_largest, of_median, of_mid_range, of_mean])
+def test_of_one_size_all_comes_through(share: Callable[[int], float]) -> None:
+    """The largest, the median, the middle and the mean of one size are that size."""
+    assert share(1) == pytest.approx(1, abs=1e-6)
