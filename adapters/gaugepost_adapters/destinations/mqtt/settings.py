@@ -6,7 +6,6 @@ The password never stands in the station file: it names the file or the environm
 from __future__ import annotations
 
 import hashlib
-import ipaddress
 import re
 from collections.abc import Iterator
 from typing import Literal, Self
@@ -15,9 +14,9 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from gaugepost.contract import AdapterSettings, Caution
 from gaugepost_adapters.destinations.mqtt import topic
+from gaugepost_adapters.destinations.named import FileName, VariableName, can_be_looked_up, is_this_computer
 
 _HOST = re.compile(r"[^\s/@?#\[\]\x00-\x1f]+")
-_VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
 
 class MqttSettings(AdapterSettings):
@@ -39,17 +38,17 @@ class MqttSettings(AdapterSettings):
     name and the topics, and stays the same. Commands come over another connection, with "-commands" after it."""
     username: str | None = Field(default=None, min_length=1)
     """User that the broker knows."""
-    password_file: str | None = Field(default=None, min_length=1)
+    password_file: FileName | None = Field(default=None, min_length=1)
     """File that holds the password, from the station's data directory on; read for every connection."""
-    password_env: str | None = None
+    password_env: VariableName | None = None
     """Environment variable that holds it, where no file does."""
     tls: bool = False
     """Whether the connection is encrypted, and the broker's certificate and name are checked (TLS 1.2 or newer)."""
-    ca_file: str | None = Field(default=None, min_length=1)
+    ca_file: FileName | None = Field(default=None, min_length=1)
     """Certificates (PEM) that the broker's is held against, instead of those that this computer trusts."""
-    client_certificate_file: str | None = Field(default=None, min_length=1)
+    client_certificate_file: FileName | None = Field(default=None, min_length=1)
     """Certificate (PEM) that this station shows."""
-    client_key_file: str | None = Field(default=None, min_length=1)
+    client_key_file: FileName | None = Field(default=None, min_length=1)
     """Its private key (PEM, without a passphrase), where that is not in the same file."""
     allow_plain_mqtt: bool = False
     """Whether another computer may be reached without TLS: anyone on the way can read and change what is sent."""
@@ -81,7 +80,7 @@ class MqttSettings(AdapterSettings):
     @field_validator("host")
     @classmethod
     def _host_can_be_found(cls, host: str) -> str:
-        if not _HOST.fullmatch(host) or not _can_be_looked_up(host):
+        if not _HOST.fullmatch(host) or not can_be_looked_up(host):
             shown = "that" if "@" in host else repr(host[:200])  # a login may stand before it
             raise ValueError(
                 f'{shown} is not a host; write its name or address only, as "broker.example", and port beside it'
@@ -94,23 +93,6 @@ class MqttSettings(AdapterSettings):
         if text is not None and not text.isprintable():
             raise ValueError(f"{text[:200]!r} holds a control character; leave it out")
         return text
-
-    @field_validator("password_env")
-    @classmethod
-    def _variable_has_a_name(cls, name: str | None) -> str | None:
-        if name is not None and not _VARIABLE.fullmatch(name):
-            # What was written may be the password itself: it is not repeated.
-            raise ValueError(
-                'that is not the name of an environment variable; write its name, as "GAUGEPOST_BROKER_PASSWORD"'
-            )
-        return name
-
-    @field_validator("password_file", "ca_file", "client_certificate_file", "client_key_file")
-    @classmethod
-    def _file_has_a_name(cls, path: str | None) -> str | None:
-        if path is not None and ("\0" in path or "\n" in path):
-            raise ValueError("that is not the name of a file; write the path of the file")
-        return path
 
     @field_validator("topic")
     @classmethod
@@ -143,7 +125,7 @@ class MqttSettings(AdapterSettings):
             raise ValueError('expiry_s needs version 5 of the protocol; write version = "5", or take it out')
         if not self.tls and (self.ca_file or self.client_certificate_file):
             raise ValueError("certificates are of no use without TLS; write tls = true")
-        if not self.tls and not self.allow_plain_mqtt and not _is_this_computer(self.host):
+        if not self.tls and not self.allow_plain_mqtt and not is_this_computer(self.host):
             raise ValueError(
                 f"without TLS what goes to {self.host} can be read and changed on the way; write tls = true, or "
                 f"allow_plain_mqtt = true where the network is trusted"
@@ -180,7 +162,7 @@ class MqttSettings(AdapterSettings):
                 f"topic has no {' and no '.join(lost)}, so that the last record of one replaces another's"
             )
             yield Caution("retain", finding, f"write {' and '.join(lost)} into topic, or retain = false")
-        if self.commands and not self.tls and not _is_this_computer(self.host):
+        if self.commands and not self.tls and not is_this_computer(self.host):
             finding = f"without TLS anybody on the way to {self.host} can command, and void readings"
             yield Caution("commands", finding, "write tls = true")
         if self.commands and self.username is None and self.client_certificate_file is None:
@@ -220,24 +202,3 @@ class MqttSettings(AdapterSettings):
         name = re.sub(r"[^0-9A-Za-z]+", "-", station).strip("-")[:24]
         told_apart = "\0".join((station, self.topic, self.status_topic))
         return f"gaugepost-{name}-{hashlib.sha256(told_apart.encode()).hexdigest()[:8]}"
-
-
-def _can_be_looked_up(host: str) -> bool:
-    if ":" in host:
-        return _address(host) is not None
-    try:
-        return bool(host.encode("idna"))
-    except UnicodeError:
-        return False
-
-
-def _address(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
-    try:
-        return ipaddress.ip_address(host)
-    except ValueError:
-        return None
-
-
-def _is_this_computer(host: str) -> bool:
-    address = _address(host)
-    return address.is_loopback if address else host == "localhost" or host.endswith(".localhost")

@@ -6,7 +6,6 @@ The password never stands in the station file: it names the file or the environm
 from __future__ import annotations
 
 import importlib.util
-import ipaddress
 import re
 from collections.abc import Iterator
 from typing import Self
@@ -14,13 +13,13 @@ from typing import Self
 from pydantic import Field, field_validator, model_validator
 
 from gaugepost.contract import AdapterSettings, Caution
+from gaugepost_adapters.destinations.named import FileName, VariableName, can_be_looked_up, is_this_computer
 
 LIBRARY = "psycopg"
 INSTALL = 'install it for the service: python -m pip install "psycopg[binary]"'
 """What to do where the library is missing."""
 
 _HOST = re.compile(r"[^\s/@?#,=\[\]\x00-\x1f]+")
-_VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _SCHEMA = re.compile(r"[a-z_][a-z0-9_]*")
 MOST_NAME_BYTES = 63
 """The server cuts names that are longer (NAMEDATALEN is 64 in every build that is distributed)."""
@@ -52,20 +51,20 @@ class PostgresSettings(AdapterSettings):
     """The schema that rows go to."""
     username: str = Field(min_length=1, examples=["pump-bench-2"])
     """User that the server knows."""
-    password_file: str | None = Field(default=None, min_length=1)
+    password_file: FileName | None = Field(default=None, min_length=1)
     """File that holds the password, from the station's data directory on; read for every connection."""
-    password_env: str | None = None
+    password_env: VariableName | None = None
     """Environment variable that holds it, where no file does."""
     create: bool = True
     """Whether the station makes schema, table and views where they are missing, and adds what a newer program needs.
     Otherwise they are made beforehand, as deploy/postgres.md says."""
     tls: bool = False
     """Whether the connection is encrypted, and the server's certificate and name are checked (TLS 1.2 or newer)."""
-    ca_file: str | None = Field(default=None, min_length=1)
+    ca_file: FileName | None = Field(default=None, min_length=1)
     """Certificates (PEM) that the server's is held against, instead of those that this computer trusts."""
-    client_certificate_file: str | None = Field(default=None, min_length=1)
+    client_certificate_file: FileName | None = Field(default=None, min_length=1)
     """Certificate (PEM) that this station shows."""
-    client_key_file: str | None = Field(default=None, min_length=1)
+    client_key_file: FileName | None = Field(default=None, min_length=1)
     """Its private key (PEM, without a passphrase), where that is not in the same file. Nobody else may read it."""
     allow_plain_postgres: bool = False
     """Whether another computer may be reached without TLS: anyone on the way can read and change what is sent."""
@@ -84,7 +83,7 @@ class PostgresSettings(AdapterSettings):
                 raise ValueError(
                     'that is not the folder of a socket; write its path, as "/var/run/postgresql"'
                 )
-        elif not _HOST.fullmatch(host) or not _can_be_looked_up(host):
+        elif not _HOST.fullmatch(host) or not can_be_looked_up(host):
             shown = "that" if "@" in host or "=" in host else repr(host[:200])  # a login may stand in it
             raise ValueError(
                 f'{shown} is not a host; write its name or address only, as "db.example", and port beside it'
@@ -103,23 +102,6 @@ class PostgresSettings(AdapterSettings):
     def _schema_has_a_name(cls, name: str) -> str:
         check_schema(name)
         return name
-
-    @field_validator("password_env")
-    @classmethod
-    def _variable_has_a_name(cls, name: str | None) -> str | None:
-        if name is not None and not _VARIABLE.fullmatch(name):
-            # What was written may be the password itself: it is not repeated.
-            raise ValueError(
-                'that is not the name of an environment variable; write its name, as "GAUGEPOST_DB_PASSWORD"'
-            )
-        return name
-
-    @field_validator("password_file", "ca_file", "client_certificate_file", "client_key_file")
-    @classmethod
-    def _file_has_a_name(cls, path: str | None) -> str | None:
-        if path is not None and ("\0" in path or "\n" in path):
-            raise ValueError("that is not the name of a file; write the path of the file")
-        return path
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:
@@ -150,28 +132,9 @@ class PostgresSettings(AdapterSettings):
     @property
     def is_this_computer(self) -> bool:
         """Whether nothing that is sent leaves this computer."""
-        address = _address(self.host)
-        if address is not None:
-            return address.is_loopback
-        return self.host.startswith("/") or self.host == "localhost" or self.host.endswith(".localhost")
+        return self.host.startswith("/") or is_this_computer(self.host)
 
     @property
     def where(self) -> str:
         """The server as messages name it."""
         return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
-
-
-def _can_be_looked_up(host: str) -> bool:
-    if ":" in host:
-        return _address(host) is not None
-    try:
-        return bool(host.encode("idna"))
-    except UnicodeError:
-        return False
-
-
-def _address(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
-    try:
-        return ipaddress.ip_address(host)
-    except ValueError:
-        return None

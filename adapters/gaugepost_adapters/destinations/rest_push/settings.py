@@ -5,7 +5,6 @@ Secrets never stand in the station file: it names the file or the environment va
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Mapping
 from typing import Literal, Self
@@ -14,6 +13,7 @@ import httpx
 from pydantic import Field, field_validator, model_validator
 
 from gaugepost.contract import AdapterSettings
+from gaugepost_adapters.destinations.named import VariableName, is_this_computer
 
 KEY_HEADER = "Idempotency-Key"
 
@@ -21,7 +21,6 @@ _TOKEN = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """A header's name (RFC 9110, 5.6.2)."""
 _VALUE = re.compile(r"[\x21-\x7e](?:[\x20-\x7e]*[\x21-\x7e])?")
 """A header's value: visible ASCII and spaces, none at its ends (RFC 9110, 5.5)."""
-_VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 # fmt: off
 _OURS = frozenset({
     "connection", "content-encoding", "content-length", "expect", "host", "idempotency-key", "keep-alive", "te",
@@ -70,12 +69,12 @@ class RestSettings(AdapterSettings):
     """Headers that go with every request. Nothing secret: a station file is read by many."""
     header_files: dict[str, str] = Field(default={}, examples=[{"X-Api-Key": "mes-key"}])
     """Headers whose value is a file's content, from the station's data directory on; read again when it changes."""
-    header_env: dict[str, str] = Field(default={}, examples=[{"X-Api-Key": "GAUGEPOST_MES_KEY"}])
+    header_env: dict[str, VariableName] = Field(default={}, examples=[{"X-Api-Key": "GAUGEPOST_MES_KEY"}])
     """Headers whose value is an environment variable's."""
     bearer_token_file: str | None = Field(default=None, min_length=1)
     """File that holds the token for "Authorization: Bearer", from the station's data directory on; read again when it
     changes."""
-    bearer_token_env: str | None = None
+    bearer_token_env: VariableName | None = None
     """Environment variable that holds it, where no file does."""
     ca_file: str | None = Field(default=None, min_length=1)
     """Certificates (PEM) that the far side's is held against, instead of those that this computer trusts."""
@@ -116,17 +115,6 @@ class RestSettings(AdapterSettings):
                 raise ValueError(f"the value of {name!r} can't be sent; write visible ASCII characters")
         return headers
 
-    @field_validator("header_env", "bearer_token_env")
-    @classmethod
-    def _variables_have_names(cls, given: dict[str, str] | str | None) -> dict[str, str] | str | None:
-        names = given.values() if isinstance(given, dict) else () if given is None else (given,)
-        if any(not _VARIABLE.fullmatch(name) for name in names):
-            # What was written may be the secret itself: it is not repeated.
-            raise ValueError(
-                'that is not the name of an environment variable; write its name, as "GAUGEPOST_TOKEN"'
-            )
-        return given
-
     @field_validator("header_files")
     @classmethod
     def _files_have_names(cls, given: dict[str, str]) -> dict[str, str]:
@@ -144,7 +132,7 @@ class RestSettings(AdapterSettings):
         if self.client_key_file and not self.client_certificate_file:
             raise ValueError("client_key_file is for a certificate; write client_certificate_file too")
         url = httpx.URL(self.url)
-        if url.scheme == "http" and not _is_this_computer(url.host) and not self.allow_plain_http:
+        if url.scheme == "http" and not is_this_computer(url.host) and not self.allow_plain_http:
             raise ValueError(
                 f"http:// to {url.host} can be read and changed on the way; write https://, or "
                 f"allow_plain_http = true where the network is trusted"
@@ -217,12 +205,3 @@ def _address(key: str, text: str) -> httpx.URL:
 def _names_a_host(host: str) -> bool:
     """Tell whether a name server could be asked for `host`: labels of 1 to 63 bytes, 253 in all (RFC 1035, 2.3.4)."""
     return len(host) <= 253 and all(0 < len(label) < 64 for label in host.removesuffix(".").split("."))
-
-
-def _is_this_computer(host: str) -> bool:
-    if host == "localhost" or host.endswith(".localhost"):
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
