@@ -16,7 +16,8 @@ BENCHES, EACH = 4, 50_000
 FILL = """
 INSERT INTO {}.record (journal_epoch, kind, id, sequence, station, measured_at, hash, gauge, characteristic, lot, piece,
     attempt, value, value_mm, unit, verdict, replaces, first, last)
-SELECT epoch::uuid, kind, epoch || '-' || n, n, 'bench ' || bench, timestamptz '2025-01-03' + n * interval '8 min', '\\x00',
+SELECT epoch::uuid, kind, epoch || '-' || n, n, 'bench ' || bench, timestamptz '2025-01-03' + n * interval '8 min',
+    '\\x00',
     'bore-' || n %% 4, CASE WHEN told THEN 'bore ' || n %% 6 END, CASE WHEN n %% 7 > 0 THEN 'L' || n / 1200 END,
     (n / 6 %% 200)::text, 1, 38, 38, 'mm', CASE WHEN told THEN 'in-limits' END,
     CASE WHEN kind IN ('void', 'amendment') THEN epoch || '-' || n - 100 END,
@@ -29,7 +30,7 @@ FROM (SELECT *, kind IN ('reading', 'amendment') AS told FROM (
 
 
 async def test_no_view_takes_the_square_of_the_rows(store: Store) -> None:
-    """With 200,000 records no step of a view is done again for each of them, and a gauge's week reads its month only."""
+    """With 200,000 records no step of a view is done again for each, and a gauge's week reads its month only."""
     async with store.opened():
         store.ask("ALTER ROLE plant SET jit = off")  # deploy/postgres.md says why
         store.ask(
