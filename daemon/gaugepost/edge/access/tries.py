@@ -13,12 +13,12 @@ from gaugepost.edge.access.private import PrivateFile
 FILE_NAME = "tries.json"
 FORMAT = 1
 MOST_REMEMBERED = 1000
-"""Addresses, and ids that nobody has, whose tries are remembered; beyond that the oldest are forgotten."""
+"""Addresses, and digests of ids that nobody has, that are remembered; beyond that the oldest are forgotten."""
 
 
 @dataclass(frozen=True, slots=True)
 class AllTries:
-    """Wrong tries by person, by id that nobody has, and by address."""
+    """Wrong tries by person, by a part of the digest of an id that nobody has, and by address."""
 
     people: Mapping[str, Tries] = field(default_factory=dict)
     strangers: Mapping[str, Tries] = field(default_factory=dict)

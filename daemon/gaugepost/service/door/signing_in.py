@@ -16,6 +16,7 @@ from gaugepost.core.access import (
     TooManyTries,
     Tries,
     alike,
+    digest,
 )
 from gaugepost.core.access.tries import FORGET_ADDRESS_MS
 from gaugepost.core.errors import Unreachable
@@ -85,10 +86,15 @@ class SigningIn:
         return found
 
     def _whose(self, id: str | None) -> tuple[bool, str] | None:  # noqa: A002
-        """Return whether somebody has this id, and the id."""
+        """Return whether somebody has this id, and by what it is counted.
+
+        What nobody has as an id may be a PIN in the wrong place: three digits of a digest tell nobody which.
+        """
         if id is None:
             return None
-        return alike(id) in self.people.ids(), alike(id)
+        name = alike(id)
+        known = name in self.people.ids()
+        return known, name if known else digest(name)[:3]
 
     def _before(self, id: str | None, address: str) -> AllTries:  # noqa: A002
         """Return the tries that count: not those before somebody's PIN was set anew, nor an address's of long ago."""
