@@ -8,10 +8,10 @@ from typing import Any, ClassVar
 
 import pytest
 
-from gaugepost.commands.teach.probing import probe
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost.contract.probing import Line
 from gaugepost.core.errors import SettingsError
+from gaugepost.shell.lessons.probing import probe
 from gaugepost.teach.probing import Judgement
 from tests.bench_tools.daemon import Port
 from tests.cli.test_teach_lost import Pupil

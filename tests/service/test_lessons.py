@@ -228,12 +228,14 @@ NONSENSE: tuple[tuple[str, dict[str, Any], int, str], ...] = (
     ("/ID/measurements", {"shows": "1.000"}, 409, "nothing came from the gauge"),
     ("/ID/never", {"never": "ever"}, 422, "never"),
     ("/ID/request", {}, 409, "nothing is known that would ask this gauge"),
+    ("/ID/silent", {}, 409, "its line is not being found out"),
+    ("", {"link": "usb-0", "probe": True}, 409, "takes no parity"),
     ("/0123456789abcdef/skip", {}, 404, "no lesson is named"),
 )
 
 
 def test_nonsense_is_refused_with_what_to_send(port: Port, tmp_path: Path) -> None:
-    """Whatever is wrong with a request is said with its key, nothing is lent for it, and the lesson goes on."""
+    """Whatever is wrong with a request is said with its key, nothing stays lent for it, and the lesson goes on."""
     with Port() as free, Daemon(tmp_path, station_file([port])) as daemon:
         lesson = Lesson(daemon, kind="serial_port", settings={"device": free.path})
         for path, body, status, said in NONSENSE:
@@ -245,7 +247,7 @@ def test_nonsense_is_refused_with_what_to_send(port: Port, tmp_path: Path) -> No
             assert daemon.status == 422
         daemon.get(f"{lesson.path}?after=-1")
         assert daemon.status == 422
-        assert daemon.get("/links")["links"][0]["state"] == "connected"
+        until(lambda: daemon.get("/links")["links"][0]["state"] == "connected")
         assert len(daemon.get("/lessons")["lessons"]) == 1
 
 

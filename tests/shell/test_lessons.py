@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from gaugepost.contract import Chunk, Moment
+from gaugepost.contract.probing import Line
 from gaugepost.core.errors import CommandRefused, Unreachable
 from gaugepost.shell.lessons import searching
 from gaugepost.shell.lessons.arriving import Came
@@ -19,6 +22,7 @@ from gaugepost.shell.lessons.lessons import MOST_BYTES_SHOWN, MOST_LESSONS, MOST
 from gaugepost.shell.lessons.searching import Searching
 from gaugepost.teach import Lesson, read_typed
 from tests.bench_tools.daemon import Port
+from tests.cli.test_teach_probing import Bench, Modelled
 
 pytestmark = pytest.mark.asyncio
 PATIENCE_S = 60.0
@@ -97,6 +101,27 @@ async def test_who_waits_for_news_keeps_a_lesson_and_hears_of_its_end() -> None:
             await lessons.end(lesson, "it was ended")
             await waiting
             assert lesson.left_s < lesson.wish.keep_s
+
+
+async def test_a_line_is_found_out_first_where_that_is_wanted() -> None:
+    """Listened to under every setting while somebody measures, the link is then heard with what was found."""
+    bench = Bench(Line(4800))
+    with Port() as port:
+        async with at_work(Station()) as lessons:
+            plain = wish(port.path, "bore")
+            make: Callable[[], Any] = lambda: Modelled(bench)  # noqa: E731 - made by no settings, as links are
+            lesson = await lessons.begin(
+                replace(plain, make_link=make, probe=Given("serial_port", {"device": port.path}))
+            )
+            async with asyncio.timeout(PATIENCE_S):
+                while lesson.teaching.description == "":
+                    await lesson.news(lesson.last, PATIENCE_S)
+            assert lesson.line == Line(4800)
+            assert (bench.open, lesson.typing) == (0, None)
+            assert "at 4800" in lesson.teaching.description
+            said = [line.said for line in lesson.lines(0)]
+            assert any("2. listening at 4800 baud" in text for text in said)
+            assert f"found: {Line(4800)}" in said
 
 
 async def test_what_is_shown_is_bounded() -> None:

@@ -12,8 +12,8 @@ from typing import Any
 
 from gaugepost.commands.teach.arriving import Shown
 from gaugepost.commands.teach.chosen import Chosen
-from gaugepost.commands.teach.probing import probe
 from gaugepost.core.errors import CommandRefused, ValueRefused
+from gaugepost.shell.lessons.probing import probe
 from gaugepost.shell.lessons.teaching import Teaching
 from gaugepost.teach import CAN_NEVER, Evidence, Outlook
 
@@ -43,6 +43,7 @@ async def _teach(link: Chosen, look: Callable[[Evidence], Outlook], probing: boo
     keyboard = _Keyboard(lines)
     try:
         if probing:
+            _say("at the keyboard an empty line says that you have sent and nothing came, end gives up")
             judgement = await probe(link.given.maker(), lines, _say)
             if judgement is None or judgement.found is None:
                 _say(f"not found: {judgement.reason if judgement else 'given up'}; {_GIVE}")

@@ -52,7 +52,7 @@ async def look(running: Running, id: str, asked: LessonAsked) -> Document:  # no
 
 async def typed(running: Running, id: str, shows: str) -> Document:  # noqa: A002
     """Take what the display shows for what came; the search goes on with it."""
-    lesson = lesson_of(running, id)
+    lesson = _heard(running, id)
     number = await lesson.teaching.typed(shows)
     lesson_of(running, id).search()
     return {"measurement": number, **whole(lesson, lesson.last)}
@@ -73,6 +73,15 @@ def skip(running: Running, id: str) -> Document:  # noqa: A002
     return whole(lesson, lesson.last)
 
 
+def silent(running: Running, id: str) -> Document:  # noqa: A002
+    """Take it that something was sent and nothing came, while the line is being found out."""
+    lesson = lesson_of(running, id)
+    if lesson.typing is None:
+        raise CommandRefused("its line is not being found out", hint="type what the display shows instead")
+    lesson.typing.put_nowait("")
+    return whole(lesson, lesson.last)
+
+
 def never(running: Running, id: str, word: str) -> Document:  # noqa: A002
     """Take it that the gauge can't show something."""
     lesson = lesson_of(running, id)
@@ -83,7 +92,7 @@ def never(running: Running, id: str, word: str) -> Document:  # noqa: A002
 
 async def ask(running: Running, id: str) -> Document:  # noqa: A002
     """Ask the gauge, to see what it answers."""
-    lesson = lesson_of(running, id)
+    lesson = _heard(running, id)
     before = lesson.last
     await lesson.teaching.ask()
     return whole(lesson, before)
@@ -124,6 +133,17 @@ def lesson_of(running: Running, id: str) -> OpenLesson:  # noqa: A002
     raise unknown("lesson", id, [one.id for one in running.lessons.going])
 
 
+def _heard(running: Running, id: str) -> OpenLesson:  # noqa: A002
+    """Return a lesson whose link is heard. Raises as `lesson_of`, and `CommandRefused` where its line is not known."""
+    lesson = lesson_of(running, id)
+    if lesson.typing is not None:
+        raise CommandRefused(
+            "its line is being found out",
+            hint=f"measure and send, or POST /v1/lessons/{id}/silent where nothing comes",
+        )
+    return lesson
+
+
 def _own(running: Running, link: str, said: LessonSaid) -> Wish:
     plans = running.station.links
     if link not in plans:
@@ -145,6 +165,7 @@ def _own(running: Running, link: str, said: LessonSaid) -> Wish:
         make_link=lambda: plan.link(plan.settings, running.now),
         keep_s=said.keep_s,
         link=link,
+        probe=Given(plan.kind, plan.settings.model_dump(exclude_unset=True)) if said.probe else None,
         name=said.name or link,
         request=known if said.request is None else said.request,
         channel=said.channel or "",
@@ -153,10 +174,10 @@ def _own(running: Running, link: str, said: LessonSaid) -> Wish:
 
 async def _other(running: Running, said: LessonSaid) -> Wish:
     assert said.kind is not None
-    kind, settings = said.kind, said.settings
+    given = Given(said.kind, said.settings)
     try:
         # A kind that is not in use yet is imported here.
-        make_link = await asyncio.to_thread(Given(kind, settings).maker)
+        make_link = await asyncio.to_thread(given.maker)
     except SettingsError as refused:
         raise ValueRefused(refused.finding, hint=refused.hint) from refused
     key = make_link().describe()
@@ -168,6 +189,7 @@ async def _other(running: Running, said: LessonSaid) -> Wish:
         key=key,
         make_link=make_link,
         keep_s=said.keep_s,
+        probe=given if said.probe else None,
         name=said.name or "",
         request=said.request or "",
         channel=said.channel or "",

@@ -21,6 +21,7 @@ class LessonSaid(Said):
     request: str | None = Field(
         None, max_length=64, description="what asks a gauge that does not send by itself, as in a description"
     )
+    probe: bool = Field(False, description="find out first how a serial line is set: baud, bits, parity")
     channel: Text | None = Field(None, description="the link's channel that the gauge is asked over")
     name: Text | None = Field(None, description="what the gauge is called in its capture")
     keep_s: int = Field(600, ge=1, le=3600, description="seconds until it ends by itself with nobody asking")

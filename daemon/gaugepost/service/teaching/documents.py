@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 from gaugepost.core.publication import rfc3339
 from gaugepost.service.views import Document
-from gaugepost.shell.lessons.lessons import Line, OpenLesson
+from gaugepost.shell.lessons.lessons import OpenLesson, Shown
 from gaugepost.teach import Sample
 from gaugepost.teach.telling import characters
 
@@ -18,6 +20,8 @@ def brief(lesson: OpenLesson) -> Document:
         "description": teaching.description,
         "problem": teaching.problem or None,
         "request": teaching.request or None,
+        "probing": lesson.typing is not None,
+        "line": None if lesson.line is None else asdict(lesson.line),
         "measurements": len(teaching.lesson.samples),
         "searching": lesson.searching.going,
         "decided": None if found is None else found["decided"],
@@ -46,7 +50,7 @@ def _measured(number: int, sample: Sample) -> Document:
     }
 
 
-def _line(line: Line) -> Document:
+def _line(line: Shown) -> Document:
     came = line.came
     if came is None:
         return {"number": line.number, "said": line.said}

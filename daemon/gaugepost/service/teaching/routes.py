@@ -55,6 +55,11 @@ def routes(running: Running) -> APIRouter:
         """What came since the last measurement belongs to none."""
         return JSONResponse(acts.skip(running, id))
 
+    @router.post("/{id}/silent", dependencies=[_NOTHING])
+    async def silent(id: str) -> JSONResponse:  # noqa: A002
+        """While its line is found out: something was sent, and nothing came."""
+        return JSONResponse(acts.silent(running, id))
+
     @router.post("/{id}/never", dependencies=[_NOTHING])
     async def never(id: str, said: Annotated[bodies.NeverSaid, Body()]) -> JSONResponse:  # noqa: A002
         """The gauge can't show this."""

@@ -12,8 +12,11 @@ from dataclasses import dataclass
 import structlog
 
 from gaugepost.contract import Link
-from gaugepost.core.errors import CommandRefused, LinkLost
+from gaugepost.contract.probing import Line
+from gaugepost.core.errors import CommandRefused, GaugepostError, LinkLost, SettingsError
 from gaugepost.shell.lessons.arriving import Came
+from gaugepost.shell.lessons.given import Given
+from gaugepost.shell.lessons.probing import can_probe, probe
 from gaugepost.shell.lessons.searching import Searching
 from gaugepost.shell.lessons.teaching import Teaching
 
@@ -29,7 +32,7 @@ log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Shown:
     """Something to show: what came, or a word about the link."""
 
     number: int
@@ -48,6 +51,8 @@ class Wish:
     """How long it is kept with nobody asking for it."""
     link: str | None = None
     """The station's own link, which is lent for the lesson; None for another one."""
+    probe: Given | None = None
+    """The link whose line is to be found out first."""
     name: str = ""
     """What the gauge is called in its capture."""
     request: str = ""
@@ -59,13 +64,18 @@ class OpenLesson:
 
     def __init__(self, wish: Wish, turn: asyncio.Lock) -> None:
         self.id, self.wish = secrets.token_hex(8), wish
-        self._lines: deque[Line] = deque()
+        self._lines: deque[Shown] = deque()
         self._bytes, self.last = 0, 0
         self._news = asyncio.Event()
         self._waiting = 0
         self._asked_at = asyncio.get_running_loop().time()
+        self._make_link = wish.make_link
+        self.typing: asyncio.Queue[str | None] | None = asyncio.Queue() if wish.probe else None
+        """Takes "" where somebody has sent and nothing came, while the line is being found out; then None."""
+        self.line: Line | None = None
+        """How the line was found to be set."""
         self.teaching = Teaching(
-            wish.make_link, self._said, self._came, request=wish.request, channel=wish.channel
+            lambda: self._make_link(), self._said, self._came, request=wish.request, channel=wish.channel
         )
         self.searching = Searching(turn, self._told)
         self.over = ""
@@ -83,7 +93,7 @@ class OpenLesson:
         """Take it that somebody is there."""
         self._asked_at = asyncio.get_running_loop().time()
 
-    def lines(self, after: int) -> list[Line]:
+    def lines(self, after: int) -> list[Shown]:
         """Return what there is to show beyond line `after`, as far as it is kept."""
         return [line for line in self._lines if line.number > after]
 
@@ -100,6 +110,21 @@ class OpenLesson:
             self._waiting -= 1
             self.asked()
 
+    async def find_line(self, given: Given) -> None:
+        """Find out how the line of `given` is set, while somebody measures; without success the lesson is over.
+
+        Raises:
+            GaugepostError: the link is lost, or has no line after all.
+        """
+        assert self.typing is not None
+        judgement = await probe(self.wish.make_link, self.typing, self._said)
+        if judgement is None or judgement.found is None:
+            self.end(f"not found: {judgement.reason if judgement else 'given up'}")
+            return
+        self.line, self.typing = judgement.found, None
+        self._make_link = given.with_line(judgement.found).maker()
+        self._said(f"found: {judgement.found}")
+
     def search(self) -> None:
         """Search what is known now."""
         self.searching.begin(self.teaching.lesson, self.wish.name)
@@ -112,12 +137,12 @@ class OpenLesson:
         self._told()
 
     def _came(self, came: Came) -> None:
-        self._add(Line(self.last + 1, came))
+        self._add(Shown(self.last + 1, came))
 
     def _said(self, text: str) -> None:
-        self._add(Line(self.last + 1, None, text))
+        self._add(Shown(self.last + 1, None, text))
 
-    def _add(self, line: Line) -> None:
+    def _add(self, line: Shown) -> None:
         self._lines.append(line)
         self.last = line.number
         self._bytes += _size(line)
@@ -206,13 +231,16 @@ class Lessons:
         if wish.link is not None:
             await self._lend(wish.link, f"lent for teaching, lesson {lesson.id}; it is back when that ends")
         try:
-            await lesson.teaching.open()
+            if wish.probe is None:
+                await lesson.teaching.open()
+            else:
+                await can_probe(wish.make_link())
             self._refuse_at_the_end()
         except BaseException as error:
             await lesson.teaching.close()
             if wish.link is not None:
                 self._take_back(wish.link)
-            if isinstance(error, LinkLost):
+            if isinstance(error, LinkLost | SettingsError):
                 raise CommandRefused(error.finding, hint=error.hint) from error
             raise
 
@@ -222,7 +250,7 @@ class Lessons:
 
     async def _keep(self, lesson: OpenLesson) -> None:
         """Hear the link until the lesson is ended, or nobody asks for it; then leave nothing of it behind."""
-        hearing = asyncio.create_task(lesson.teaching.run(), name=f"hears lesson {lesson.id}")
+        hearing = asyncio.create_task(self._hear(lesson), name=f"hears lesson {lesson.id}")
         ended = asyncio.create_task(lesson.ended.wait(), name=f"end of lesson {lesson.id}")
         try:
             while not (hearing.done() or ended.done()) and (left_s := lesson.left_s) > 0:
@@ -238,6 +266,18 @@ class Lessons:
             await lesson.searching.close()
             self._forget(lesson)
 
+    async def _hear(self, lesson: OpenLesson) -> None:
+        """Hear the link, its line found out before where that was wanted, until cancelled."""
+        if lesson.wish.probe is not None:
+            try:
+                await lesson.find_line(lesson.wish.probe)
+                if not lesson.over:
+                    await lesson.teaching.open()
+            except GaugepostError as refused:
+                lesson.end(str(refused))
+        if not lesson.over:
+            await lesson.teaching.run()
+
     def _forget(self, lesson: OpenLesson) -> None:
         del self._going[lesson.id], self._keeping[lesson.id]
         self._taken.discard(lesson.wish.key)
@@ -249,5 +289,5 @@ class Lessons:
         log.info("lesson", id=lesson.id, state="ended", why=lesson.over)
 
 
-def _size(line: Line) -> int:
+def _size(line: Shown) -> int:
     return len(line.came.data) if line.came else len(line.said)

@@ -9,7 +9,7 @@ from typing import Any
 from gaugepost.contract import Link
 from gaugepost.contract.probing import Line, Probes
 from gaugepost.core.errors import SettingsError
-from gaugepost.teach.probing import Heard, Judgement, judge
+from gaugepost.teach.probing import BAUDS, Heard, Judgement, judge
 
 SETTLE_S, LONGEST_SETTLE_S = 0.1, 2.0
 """A silence after which listening begins, so that it begins with a whole byte; a gauge that never pauses has none."""
@@ -31,8 +31,7 @@ async def probe(
         LinkLost: it can't be opened, or is lost.
     """
     heard: list[Heard] = []
-    say("finding out baud, bits and parity: measure and send again and again, best other values each time;")
-    say("an empty line says that you have sent and nothing came, end gives up")
+    say("finding out baud, bits and parity: measure and send again and again, best other values each time")
     while (judgement := judge(heard)).next is not None:
         why = f" ({judgement.reason})" if heard else ""
         say(f"{len(heard) + 1}. listening at {judgement.next}{why}: measure and send")
@@ -45,11 +44,29 @@ async def probe(
     return judgement
 
 
-async def _measured(link: Link, line: Line, lines: asyncio.Queue[str | None]) -> Heard | None:
+async def can_probe(link: Link) -> None:
+    """See that a link has a line that can be probed.
+
+    Raises:
+        SettingsError: it has none.
+        LinkLost: it can't be opened.
+    """
+    try:
+        await _as_it_can(link).listen_as(Line(BAUDS[0]))
+    finally:
+        await link.close()
+
+
+def _as_it_can(link: Link) -> Probes:
     if not isinstance(link, Probes):
         raise SettingsError(
-            f"{link.describe()} has no line whose settings could be found out", hint="leave --probe out"
+            f"{link.describe()} has no line whose settings could be found out", hint="leave probing out"
         )
+    return link
+
+
+async def _measured(link: Link, line: Line, lines: asyncio.Queue[str | None]) -> Heard | None:
+    probed = _as_it_can(link)
     parts: tuple[bytearray, bytearray] = (bytearray(), bytearray())
     came = asyncio.Event()
 
@@ -59,7 +76,7 @@ async def _measured(link: Link, line: Line, lines: asyncio.Queue[str | None]) ->
             came.set()
 
     try:
-        await link.listen_as(line)
+        await probed.listen_as(line)
         listening, typing = asyncio.create_task(listen()), asyncio.create_task(lines.get())
         first: asyncio.Task[bool] | None = None
         try:
