@@ -104,7 +104,14 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "schedule": (("bench/schedule.py",), ("schedule", "schedule_edges", "bench_mastering")),
     "trust": (
         ("bench/trust/*.py",),
-        ("bench_edges", "mastering_trust", "contacts_and_scans", "bench_mastering", "schedule"),
+        (
+            "trust_steps",
+            "bench_edges",
+            "mastering_trust",
+            "contacts_and_scans",
+            "bench_mastering",
+            "schedule",
+        ),
     ),
     "tracing": (("bench/tracing/*.py",), ("trace_rejudging", "trace_reliving", "bench_measuring")),
     "drift": (("drift/*.py",), ("drift",)),
