@@ -82,6 +82,7 @@ def test_the_conformance_probability_is_stated_whatever_the_rule(
 def test_a_limit_below_zero_is_like_any_other() -> None:
     """Upper limit -5.40 V, value -5.47 V, u = 0.05 V: 0.92 (JCGM 106:2012, 7.3; inputs from memory)."""
     assert round(conformance_probability(D("-5.47"), None, D("-5.40"), Doubt(0.05)), 2) == 0.92
+    assert conformance_probability(D("-5.47"), None, None, Doubt(0.05)) == 1  # no limit is exceeded
 
 
 def test_a_guard_band_of_u_is_two_standard_uncertainties() -> None:
