@@ -222,7 +222,7 @@ def test_what_a_thermometer_showed_is_kept_for_two_hours() -> None:
 
 
 def test_digits_that_stand_still_prove_no_trend() -> None:
-    """Four readings are the fewest; their slope counts beyond t99(2)·√(1/12/5) = 1.28 steps (GUM F.2.2.1, Table G.2)."""
+    """Four readings are the fewest; their slope counts beyond t99(2)·√(1/12/5) = 1.28 steps (GUM, F.2.2.1, G.2)."""
     step = D("0.001")
     for sense in (1, -1):
         assert trends(tuple(D(38) + sense * at * 3 * step for at in range(3)), step) is None
