@@ -170,6 +170,20 @@ def test_a_jump_counts_beyond_its_limit(shown: str, jumped: bool) -> None:
     assert ("from the last mastering" in why(hand.master(shown))) is jumped
 
 
+def test_a_jump_on_either_of_two_rings_counts() -> None:
+    """A gauge whose scale went wrong shows the first ring as before and the second not: that is a jump too."""
+    hand = Hand(set_up(FINE | {"jump_limit_mm": D("0.005")}, masters=TWO))
+    flagged = []
+    for second in ("38.0540", "38.0589", "38.0639", "38.0700"):
+        hand.do(ev.BeginMastering("bore-1", ("ring-1", "ring-2"), ("R-1", "R-2"), readings=1))
+        hand.show("38.0040")
+        hand.show(second)
+        flagged.append(why(hand.last(Kind.MASTERING)))
+    assert flagged[:3] == ["", "", ""]
+    assert flagged[3].startswith("-0.005")
+    assert "mm from the last mastering, more than 0.005 mm" in flagged[3]
+
+
 @pytest.mark.parametrize(("reach", "far"), [("0.0512", False), ("0.0511", True)])
 def test_a_ring_is_far_beyond_its_reach(reach: str, far: bool) -> None:
     """A ring as far from the nominal size as the reach is near enough; what counts is the nearer of two rings."""

@@ -59,7 +59,8 @@ def trust(
         if (better := _fits_better(state, entry, master, masters[0], shown)) is not None
     ]
     known = state.gauges[gauge]
-    jumped = _jumped(entry, known.mastered, masters[0], means_mm[0])
+    compared = means_mm if state.derivation > 3 else means_mm[:1]
+    jumped = _jumped(entry, known.mastered, list(zip(masters, compared, strict=False)))
     flags = [
         *jumped,
         *_far(state, entry, masters),
@@ -101,11 +102,12 @@ def _fits_better(
 
 
 def _jumped(
-    entry: GaugeEntry, before: Mastered | None, master: MasterEntry, shown_mm: Decimal
+    entry: GaugeEntry, before: Mastered | None, shown_mm: Sequence[tuple[MasterEntry, Decimal]]
 ) -> tuple[str, ...]:
+    """Return that the gauge shows its masters otherwise than by its last mastering, with the largest difference."""
     if entry.jump_limit_mm is None or before is None:
         return ()
-    jump = quantise_mm(master.size_mm - before.cold.at(shown_mm))
+    jump = max((quantise_mm(master.size_mm - before.cold.at(shown)) for master, shown in shown_mm), key=abs)
     if abs(jump) <= entry.jump_limit_mm:
         return ()
     far = f"{exact_text(jump.normalize())} mm from the last mastering, more than {entry.jump_limit_mm} mm"
