@@ -91,8 +91,8 @@ def test_a_gauge_of_the_station_is_taught_and_read_by_what_was_found(port: Port,
         lesson = Lesson(daemon, link="usb-0", name="bore")
         assert lesson.begun["away"] == ["g0"]
         (link,) = daemon.get("/links")["links"]
-        assert (link["state"], "for teaching" in link["problem"]) == ("lent", True)
-        assert daemon.get("/gauges/g0")["link_state"] == "lent"
+        assert (link["state"], "for teaching" in link["problem"]) == ("away", True)
+        assert daemon.get("/gauges/g0")["link_state"] == "away"
         daemon.post("/gauges/g0/request", {})
         assert daemon.status == 409
         told: dict[str, Any] = {}
@@ -165,6 +165,10 @@ def test_two_clients_hold_one_lesson(port: Port, tmp_path: Path) -> None:
         assert (daemon.status, lesson.begun["lesson"] in refused["hint"]) == (409, True)
         own = daemon.post("/lessons", {"kind": "serial_port", "settings": {"device": port.path}})
         assert (daemon.status, "usb-0" in own["hint"]) == (409, True)
+        taken = daemon.post(
+            "/lessons", {"kind": "serial_port", "settings": {"device": port.path, "baud": 4800}}
+        )
+        assert (daemon.status, "is in use" in taken["detail"], "usb-0" in taken["hint"]) == (409, True, True)
         (listed,) = daemon.get("/lessons")["lessons"]
         assert listed["lesson"] == lesson.begun["lesson"]
         port.send(SHOWN[0][1])

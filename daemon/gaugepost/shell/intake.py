@@ -44,6 +44,9 @@ KEPT_A_MINUTE = 20
 
 MINUTE_MS = 60_000
 
+AWAY = "away"
+"""State of a link that is lent to somebody else."""
+
 UNANSWERED = "no-answer"
 """Code of the condition of a gauge that was asked and did not answer: recorded once, and once a minute at most."""
 
@@ -56,7 +59,7 @@ class LinkStatus:
 
     name: str
     state: str
-    """connecting, connected or lost; lent while a lesson has it, as the problem says."""
+    """connecting, connected or lost; away while it is lent, as the problem says."""
     description: str
     problem: str
     since_utc_ms: int
@@ -164,7 +167,7 @@ class Intake:
                 f"a gauge on {self.name} can't be asked",
                 hint="press its own button, or give its decoder the request that it answers to",
             )
-        if self._state == "lent":
+        if self._state == AWAY:
             finding, _, hint = self._problem.partition("; ")
             raise CommandRefused(f"{self.name} is {finding}", hint=hint)
         if self._link is None:
@@ -180,7 +183,7 @@ class Intake:
 
     async def _once(self) -> bool:
         """Connect and listen until the link is lost; return whether it was connected."""
-        if self._state == "lent":
+        if self._state == AWAY:
             self._turn("connecting", "")
         self._opening = link = self._make_link()
         self._description = link.describe()

@@ -126,5 +126,5 @@ def _is_free(station: Path, called: object, name: str) -> None:
     if there == called and name in links:
         raise SettingsError(
             f"the service that runs at {service.at} has the link {name}",
-            hint="stop it as long as you teach: a gauge has one listener",
+            hint=f"stop it as long as you teach, or teach through it: POST {service.at}/v1/lessons",
         )

@@ -31,7 +31,14 @@ async def begin(running: Running, said: LessonSaid) -> Document:
             hint="send link with the name of the station's own, or kind and settings",
         )
     wish = _own(running, said.link, said) if said.link is not None else await _other(running, said)
-    lesson = await running.lessons.begin(wish)
+    try:
+        lesson = await running.lessons.begin(wish)
+    except CommandRefused as refused:
+        own = [plan.name for plan in running.station.links.values() if plan.kind == said.kind]
+        if not own:
+            raise
+        by_name = f"the station's own are taught by name: send link, {' or '.join(own)}"
+        raise CommandRefused(refused.finding, hint=f"{refused.hint}; {by_name}") from refused
     away = _on(running, wish.link) if wish.link else []
     return {**whole(lesson, 0), "away": away}
 

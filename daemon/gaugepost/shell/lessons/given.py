@@ -40,12 +40,17 @@ class Given:
         try:
             settings = link.Settings.model_validate({**every, **self.settings})
         except ValidationError as error:
-            told = "; ".join(f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors())
+            told = "; ".join(_said(".".join(map(str, each["loc"])), each["msg"]) for each in error.errors())
             raise SettingsError(
                 f"{self.kind} can't be opened so: {told}", hint="write the keys that [links.NAME] has"
             ) from error
         clock = Clock()
         return lambda: link(settings, clock)
+
+
+def _said(key: str, message: str) -> str:
+    message = message.removeprefix("Value error, ")
+    return f"{key}: {message}" if key else message
 
 
 def known_request(told: object) -> str:

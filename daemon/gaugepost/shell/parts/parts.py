@@ -18,7 +18,7 @@ from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, StartFrom, Sta
 from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
 from gaugepost.shell.growth import Growth
-from gaugepost.shell.intake import Intake
+from gaugepost.shell.intake import AWAY, Intake
 from gaugepost.shell.lessons.lessons import Lessons
 from gaugepost.shell.recorder import Recorder
 from gaugepost.shell.tasks import Tasks
@@ -141,7 +141,7 @@ class Parts:
         if (intake := self.intakes.get(link)) is None:
             return
         if (why := self._lent.get(link)) is not None:
-            intake.leave(why, "lent")
+            intake.leave(why, AWAY)
         elif self._carry_out is not None:
             self.listening.start(f"link {link}", intake.run())
 
