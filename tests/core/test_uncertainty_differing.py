@@ -10,12 +10,16 @@ from typing import Any
 import GTC
 import numpy as np
 import pytest
+from hypothesis import given, settings, strategies as st
 from scipy import stats
 
 from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.budgeting import expected_budget, of_result
 from gaugepost.core.bench.derive import Difference, differences
+from gaugepost.core.bench.judging import judged
+from gaugepost.core.conformity import Doubt
 from gaugepost.core.conformity.rules import parse_rule
+from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Body, Combine, Contact, PlaceEntry, SetUp, ThermometerEntry
 from gaugepost.core.uncertainty import Budget
@@ -147,7 +151,7 @@ def test_shares_agree_with_independent_integration_and_with_each_other() -> None
 
 @pytest.mark.parametrize("sizes", [2, 3, 4])
 def test_no_range_is_less_certain_than_stated(sizes: int) -> None:
-    """Over bores of equal, near and far places a range is off by no more than stated, and at equal ones by all of it."""
+    """Over bores of equal, near and far places a range is off by no more than stated, at equal ones by all of it."""
     errors = np.random.default_rng(20261126).standard_normal((20_000, sizes))
     worst = 0.0
     for gaps in itertools.product((0.0, 0.7, 2.0, 20.0), repeat=sizes - 1):
@@ -187,6 +191,35 @@ def test_a_range_near_0_is_judged_with_both_signs_in_play() -> None:
     assert (made.decision, made.remedy) == ("accept", None)
     far = measured(Hand(station(entry)).ready(), "38.013", "38.010", "38.010")
     assert (far.verdict, far.decision) == ("in-limits", "undecided")
+
+
+@pytest.mark.parametrize("rule", ["simple acceptance", "guarded acceptance by factor 1.65"])
+def test_inch_and_metric_twins_agree_on_a_range(rule: str) -> None:
+    """The same drawing in inches: verdict, decision, conformity and probability are the same, bit for bit."""
+    for last in ("38.011", "38.012", "38.016"):
+        entry = of_range_("0.00254", rule=parse_rule(rule))
+        twins = [
+            measured(Hand(station(replace(entry, unit=unit, step=step))).ready(), "38.010", "38.011", last)
+            for unit, step in ((Unit.MM, D("0.00001")), (Unit.INCH, D("0.0001")))
+        ]
+        told = [(m.verdict, m.decision, m.conformity, m.probability, m.uncertainty_mm) for m in twins]
+        assert told[0] == told[1]
+        assert twins[1].upper == D("0.0001")
+
+
+@given(value=st.decimals(0, 30, places=1), limit=st.decimals("0.1", 20, places=1), u=st.floats(0.1, 9))
+@settings(max_examples=150, deadline=None)
+def test_more_uncertainty_never_proves_more_of_a_range(value: D, limit: D, u: float) -> None:
+    """What a worse known range proves, a better known one proves too."""
+    for rule in ("factor 1.65", "conformance probability 95 %"):
+        entry = of_range_(str(limit / 1000), rule=parse_rule(f"guarded acceptance by {rule}"))
+
+        def proved(times: float, entry: Any = entry) -> Any:
+            doubt = Doubt(u * times / 1000)
+            return judged(entry, value / 1000, (), is_member=False, doubt=doubt)["conformity"]
+
+        if proved(2.0) != "neither":
+            assert proved(1.0) == proved(2.0)
 
 
 def _form(shown: tuple[str, ...], depths: tuple[str, ...], angles: tuple[str, ...]) -> tuple[Hand, Record]:

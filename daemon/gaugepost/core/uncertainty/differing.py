@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from gaugepost.core.uncertainty.budget import Budget, budget
 from gaugepost.core.uncertainty.component import Component
 
-RANK = "rank of near sizes, which is not linear"
+RANK = "rank of near sizes (not linear)"
 """The term beside the linear ones: which of near sizes is the largest, what repeats in them decides too."""
 COMMON = (
     "taken as the same at all places, so that they cancel: masters, mastering, coefficients, temperatures"

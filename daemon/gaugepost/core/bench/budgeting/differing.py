@@ -85,7 +85,23 @@ def range_budget(
             return found
         ends.append(found)
     own_mm = max(size.own_mm for size in ends)
-    return of_difference(ends, _share((sizes_mm,), own_mm) / TWO, RANGE_MODEL)
+    return _difference(ends[0], ends[1], _share((sizes_mm,), own_mm))
+
+
+_kept: dict[tuple[object, ...], tuple[Size, Size, Budget]] = {}
+_MOST_KEPT = 256
+
+
+def _difference(largest: Size, smallest: Size, share: float) -> Budget:
+    """Return the budget of a range; the same for the same, as `budget_of`."""
+    ends = (largest, smallest)
+    key = (*((id(end.budget), end.readings, end.mastering) for end in ends), share)
+    found = _kept.get(key)
+    if found is None:
+        if len(_kept) >= _MOST_KEPT:
+            _kept.clear()
+        found = _kept[key] = largest, smallest, of_difference(ends, share / TWO, RANGE_MODEL)
+    return found[2]
 
 
 def _share(ranges: Sequence[Sequence[Decimal]], own_mm: float) -> float:
