@@ -1,7 +1,7 @@
 """Teaching: seconds from six samples of 4 KiB each to what can be said of the gauge.
 
-One that streams text, one that streams binary frames, one whose samples are noise, and one with a value typed wrong,
-where the search is done again without each sample.
+One that streams text, one that streams binary frames, one whose samples are noise, one with a value typed wrong, where
+the search is done again without each sample, and one with two, where it is without each two.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ def figures() -> Iterator[Figure]:
     text = [f"{value / 1000:+09.3f} mm\r\n".encode() for value in _VALUES]
     binary = [b"\xaa\x55" + value.to_bytes(4, "little", signed=True) + b"\x00\x03" for value in _VALUES]
     wrong = [text[0], text[1], text[2], text[4], text[4], text[5]]
+    two_wrong = [*wrong[:5], text[3]]
     captures = {
         "one frame each": _evidence(text),
         "text": _evidence([frame * (_BYTES // len(frame)) for frame in text]),
@@ -35,6 +36,7 @@ def figures() -> Iterator[Figure]:
         "noise": _evidence([dice.randbytes(_BYTES) for _ in _VALUES]),
         "digits without an end": _evidence([bytes(dice.choices(b"0123456789", k=_BYTES)) for _ in _VALUES]),
         "one typed wrong": _evidence([frame * (_BYTES // len(frame)) for frame in wrong]),
+        "two typed wrong": _evidence([frame * (_BYTES // len(frame)) for frame in two_wrong]),
     }
     taken = medians({name: partial(search, one, kinds) for name, one in captures.items()}, 3)
     for name, seconds in taken.items():

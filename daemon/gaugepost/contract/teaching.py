@@ -26,6 +26,7 @@ class Ask(StrEnum):
     ANY = "another value"
     DIGITS = "a value with other digits"
     NEGATIVE = "a negative value"
+    POSITIVE = "a positive value"
     LONGER = "a longer number"
     UNIT = "another unit"
     SAME = "the same value twice"

@@ -61,7 +61,7 @@ def _decided(whole: Evidence, evidence: Evidence, channel: str, classes: list[_C
     leader = best.fits[0]
     bits = information_bits(evidence.samples) - max(one.choice_bits for one in best.fits)
     needed = math.log2(max(tried, 2)) + MARGIN_BITS
-    asks = [_settling(*apart) for _, apart in rivals]
+    asks = [_settling(*apart, evidence) for _, apart in rivals]
     unmet = _unmet(leader.draft.asks, evidence)
     asks += [Next(ask, leader.draft.clears, needed=True) for ask in sorted(unmet)]
     values = {sample.typed.value for sample in evidence.samples if sample.typed.value}
@@ -105,6 +105,7 @@ def _unmet(asks: frozenset[Ask], evidence: Evidence) -> frozenset[Ask]:
 def _met(evidence: Evidence) -> frozenset[Ask]:
     typed = [sample.typed for sample in evidence.samples]
     met = {Ask.NEGATIVE} if any(one.negative and one.whole for one in typed) else set()
+    met |= {Ask.POSITIVE} if any(not one.negative and one.whole for one in typed) else set()
     met |= {Ask.UNIT} if len({one.unit or one.scale for one in typed} - {None}) > 1 else set()
     met |= {Ask.SAME} if len({(one.value, one.unit) for one in typed}) < len(typed) else set()
     met |= {Ask.LONGER} if len({len(one.digits.partition(".")[0]) for one in typed}) > 1 else set()
@@ -121,17 +122,16 @@ def _widening(evidence: Evidence) -> list[Next]:
     return [Next(ask, why, needed=False) for ask, why in words.items() if ask not in met]
 
 
-def _settling(one: Reads, other: Reads) -> Next:
-    """Name the measurement that would tell two readings of a frame apart."""
+def _settling(one: Reads, other: Reads, evidence: Evidence) -> Next:
+    """Name what would tell two readings of a frame apart: nothing that was measured, or that the gauge can't show."""
     assert one and other
     (a, a_unit), (b, b_unit) = one, other
     both = f"one reading of a frame gives {a} {a_unit}".rstrip() + f", another {b} {b_unit}".rstrip()
-    if a_unit != b_unit:
-        ask = Ask.UNIT
-    elif a.startswith("-") != b.startswith("-"):
-        ask = Ask.NEGATIVE
-    else:
-        ask = Ask.LONGER if len(a.lstrip("-")) != len(b.lstrip("-")) else Ask.DIGITS
+    ways = [Ask.UNIT] if a_unit != b_unit else []
+    ways += [Ask.NEGATIVE, Ask.POSITIVE] if a.startswith("-") != b.startswith("-") else []
+    ways += [Ask.LONGER] if len(a.lstrip("-")) != len(b.lstrip("-")) else []
+    done = _met(evidence) | evidence.never
+    ask = next((each for each in ways if each not in done), Ask.DIGITS)
     return Next(ask, f"{both}: {ask} tells which", needed=True)
 
 

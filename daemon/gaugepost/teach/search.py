@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from itertools import combinations
 
 from gaugepost.contract import Chunk, Decoder
 from gaugepost.contract.teaching import Ask, Draft, Evidence, Proposes, all_chunks
@@ -18,7 +19,11 @@ MOST_BYTES = 64 * 1024
 """Bytes of evidence of a channel that are searched."""
 MOST_CHANNELS = 24
 """Channels that are searched."""
+MOST_FOR_TWO = 8
+"""Samples among which two are sought that do not fit; among more, one: there are too many pairs."""
 _Drafted = tuple[str, type[Decoder], Draft]
+_Places = tuple[int, ...]
+"""Places of samples, counted from 0, ascending."""
 
 
 def search(evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> Outlook:
@@ -39,7 +44,7 @@ def search(evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> Outlook
     outlook = asked.outlook()
     if outlook.candidates or len(evidence.samples) <= LEAST_VALUES:
         return outlook
-    return _with_one_left_out(evidence, asked, outlook)
+    return _with_some_left_out(evidence, asked, outlook)
 
 
 def _most(chunks: Iterable[Chunk]) -> int:
@@ -55,16 +60,16 @@ def _nothing(reason: str, tried: int, ask: Ask | None = None, conflict: Conflict
 
 
 class _Asked:
-    """Decoders that are asked what they propose, once for all samples and once without each."""
+    """Decoders that are asked what they propose, once for all samples and once for each choice without some."""
 
     def __init__(self, evidence: Evidence, decoders: Mapping[str, type[Decoder]]) -> None:
         self.decoders = decoders
         self._evidence = evidence
-        self._known: dict[tuple[str, int | None], tuple[list[_Drafted], int]] = {}
+        self._known: dict[tuple[str, _Places], tuple[list[_Drafted], int]] = {}
 
-    def outlook(self, out: int | None = None) -> Outlook:
-        """Return how things stand with all samples, or without the one at `out`."""
-        evidence = self._evidence if out is None else _left_out(self._evidence, out)
+    def outlook(self, out: _Places = ()) -> Outlook:
+        """Return how things stand with all samples but those at `out`."""
+        evidence = _left_out(self._evidence, out)
         heard = by_channel(evidence)
         if not heard:
             return _nothing("no channel sent something with every sample", 0, Ask.ANY)
@@ -82,7 +87,7 @@ class _Asked:
             return _nothing(reason, tried, Ask.ANY)
         return _together(outlooks)
 
-    def _fits(self, channel: str, part: Evidence, out: int | None) -> tuple[list[Fitting], int]:
+    def _fits(self, channel: str, part: Evidence, out: _Places) -> tuple[list[Fitting], int]:
         """Return the drafts that fit every sample, and how many readings were tried to find them.
 
         Where none does, those are held to every sample that were drafted without one of them: laid beside all the
@@ -90,16 +95,16 @@ class _Asked:
         """
         drafts, tried = self._proposed(channel, part, out)
         fits = _fitting(drafts, part)
-        if fits or out is not None or len(part.samples) <= LEAST_VALUES:
+        if fits or out or len(part.samples) <= LEAST_VALUES:
             return fits, tried
         seen: dict[str, Fitting] = {}
         for at in range(len(part.samples)):
-            drafts, held = self._proposed(channel, _left_out(part, at), at)
+            drafts, held = self._proposed(channel, _left_out(part, (at,)), (at,))
             tried += held
             seen |= {repr((one.kind, one.draft.settings)): one for one in _fitting(drafts, part)}
         return list(seen.values()), tried
 
-    def _proposed(self, channel: str, part: Evidence, out: int | None) -> tuple[list[_Drafted], int]:
+    def _proposed(self, channel: str, part: Evidence, out: _Places) -> tuple[list[_Drafted], int]:
         if (channel, out) not in self._known:
             drafts, tried = list[_Drafted](), 0
             for kind, decoder in self.decoders.items():
@@ -140,21 +145,31 @@ def _together(outlooks: list[Outlook]) -> Outlook:
     )
 
 
-def _with_one_left_out(evidence: Evidence, asked: _Asked, all_in: Outlook) -> Outlook:
-    """Name the sample that does not fit, where all the others agree beyond luck and no other sample could be it."""
-    agreed: list[tuple[int, Outlook]] = []
-    for at in range(len(evidence.samples)):
-        outlook = asked.outlook(at)
-        if outlook.accepted or (outlook.candidates and outlook.leading and _sure(outlook.leading)):
-            agreed.append((at, outlook))
+def _with_some_left_out(evidence: Evidence, asked: _Asked, all_in: Outlook) -> Outlook:
+    """Name a sample that does not fit, where all the others agree beyond luck and no other choice of samples would do.
+
+    Where it takes two to be left out, the first of them is named; without it the other one will be.
+    """
+    agreed: list[tuple[_Places, Outlook]] = []
+    two = LEAST_VALUES + 2 <= len(evidence.samples) <= MOST_FOR_TWO
+    for count in (1, 2) if two else (1,):
+        for out in combinations(range(len(evidence.samples)), count):
+            outlook = asked.outlook(out)
+            if outlook.accepted or (outlook.candidates and outlook.leading and _sure(outlook.leading)):
+                agreed.append((out, outlook))
+        if agreed:
+            break
     if len(agreed) != 1:
         return all_in
-    ((at, outlook),) = agreed
+    ((out, outlook),) = agreed
+    at = out[0]
     read_there = _read_there(outlook, asked.decoders, evidence, at)
-    if not read_there and (only := _only(evidence, at)):
+    if not read_there and (only := _only(evidence, out)):
+        if len(out) > 1:
+            return all_in
         why = f"sample {at + 1} is the only one with {only}, and does not tell alone what marks that"
         return replace(all_in, reason=why, next_measurements=(Next(only, why, needed=True),))
-    others = tuple(number for number in range(1, len(evidence.samples) + 1) if number != at + 1)
+    others = tuple(number + 1 for number in range(len(evidence.samples)) if number not in out)
     conflict = Conflict(at + 1, others, str(evidence.samples[at].typed), read_there)
     return replace(
         _nothing(str(conflict), outlook.tried, Ask.RETYPE, conflict),
@@ -164,28 +179,31 @@ def _with_one_left_out(evidence: Evidence, asked: _Asked, all_in: Outlook) -> Ou
     )
 
 
-def _only(evidence: Evidence, at: int) -> Ask | None:
-    """What no other sample shows, of sign and unit."""
-    others = [sample.typed for number, sample in enumerate(evidence.samples) if number != at]
-    typed = evidence.samples[at].typed
-    if typed.negative and not any(one.negative for one in others):
+def _only(evidence: Evidence, out: _Places) -> Ask | None:
+    """What the samples at `out` have in common and no other shows, of sign and unit."""
+    typed = [sample.typed for sample in evidence.samples]
+    others = [one for at, one in enumerate(typed) if at not in out]
+    if all(typed[at].negative for at in out) and not any(one.negative for one in others):
         return Ask.NEGATIVE
-    unit = typed.unit or typed.scale
-    return Ask.UNIT if unit and not any((one.unit or one.scale) == unit for one in others) else None
+    unit = typed[out[0]].unit or typed[out[0]].scale
+    alike = all((typed[at].unit or typed[at].scale) == unit for at in out)
+    return Ask.UNIT if unit and alike and not any((one.unit or one.scale) == unit for one in others) else None
 
 
 def _sure(proposal: Proposal) -> bool:
     return proposal.bits >= proposal.needed_bits
 
 
-def _left_out(evidence: Evidence, at: int) -> Evidence:
+def _left_out(evidence: Evidence, out: _Places) -> Evidence:
+    """Return the evidence as if nothing had been typed for the samples at `out`: what came with them still came."""
     samples, after = list(evidence.samples), evidence.after
-    out = samples.pop(at)
-    loose: tuple[Chunk, ...] = (*out.before, *out.chunks)
-    if at < len(samples):
-        samples[at] = replace(samples[at], before=(*loose, *samples[at].before))
-    else:
-        after = (*loose, *after)
+    for at in reversed(out):
+        left = samples.pop(at)
+        loose: tuple[Chunk, ...] = (*left.before, *left.chunks)
+        if at < len(samples):
+            samples[at] = replace(samples[at], before=(*loose, *samples[at].before))
+        else:
+            after = (*loose, *after)
     return replace(evidence, samples=tuple(samples), after=after)
 
 

@@ -90,19 +90,22 @@ def _check(one: Frames) -> tuple[dict[str, Any] | None, int, int, int]:
 
 def _numbers(one: Frames, body: int) -> Iterator[_Number]:
     """Yield encodings that give the values typed, the narrowest first; `at` are their places."""
+    sign_bits = list(_sign_bits(one, body))
     for width in range(1, min(8, body) + 1):
         for first in range(body - width + 1):
             for order in _ORDERS if width > 1 else _ORDERS[:1]:
                 data = [frame[first : first + width] for frame in one.frames]
                 at = list(range(first, first + width))
                 base = {"at": at, "order": order}
-                yield from (base | kind for kind in _integers(one, data, order, at, body))
+                yield from (base | kind for kind in _integers(one, data, order, at, sign_bits))
                 yield from (base | kind for kind in _decimal_digits(one, data, order, at, body))
                 if width in (4, 8) and (kind := _float(one, data, order)):
                     yield base | kind
 
 
-def _integers(one: Frames, data: list[bytes], order: Order, at: list[int], body: int) -> Iterator[_Number]:
+def _integers(
+    one: Frames, data: list[bytes], order: Order, at: list[int], sign_bits: list[tuple[int, int]]
+) -> Iterator[_Number]:
     wanted = [int(typed.whole or "0") * (-1 if typed.negative else 1) for typed in one.typed]
     step = one.typed[0].decimals
     signed = [int.from_bytes(each, BIG[order], signed=True) for each in data]
@@ -118,12 +121,11 @@ def _integers(one: Frames, data: list[bytes], order: Order, at: list[int], body:
                     yield here | {"number": "unsigned", "sign_bit": (top, 7)}
         if [times * raw for raw in signed] == wanted and (Ask.NEGATIVE not in one.never or min(wanted) < 0):
             yield here | {"number": "signed"}
-        if min(wanted) < 0:
-            for place, bit in _sign_bits(one, body):
-                cleared = [_without(each, at, place, bit) for each in data]
-                raws = [int.from_bytes(each, BIG[order]) for each in cleared]
-                if [times * raw for raw in raws] == list(map(abs, wanted)):
-                    yield here | {"number": "unsigned", "sign_bit": (place, bit)}
+        for place, bit in sign_bits if min(wanted) < 0 else []:
+            cleared = [_without(each, at, place, bit) for each in data]
+            raws = [int.from_bytes(each, BIG[order]) for each in cleared]
+            if [times * raw for raw in raws] == list(map(abs, wanted)):
+                yield here | {"number": "unsigned", "sign_bit": (place, bit)}
 
 
 def _sign_bits(one: Frames, body: int) -> Iterator[tuple[int, int]]:
