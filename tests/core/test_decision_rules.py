@@ -5,7 +5,7 @@ from decimal import Decimal as D
 import pytest
 import scipy.stats
 
-from gaugepost.core.conformity import SIMPLE, Doubt, Rule, RuleName, parse_rule, rule
+from gaugepost.core.conformity import SIMPLE, Doubt, Rule, RuleName, parse_rule, rule, zones
 from gaugepost.core.errors import ValueRefused
 from tests.core.test_conformity import BY_FACTOR, LOWER, UPPER, found
 
@@ -18,7 +18,7 @@ FACTOR, PROBABILITY, UNCERTAINTY = (
 def test_a_rule_without_a_number_has_the_standards() -> None:
     """1.65 and 95 % are ISO 14253-1:2017's, one expanded uncertainty is JCGM 106:2012's (8.3.2.2)."""
     assert parse_rule("simple acceptance") is rule(RuleName.SIMPLE_ACCEPTANCE) is SIMPLE
-    assert SIMPLE.parameter is None
+    assert (SIMPLE.parameter, str(SIMPLE)) == (None, "simple acceptance")
     for names, number in ((FACTOR, "1.65"), (PROBABILITY, "0.95"), (UNCERTAINTY, "1")):
         for name in names:
             assert parse_rule(name) == rule(RuleName(name)) == Rule(RuleName(name), D(number))
@@ -78,6 +78,20 @@ def test_a_number_that_a_rule_can_not_have_is_refused(text: str, finding: str) -
     assert "write" in refused.value.hint
     for written in refused.value.hint.split('"')[1:2]:
         assert parse_rule(written).name in RuleName
+
+
+@pytest.mark.parametrize(
+    ("probability", "z"), [("80", "0.84"), ("90", "1.28"), ("95", "1.64"), ("99", "2.33"), ("99.9", "3.09")]
+)
+@pytest.mark.parametrize("name", PROBABILITY)
+def test_a_guard_band_is_as_wide_as_its_probability_asks(name: str, probability: str, z: str) -> None:
+    """z by conformance probability (JCGM 106:2012, 7.3, Table 1; inputs from memory), on both sides of a limit."""
+    made = zones(parse_rule(f"{name} {probability} %"), LOWER, None, Doubt(0.001))
+    exact = D(f"{scipy.stats.norm.ppf(float(probability) / 100):.8f}")
+    assert abs(exact - D(z)) <= D("0.005")
+    assert made.lower_mm is not None and made.below_mm is not None
+    for width in (made.lower_mm - LOWER, LOWER - made.below_mm):
+        assert 0 <= width - exact / 1000 < D("2E-9")  # rounded away from the limit
 
 
 @pytest.mark.parametrize("limits", [(LOWER, None), (None, UPPER), (LOWER, D("25.1"))])

@@ -40,8 +40,8 @@ def zones(rule: Rule, lower_mm: Decimal | None, upper_mm: Decimal | None, doubt:
     """
     u = _SIX_DIGITS.create_decimal_from_float(doubt.standard_mm)
     inside, outside = _bands(rule, lower_mm, upper_mm, doubt, u)
-    below = None if lower_mm is None or outside is None else CONTEXT.subtract(lower_mm, outside)
-    above = None if upper_mm is None or outside is None else CONTEXT.add(upper_mm, outside)
+    below = None if lower_mm is None else CONTEXT.subtract(lower_mm, outside)
+    above = None if upper_mm is None else CONTEXT.add(upper_mm, outside)
     if inside is not None:
         lower = None if lower_mm is None else CONTEXT.add(lower_mm, inside)
         upper = None if upper_mm is None else CONTEXT.subtract(upper_mm, inside)
