@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 import tomllib
 from contextlib import closing
@@ -160,6 +161,25 @@ async def test_a_template_is_made_into_each_lots_workbook(
         assert [cell.value for cell in page[13][:5]] == [1, 38.0121, 38.0121, "M2", "M2"]
     with closing(load_workbook(bench / "data" / "bush.xlsx")) as book:
         assert book["Inspection"]["A13"].value is None
+
+
+@pytest.mark.attack
+@pytest.mark.parametrize("paper", [(), ("--letter",)])
+def test_no_chart_is_cut_by_a_page(
+    paper: tuple[str, ...], bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Seven charts take three pages, as a spreadsheet program prints them: one that was cut would take another."""
+    more = "".join(
+        f'[characteristics.c{number}]\nfeature = "bore"\nlimits = "38 H7"\ngauges = ["bore-38"]\n'
+        for number in range(5)
+    )
+    Path("station.toml").write_text(STATION + more)
+    assert main(["workbook", "new", "station.toml", "sheet.xlsx", *paper]) == 0
+    capsys.readouterr()
+    printed = Office(bench).saved(Path("sheet.xlsx"), "pdf").read_bytes()
+    assert (
+        len(re.findall(rb"/Type */Page\b", printed)) == 1 + 3 + 1
+    )  # the sheet, the charts, what their lines are
 
 
 def test_cells_that_are_moved_are_still_filled(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

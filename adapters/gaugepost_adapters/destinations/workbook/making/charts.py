@@ -9,6 +9,7 @@ from openpyxl.chart.legend import Legend
 from openpyxl.chart.series import Series as Line
 from openpyxl.workbook import Workbook
 from openpyxl.worksheet.pagebreak import Break
+from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from gaugepost_adapters.destinations.workbook.making import grid as at
@@ -19,9 +20,12 @@ from gaugepost_adapters.destinations.workbook.ooxml.address import letters
 _MARKERS = ("circle", "square", "triangle", "diamond", "x", "star", "plus")
 """Places are told apart by them, with or without colours."""
 _INK = ("1F4E79", "7A3E00", "2F6B3A", "5B2A86", "8A1C3B", "3A4048", "006D77")
-_ROWS = 16
-"""Rows of the sheet that a chart covers."""
+_ROWS = 15
+"""Rows of the sheet that a chart covers: 7.94 cm, a little more than it is high."""
+_ROW_PT = 15
+"""Height of a row in points. Programs differ in what they take where none is said, and charts would overlap."""
 _A_PAGE = 3
+"""Charts on a page: 23.8 cm of the 25.4 cm that letter paper has between its margins."""
 
 
 def write(book: Workbook, page: Worksheet, grid: Grid, blocks: Sequence[Placed]) -> None:
@@ -34,10 +38,15 @@ def write(book: Workbook, page: Worksheet, grid: Grid, blocks: Sequence[Placed])
     for number, each in enumerate(drawn):
         chart = _chart(page, grid, each, _limits(limits, grid, each, 1 + 2 * number))
         charts.add_chart(chart, f"A{1 + number * _ROWS}")
-        if number % _A_PAGE == _A_PAGE - 1:
-            charts.row_breaks.append(Break(id=(number + 1) * _ROWS))
-    charts.page_setup.orientation, charts.page_setup.paperSize = "portrait", page.page_setup.paperSize
+        if number and number % _A_PAGE == 0:
+            charts.row_breaks.append(Break(id=number * _ROWS))
+    charts.sheet_format.defaultRowHeight, charts.sheet_format.customHeight = _ROW_PT, True
+    charts.page_setup.orientation, limits.page_setup.orientation = "portrait", "landscape"
+    charts.page_setup.paperSize = limits.page_setup.paperSize = page.page_setup.paperSize
+    limits.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    limits.page_setup.fitToWidth, limits.page_setup.fitToHeight = 1, 0
     charts.page_margins.left = charts.page_margins.right = 0.5
+    charts.page_margins.top = charts.page_margins.bottom = 0.5
 
 
 def _limits(page: Worksheet, grid: Grid, each: Placed, column: int) -> list[Line]:
