@@ -106,3 +106,27 @@ def test_what_no_reading_completed_is_found(hand: Hand) -> None:
         records = [*hand.records[:doubled], hand.records[at], *hand.records[doubled:]]
         found = [each for each in derived(records) if isinstance(each, Difference)]
         assert found[0] == Difference(doubled + 1, "no reading completes it")
+
+
+def test_what_rests_on_missing_records_is_said_to(hand: Hand) -> None:
+    """After a record that is missing no frame is derived, as it may rest on it, until a salvage says what is kept."""
+    entries = [Entry(at, b"", record) for at, record in enumerate(hand.records, 1)]
+    at = next(at for at, entry in enumerate(entries) if entry.record.kind is Kind.MASTERING)
+    came = list(differences([*entries[:at], *entries[at + 1 :]], Decoders()))
+    frames = [
+        entry.sequence
+        for entry in entries[at + 1 :]
+        if entry.record.kind in (Kind.READING, Kind.MASTER_READING, Kind.TEMPERATURE)
+    ]
+    missing = [each for each in came if isinstance(each, Difference)]
+    assert [each.sequence for each in missing] == frames
+    assert {each.finding for each in missing} == {"can't be derived: records that it may rest on are missing"}
+    assert all(isinstance(each, Difference) or each <= at for each in came)
+    salvage = Record(
+        kind=Kind.SALVAGE, measured_at=hand.now.utc_ms, clock_ms=hand.now.clock_ms, boot="boot-1"
+    )
+    hand.records.append(salvage)
+    hand.warm("25.10")
+    later = [Entry(seq, b"", record) for seq, record in enumerate(hand.records, 1)][len(entries) :]
+    came = list(differences([*entries[:at], *entries[at + 1 :], *later], Decoders()))
+    assert came[-1] == later[-1].sequence
