@@ -9,10 +9,12 @@ from decimal import Decimal as D
 import pytest
 from hypothesis import given, settings, strategies as st
 
+from gaugepost.commands.trace.table import lines
 from gaugepost.core.bench import State, apply, events as ev
 from gaugepost.core.bench.derive import Difference
 from gaugepost.core.bench.tracing.dependants import Asked, What
 from gaugepost.core.bench.tracing.deriving import rederived
+from gaugepost.core.bench.tracing.document import COLUMNS, row_document
 from gaugepost.core.bench.tracing.rejudging import to_rejudge
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import Trace, trace
@@ -210,6 +212,21 @@ def test_two_corrections_come_to_the_same_in_either_order_and_at_once(
         rows = traced(hand, Asked(What.GAUGE, "bore-1"), Revision()).rows
         ends.append([(row.base, row.stands.record.value_mm, row.stands.record.verdict) for row in rows])
     assert ends[0] == ends[1] == ends[2]
+
+
+def test_a_form_shows_what_its_figures_become() -> None:
+    """A list to act on has a form's taper as it stands and as it comes to; in a table it is where a value would be."""
+    hand = live(station(Combine.MEAN), [("show", "38.0100"), ("warm", "26.0"), ("show", "38.0220")])
+    made = traced(hand, Asked(What.THERMOMETER, "air"), Revision(thermometers={"air": D("1.5")}))
+    (form,) = (row for row in made.rows if row.kind is Kind.FORM)
+    said = row_document(form, "0" * 36)
+    stands, comes_to = D(said["taper_mm"]), D(said["taper_mm_becomes"])
+    assert stands == form.stands.record.taper_mm
+    assert stands != comes_to == form.made.taper_mm
+    assert "taper_mm_becomes" in COLUMNS
+    (line,) = (line for line in lines(made, "0" * 36, every=True) if "taper" in line)
+    assert f"taper {said['taper_mm']}" in line
+    assert f"taper {said['taper_mm_becomes']}" in line
 
 
 @given(steps=STEPS, combine=st.sampled_from(Combine))

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from gaugepost.contract import cell
 from gaugepost.core.bench.tracing.document import (
@@ -78,6 +79,17 @@ def _table(rows: list[Row], epoch: str) -> Iterator[str]:
         yield "  " + "  ".join(text.ljust(width) for text, width in zip(each, widths, strict=True)).rstrip()
 
 
+_FIGURES = ("ovality", "taper", "barrel", "bell_mouth")
+
+
+def _shown(said: Mapping[str, Any], which: str) -> str:
+    """Return a measurement's value, or a form's figures in mm."""
+    if (value := said.get(f"value{which}")) is not None:
+        return str(value)
+    figures = ((figure, said.get(f"{figure}_mm{which}")) for figure in _FIGURES)
+    return ", ".join(f"{figure.replace('_', '-')} {mm}" for figure, mm in figures if mm is not None)
+
+
 def _cells(row: Row, epoch: str) -> tuple[str, ...]:
     said = row_document(row, epoch)
     where = " / ".join(str(said[name]) for name in ("lot", "piece", "position") if name in said)
@@ -89,8 +101,8 @@ def _cells(row: Row, epoch: str) -> tuple[str, ...]:
         str(said["measured_at"])[:16].replace("T", " "),
         str(said.get("characteristic", "")),
         where,
-        str(said.get("value", "")),
-        str(said.get("value_becomes", "")),
+        _shown(said, ""),
+        _shown(said, "_becomes"),
         str(said.get("unit", "")),
         *verdicts,
     )

@@ -11,7 +11,10 @@ from gaugepost.core.conformity import Decision
 from gaugepost.core.publication import publish, record_id, rfc3339
 from gaugepost.core.record import Entry, Record
 
-BECOMES = ("value", "uncertainty_mm", "verdict", "decision", "conformity", "probability", "remedy")
+BECOMES = (
+    "value", "uncertainty_mm", "verdict", "decision", "conformity", "probability", "remedy", "ovality_mm", "taper_mm",
+    "barrel_mm", "bell_mouth_mm",
+)  # fmt: skip
 """What is shown as it stands and as it becomes."""
 _BELONGS = (
     "gauge", "characteristic", "position", "lot", "piece", "attempt", "operator", "master", "mastering", "unit",
