@@ -20,7 +20,7 @@ ARGS ?=
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 APT_LIST := deploy/apt-packages.txt
 
-.PHONY: help demo test attack lint format bench mutants soak constraints clean apt
+.PHONY: help demo test attack lint format bench mutants soak packages constraints clean apt
 
 help:  ## this list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-12s %s\n", $$1, $$2}' Makefile
@@ -50,6 +50,9 @@ bench: $(VENV)/.dev  ## benchmarks; they print ratios and never fail by a clock
 soak: apt $(VENV)/.dev  ## two hours of work with a fault every few seconds; ARGS="--seconds 600 --kills"
 	$(BIN)/python -m tests.soak $(ARGS)
 
+packages: $(VENV)/.app  ## a wheel, an offline bundle and a Debian package into dist/; ARGS="--revision 2"
+	$(BIN)/python deploy/packages/build.py $(ARGS)
+
 mutants: $(VENV)/.dev  ## what in the core could be wrong without a test noticing; rooms in ARGS="..."
 	$(BIN)/python -m tests.mutation $(ARGS)
 
@@ -59,7 +62,7 @@ COMPILE := CUSTOM_COMPILE_COMMAND="make constraints" $(BIN)/pip-compile --quiet 
 	--allow-unsafe --no-emit-index-url --no-emit-find-links --no-emit-trusted-host --no-emit-options --newline lf
 constraints: $(VENV)/.dev  ## newest releases into deploy/constraints-*.txt; needs Python 3.11
 	@$(BIN)/python -c 'import sys; sys.exit(0 if sys.version_info[:2] == (3, 11) else "make clean, then PYTHON=python3.11")'
-	$(COMPILE) --upgrade --build-deps-for editable --output-file deploy/constraints-run.txt pyproject.toml
+	$(COMPILE) --upgrade --build-deps-for editable --extra postgres --output-file deploy/constraints-run.txt pyproject.toml
 	$(COMPILE) --upgrade --build-deps-for editable --extra dev --constraint deploy/constraints-run.txt \
 		--output-file deploy/constraints-dev.txt pyproject.toml
 
