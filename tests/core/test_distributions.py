@@ -109,6 +109,15 @@ def test_a_quantile_undoes_the_probability(freedom: float, probability: float) -
     )
 
 
+def test_half_lies_below_the_middle() -> None:
+    """Both are symmetric about 0: the median is 0 to the last digit, by the density and by the tails."""
+    assert normal_quantile(0.5) == 0
+    for freedom in (None, 0.3, 1, 7, 2500):
+        assert student_quantile(0.5, freedom) == 0
+        assert student_cdf(0.0, freedom) == 0.5
+        assert student_cdf(1e-200, freedom) == 0.5
+
+
 @pytest.mark.parametrize("many", [None, math.inf])
 def test_without_an_end_t_is_normal(many: float | None) -> None:
     """Degrees of freedom without end are the normal distribution, and a great many come near to it."""

@@ -43,6 +43,12 @@ def test_lobes_that_a_gauge_is_blind_to() -> None:
     assert unseen(Contact.SINGLE, 2)
 
 
+@pytest.mark.parametrize("lobes", LOBES)
+def test_two_contacts_that_are_nearly_one_see_as_two(lobes: int) -> None:
+    """Without an angle between the two that face the third they are one, opposite it: a two-point gauge (limit)."""
+    assert amplification(lobes, 0.001) == pytest.approx(amplification(lobes, 180), abs=1e-3)
+
+
 @pytest.mark.parametrize(("lobes", "angle_deg"), [(1, 60), (3, 0), (3, 181)])
 def test_what_can_not_be_asked(lobes: int, angle_deg: float) -> None:
     """One lobe is an eccentric, not a form; contacts stand at angles that exist."""
@@ -83,6 +89,17 @@ def test_form_along_the_depth(sizes: tuple[str, ...], taper: str, barrel: str, b
     form = form_of(reversed(places))
     assert (form.taper_mm, form.barrel_mm, form.bell_mouth_mm) == (D(taper), D(barrel), D(bell_mouth))
     assert form.ovality_mm is None
+
+
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("inner", [(2, -5), (-5, 2), (-5, -4), (5, 1)])
+def test_a_barrel_is_where_it_departs_most_either_way(inner: tuple[int, int], way: int) -> None:
+    """Of two depths between the ends the one farther from the line counts, with its sign (derived)."""
+    places = [
+        Place(D(38) + D(way * away).scaleb(-3), None, D(depth))
+        for away, depth in zip((0, *inner, 0), (5, 15, 25, 35), strict=True)
+    ]
+    assert form_of(places).barrel_mm == D(way * max(inner, key=abs)).scaleb(-3)
 
 
 def test_too_few_places_say_nothing() -> None:

@@ -76,6 +76,17 @@ def test_an_ovality_is_between_two_at_one_depth_and_names_its_rivals(cells: list
     assert {cells[at[0]].depth_mm for at in found.ranges} == {d for d in alone if alone.count(d) > 1}
 
 
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (1, 2, 0)])
+def test_an_ovality_is_the_largest_less_the_smallest(order: tuple[int, ...]) -> None:
+    """Wherever they stand, of the depth that is most oval: each of its three sizes in turn first, and a depth beside."""
+    sizes = [(D("38.010"), 1.0), (D("38.000"), -1.0), (D("38.005"), 0.0)]
+    cells = [Cell(sizes[at][0], D(60 * at), D(5)) for at in order]
+    round_ = [Cell(D("38.020") + D(at).scaleb(-3), D(60 * at), D(20)) for at in order]
+    wanted = [sizes[at][1] for at in order]
+    assert weights_of(cells + round_)["ovality"].of_cells == (*wanted, 0, 0, 0)
+    assert weights_of(round_ + cells)["ovality"].of_cells == (0, 0, 0, *wanted)
+
+
 @pytest.mark.parametrize(("depths", "between"), [(3, 1), (4, 2), (7, 5)])
 def test_a_barrel_is_the_farthest_of_the_depths_between_the_ends(depths: int, between: int) -> None:
     """Of so many it is the largest either way: what repeats in each can make it that."""
