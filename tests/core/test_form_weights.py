@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal as D
 
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import example, given, settings, strategies as st
 
 from gaugepost.core.form import Cell, Place, form_of, weights_of
 from gaugepost.core.form.weights import Weights
@@ -54,7 +54,13 @@ def test_weights_make_the_figure_that_is_shown(cells: list[Cell]) -> None:
         assert value == pytest.approx(float(figure), abs=2e-6), name
 
 
+EQUAL = [Cell(D("38.010"), D(angle), D(depth)) for depth in (5, 20) for angle in (0, 90)]
+
+
 @settings(max_examples=30)
+@example(EQUAL)
+@example(EQUAL[:2])
+@example(EQUAL[1:])
 @given(bores())
 def test_an_ovality_is_between_two_at_one_depth_and_names_its_rivals(cells: list[Cell]) -> None:
     """One size less another at its depth, even where all are equal; rivals are the depths with two angles or more."""
@@ -78,7 +84,7 @@ def test_an_ovality_is_between_two_at_one_depth_and_names_its_rivals(cells: list
 
 @pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (1, 2, 0)])
 def test_an_ovality_is_the_largest_less_the_smallest(order: tuple[int, ...]) -> None:
-    """Wherever they stand, of the depth that is most oval: each of its three sizes in turn first, and a depth beside."""
+    """Wherever they stand, of the depth that is most oval: its three sizes in any order, a depth beside."""
     sizes = [(D("38.010"), 1.0), (D("38.000"), -1.0), (D("38.005"), 0.0)]
     cells = [Cell(sizes[at][0], D(60 * at), D(5)) for at in order]
     round_ = [Cell(D("38.020") + D(at).scaleb(-3), D(60 * at), D(20)) for at in order]
