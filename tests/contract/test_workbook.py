@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 from contextlib import closing
 from datetime import datetime
 from decimal import Decimal
@@ -13,11 +14,15 @@ import pytest
 from openpyxl import load_workbook
 from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 
+from gaugepost.contract import Publication
 from gaugepost.contract.kit.destinations import CHECKS, Check, FarSide
 from gaugepost.core.record import Kind
-from gaugepost_adapters.destinations.workbook.memory import Memory
+from gaugepost_adapters.destinations.workbook.memory import OF_A_PLACE, Memory
+from gaugepost_adapters.destinations.workbook.places import Places
+from gaugepost_adapters.destinations.workbook.settings import WorkbookSettings
 from tests.contract.workbook_bench import (
     FILL,
+    PLAIN,
     being_edited,
     deliver,
     edited,
@@ -309,3 +314,29 @@ async def test_what_no_cell_can_show_any_more_is_forgotten(tmp_path: Path) -> No
         for first in range(1, 100, 7):
             memory.keep([("sheet", record(n)) for n in range(first, first + 7)], {}, 10)
         assert sorted(order for order, _ in memory.known("sheet", ())) == [(1, n) for n in range(96, 106)]
+
+
+async def test_a_piece_that_is_measured_without_end_is_not_remembered_without_end(tmp_path: Path) -> None:
+    """Attempts beyond any that can be shown again are forgotten; voids and amendments of late are followed still."""
+    file = tmp_path / "sheet.xlsx"
+    sheet(file)
+
+    def attempt(number: int, **fields: Any) -> Publication:
+        return record(number, attempt=number, value=Decimal(number), **fields)
+
+    async with opened(tmp_path) as workbook:
+        amended = record(2, Kind.AMENDMENT, replaces=1, piece="2", value=Decimal(7))
+        await workbook.deliver([attempt(1), amended], "key")
+        for first in range(3, 603, 100):
+            await workbook.deliver([attempt(number) for number in range(first, first + 100)], "key")
+        assert values(file, "C5:C6") == [7, 602]
+        await workbook.deliver([record(700, Kind.VOID, replaces=602)], "key")
+        assert values(file, "C5:C6") == [7, 601]
+    memory = Places(WorkbookSettings(**PLAIN), tmp_path).memory
+    with closing(sqlite3.connect(memory)) as database:
+        assert database.execute("SELECT count(*) FROM record").fetchone()[0] <= OF_A_PLACE + 2
+        database.execute("DROP INDEX of_place")
+        database.execute("ALTER TABLE record DROP COLUMN place")  # as a program before this one left it
+    async with opened(tmp_path) as workbook:
+        await workbook.deliver([record(701, Kind.VOID, replaces=601), attempt(702, piece="3")], "key")
+        assert values(file, "C5:C7") == [7, 600, 702]

@@ -17,6 +17,7 @@ from pathlib import Path
 from gaugepost.contract import Publication, Unreachable
 from gaugepost_adapters.destinations.workbook.filling import Record
 from gaugepost_adapters.destinations.workbook.layout import Slot
+from gaugepost_adapters.destinations.workbook.records import is_measured
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS epoch (place INTEGER PRIMARY KEY, epoch TEXT UNIQUE NOT NULL);
@@ -34,10 +35,22 @@ CREATE TABLE IF NOT EXISTS shown (
 ) WITHOUT ROWID;
 """
 
+_OF_PLACE = """
+CREATE INDEX IF NOT EXISTS of_place ON record (book, place, epoch, sequence) WHERE place IS NOT NULL
+"""
 _FORGOTTEN = """
 DELETE FROM record WHERE book = ?1 AND (epoch, sequence) <= (
     SELECT epoch, sequence FROM record WHERE book = ?1 ORDER BY epoch DESC, sequence DESC LIMIT 1 OFFSET ?2)
 """
+_SUPERSEDED = """
+DELETE FROM record WHERE book = ?1 AND place = ?2 AND kind IN ('reading', 'result') AND (epoch, sequence) <= (
+    SELECT epoch, sequence FROM record WHERE book = ?1 AND place = ?2
+    ORDER BY epoch DESC, sequence DESC LIMIT 1 OFFSET ?3)
+"""
+"""What took the place of another record stays: without it that one would stand again."""
+OF_A_PLACE = 200
+"""Measurements that are remembered of one characteristic, piece and position: so many may be voided one after the
+other before a cell stays empty. A piece that is measured without end fills no more than that."""
 _LEFT_OUT = frozenset({"raw", "hash", "document"})
 """Fields that no cell shows well, and that would fill the memory."""
 
@@ -64,6 +77,9 @@ class Memory:
             self._database.execute("PRAGMA journal_mode = WAL")
             self._database.execute("PRAGMA synchronous = FULL")
             self._database.executescript(_TABLES)
+            if "place" not in {row[1] for row in self._database.execute("PRAGMA table_info(record)")}:
+                self._database.execute("ALTER TABLE record ADD COLUMN place TEXT")
+            self._database.execute(_OF_PLACE)
         except BaseException:
             self._database.close()
             raise
@@ -110,7 +126,7 @@ class Memory:
     ) -> None:
         """Remember records (with their book) and what every book's cells were filled with; on disk when it returns.
 
-        Of each book whose records come, the last `most` are remembered; None: all.
+        Of each book whose records come, the last `most` are remembered; None: `OF_A_PLACE` of each place.
         """
         with closing(self._database.cursor()) as cursor:
             cursor.execute("BEGIN IMMEDIATE")
@@ -119,11 +135,15 @@ class Memory:
                     kept = _kept(record)
                     row = (
                         kept["id"], *self._order(record), kept["kind"], book, kept.get("replaces"), kept.get("gauge"),
-                        json.dumps(kept, ensure_ascii=False),
+                        json.dumps(kept, ensure_ascii=False), _place(record),
                     )  # fmt: skip
-                    cursor.execute("INSERT OR REPLACE INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
-                for book in {book for book, _ in records} if most is not None else ():
-                    cursor.execute(_FORGOTTEN, (book, most))
+                    cursor.execute("INSERT OR REPLACE INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+                if most is None:
+                    for book, place in {(book, _place(record)) for book, record in records}:
+                        cursor.execute(_SUPERSEDED, (book, place, OF_A_PLACE))
+                else:
+                    for book in {book for book, _ in records}:
+                        cursor.execute(_FORGOTTEN, (book, most))
                 for book, cells in ours.items():
                     cursor.execute("DELETE FROM shown WHERE book = ?", (book,))
                     said = ((book, slot.line, slot.purpose, text) for slot, text in cells.items())
@@ -146,6 +166,14 @@ class Memory:
 def _seen_from(book: str, of: str, body: dict[str, object]) -> dict[str, object]:
     """Return a record as it bears on `book`: an amendment that moves a measurement away only takes it away."""
     return {**body, "kind": "void"} if body["kind"] == "amendment" and of != book else body
+
+
+def _place(record: Publication) -> str | None:
+    """Return what tells the measurements of one place from all others; None for what is no measurement."""
+    if not is_measured(record):
+        return None
+    names = ("lot", "piece", "characteristic", "position")
+    return json.dumps([record.get(name) for name in names], ensure_ascii=False)
 
 
 def _kept(record: Publication) -> dict[str, object]:
