@@ -47,7 +47,7 @@ def student_quantile(probability: float, degrees_of_freedom: float | None) -> fl
         ValueError: `probability` is not between 0 and 1, or the degrees of freedom are not above 0.
     """
     z = normal_quantile(probability)
-    if degrees_of_freedom is None or math.isinf(degrees_of_freedom) or z == 0:
+    if degrees_of_freedom is None or math.isinf(degrees_of_freedom):
         return z
     nu = _checked(degrees_of_freedom)
     return -_upper(probability, -z, nu) if z < 0 else _upper(1 - probability, z, nu)
