@@ -328,25 +328,6 @@ def test_drift_is_shown_in_the_station_s_time_and_unit_as_before(tmp_path: Path)
     assert _gaugepost(*words).stdout == before.stdout
 
 
-def test_drift_goes_on_from_the_archives(data: Path, tmp_path: Path) -> None:
-    """With its archives named, in whatever order, a journal's drift is what it was; another journal's are refused."""
-    asked = ("drift", "--journal", data, "--json")
-    before, days = _gaugepost(*asked).stdout, [_day(data, number) for number in range(3)]
-    for day in days[1:]:
-        assert _gaugepost("archive", data, tmp_path / "archives", "--before", day).returncode == 0
-    later, first = sorted((tmp_path / "archives").iterdir(), key=lambda file: -Archive(file).base[0])
-    alone = _gaugepost(*asked).stdout
-    assert 0 < alone.count('"sequence"') < before.count('"sequence"')
-    assert _gaugepost(*asked, "--archive", later, "--archive", first, "--archive", later).stdout == before
-    filtered = (*asked, "--until", days[1], "--what", "deviation")
-    assert _gaugepost(*filtered).stdout.count('"sequence"') == 0
-    assert _gaugepost(*filtered, "--archive", first).stdout.count('"sequence"') == 1
-    shop(tmp_path / "other", days=1)
-    refused = _gaugepost("drift", "--journal", tmp_path / "other", "--archive", first)
-    assert refused.returncode == 2
-    assert "holds no records of this journal" in refused.stderr
-
-
 def test_what_was_left_by_an_interruption_is_cleared_the_next_time(data: Path, tmp_path: Path) -> None:
     """Records that are in both are asked of neither twice, and go when the command is called again."""
     copy = tmp_path / "copy.db"
