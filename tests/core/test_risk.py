@@ -66,6 +66,28 @@ def test_global_risks_are_what_scipy_integrates(by: Rule, u: float, freedom: flo
     assert risks.accepted - risks.consumer + risks.producer == pytest.approx(1 - risks.nonconforming)
 
 
+def test_a_wide_guard_band_is_integrated_where_it_ends() -> None:
+    """Nine standard uncertainties inside each limit, where far fewer than one in 10^15 go wrong, risks are scipy's."""
+    by, process, doubt = (
+        parse_rule("guarded acceptance by factor 9"),
+        Process(D("25.012"), 0.005),
+        Doubt(0.0002),
+    )
+    risks = global_risks(by, LOWER, UPPER, doubt, process)
+    consumer, producer = integrated(by, LOWER, UPPER, doubt, process)
+    assert risks.consumer == pytest.approx(consumer, abs=1e-15)
+    assert risks.producer == pytest.approx(producer, rel=1e-7)
+
+
+def test_where_nothing_can_be_accepted_no_bad_piece_is() -> None:
+    """A tolerance of two standard uncertainties proves nothing at 95 %: every good piece is at the producer's risk."""
+    by, process = parse_rule("guarded acceptance by conformance probability"), Process(D("25.012"), 0.005)
+    risks = global_risks(by, LOWER, UPPER, Doubt(0.0105), process)
+    assert (risks.consumer, risks.accepted) == (0, 0)
+    good = scipy.stats.norm.cdf(25.021, 25.012, 0.005) - scipy.stats.norm.cdf(25, 25.012, 0.005)
+    assert risks.producer == pytest.approx(good) == 1 - risks.nonconforming
+
+
 @pytest.mark.parametrize("scale", [1, 10_000])
 @pytest.mark.parametrize("by", RULES, ids=str)
 @pytest.mark.parametrize("side", ["upper", "lower"])
