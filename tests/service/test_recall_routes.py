@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import pytest
 from gaugepost.core.bench.derive import Difference
 from gaugepost.core.bench.tracing.deriving import rederived
 from gaugepost.edge.journal.lookup import Lookup
+from gaugepost.service.commands.asked import Commands
 from tests.service.at_work import AtWork, at_work
 
 # 38 H7 is 38.000 to 38.025 mm (ISO 286-1); the ring is 38.0012 mm by its certificate, the gauge shows 0.3 µm too much.
@@ -126,6 +128,27 @@ async def test_a_doubt_is_lifted(tmp_path: Path) -> None:
         )
         again = await station.http.post(path, json=said)
         assert again.status_code == 409
+
+
+@pytest.mark.asyncio
+async def test_a_doubt_is_lifted_by_topic(tmp_path: Path) -> None:
+    """A command that comes by MQTT lifts a doubt in the same words, and is refused for the same reasons."""
+    async with at_work(tmp_path) as station:
+        await _measured(station)
+        mark = (await _post(station, "/gauges/bore-38/suspect", reason="it was knocked"))["records"][0]
+        commands = Commands(station.running)
+
+        async def lift(request: str) -> Any:
+            said = {"request": request, "record": mark, "reason": "checked again: nothing moved"}
+            return await commands.carry_out("lift", json.dumps(said).encode(), by="plant")
+
+        assert (await lift("a"))["status"] == 409
+        check = {"master": "ring-38", "serial": "R-4711"}
+        assert (await station.http.post("/v1/gauges/bore-38/check", json=check)).status_code == 200
+        await station.shows("38.0015")
+        assert (await lift("b"))["accepted"] is True
+        (told,) = (await station.get("/v1/suspects"))["suspects"]
+        assert told["open"] is False
 
 
 @pytest.mark.asyncio
