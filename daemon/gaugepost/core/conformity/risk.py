@@ -71,7 +71,7 @@ def global_risks(
             return 0.0
         return _between(lambda z: student_cdf(z, nu), ends, size, u)
 
-    steps = [*_about(0.0, s, s), *_about_ends(limits, u, s), *_about_ends(ends or (None, None), u, s)]
+    steps = [*_about(0.0, s, s), *_about_ends(ends or (None, None), u, s)]
     inside = _within(limits, s)
     conforming = _between(normal_cdf, limits, 0.0, s)
     conforming_accepted = _integral(lambda size: made(size) * accepted_then(size), steps, *inside)
