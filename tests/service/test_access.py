@@ -163,6 +163,32 @@ def test_guessing_is_slow(networked: Daemon, authority: trustme.CA) -> None:
         assert 1 <= int(answer.headers["Retry-After"]) <= 60
 
 
+def test_signed_in_over_tls(networked: Daemon, authority: trustme.CA) -> None:
+    """Somebody signs in from another computer; TLS, this host and no script hold the cookie (RFC 6265bis, 4.1.3)."""
+    done = subprocess.run(
+        [sys.executable, "-m", "gaugepost", "access", "add", "M2"],
+        cwd=networked.folder,
+        input="739481\n",
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 0
+    with asking(networked, authority) as client:
+        client.headers["Origin"] = f"https://{client.headers['Host']}"
+        client.headers["Sec-Fetch-Site"] = "same-origin"
+        answer = ask(client, "POST", "/session", {"id": "M2", "pin": "739481"})
+        assert answer.status_code == 200, answer.text
+        name, *attributes = (part.strip() for part in answer.headers["set-cookie"].split(";"))
+        assert name.startswith("__Host-gaugepost=")
+        assert {"Secure", "HttpOnly", "Path=/"} <= set(attributes)
+        assert "samesite=strict" in {each.lower() for each in attributes}
+        client.headers["Cookie"] = name
+        assert ask(client, "GET", "/session").json()["person"] == "M2"
+        assert ask(client, "PUT", "/tags", {"lot": "L-1"}).status_code == 403
+        client.headers["X-CSRF-Token"] = answer.json()["csrf"]
+        assert ask(client, "PUT", "/tags", {"lot": "L-1"}).status_code == 200
+
+
 def test_other_names_are_refused(networked: Daemon, authority: trustme.CA) -> None:
     """A name that the station file does not have, or a page from elsewhere, is refused even with a token."""
     with asking(networked, authority, granted(networked.folder, "pc", "read")) as client:

@@ -55,6 +55,42 @@ async def test_our_own_page_may_command(tmp_path: Path) -> None:
         assert answer.status_code == 200, answer.text
 
 
+async def test_every_answer_tells_browsers_what_it_is_not(tmp_path: Path) -> None:
+    """Whatever is answered, a refusal too, no browser takes it for a page, frames it, keeps it or tells of it.
+
+    Source: OWASP REST Security Cheat Sheet, security headers.
+    """
+    async with at_work(tmp_path) as station:
+        asked = [
+            ("GET", "/v1/station", {}),
+            ("GET", "/v1/nothing", {}),
+            ("DELETE", "/v1/station", {}),
+            ("PUT", "/v1/tags", {"Content-Type": "text/plain"}),
+            ("PUT", "/v1/tags", {"Sec-Fetch-Site": "cross-site"}),
+            ("GET", "/v1/station", {"Host": "rebound.example"}),
+        ]
+        statuses = []
+        for method, path, headers in asked:
+            answer = await station.http.request(method, path, headers=headers)
+            statuses.append(answer.status_code)
+            assert answer.headers["x-content-type-options"] == "nosniff"
+            assert answer.headers["cache-control"] == "no-store"
+            assert answer.headers["referrer-policy"] == "no-referrer"
+            assert answer.headers["cross-origin-resource-policy"] == "same-origin"
+            policy = answer.headers["content-security-policy"]
+            assert "default-src 'none'" in policy
+            assert "frame-ancestors 'none'" in policy
+        assert statuses == [200, 404, 405, 415, 403, 421]
+
+
+async def test_a_link_from_elsewhere_is_followed(tmp_path: Path) -> None:
+    """A link to the service works from any page; only what such a page has the browser load is refused."""
+    async with at_work(tmp_path) as station:
+        for mode, wanted in (("navigate", 200), ("no-cors", 403), ("cors", 403)):
+            headers = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": mode}
+            assert (await station.http.get("/v1", headers=headers)).status_code == wanted, mode
+
+
 async def test_a_form_is_no_command(tmp_path: Path) -> None:
     """What a form on any page could post without asking is refused: its type is not JSON."""
     forms = ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", ""]
