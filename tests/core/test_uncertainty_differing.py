@@ -189,8 +189,11 @@ def test_a_range_near_0_is_judged_with_both_signs_in_play() -> None:
     limit = float(made.upper_acceptance)
     assert stats.foldnorm(limit / u(made), scale=u(made)).cdf(0.003) == pytest.approx(0.95, abs=1e-5)
     assert (made.decision, made.remedy) == ("accept", None)
+    assert made.reasons is not None
+    assert made.reasons[-1].startswith("within its own uncertainty: sizes that are equal")
     far = measured(Hand(station(entry)).ready(), "38.013", "38.010", "38.010")
     assert (far.verdict, far.decision) == ("in-limits", "undecided")
+    assert far.reasons == ("in the guard band at the upper limit",)
 
 
 @pytest.mark.parametrize("rule", ["simple acceptance", "guarded acceptance by factor 1.65"])
@@ -259,7 +262,9 @@ def test_the_figures_of_a_form_are_as_certain_as_gtc_says() -> None:
     assert float(form.barrel_uncertainty_mm or 0) == pytest.approx(2 * barrel, rel=1e-5)
     each = (REPEATS**2 + STEP**2 / 12 + MOST_ERROR**2 / 3) ** 0.5
     assert float(form.ovality_uncertainty_mm or 0) == pytest.approx(2 * each * of_range(2, 2), rel=1e-5)
-    assert form.uncertainty_reasons is None
+    assert (form.uncertainty_reasons, form.reasons) == (None, None)
+    _, near = _form(("38.012", "38.011", "38.015", "38.014"), ("2", "20"), ("0", "90"))
+    assert near.reasons == ("ovality within its own uncertainty: sizes that are equal can show as much",)
 
 
 def test_a_forms_uncertainty_is_derived_again() -> None:

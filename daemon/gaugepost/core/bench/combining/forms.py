@@ -8,6 +8,7 @@ from typing import Any
 
 from gaugepost.core.bench.budgeting import Unstated, fields_of, form_budgets
 from gaugepost.core.bench.combining.groups import members_of, told_of
+from gaugepost.core.bench.judging.fields import NEAR_0
 from gaugepost.core.bench.state import Group, Member, State
 from gaugepost.core.form import OVAL, Cell, Form, Place, form_of, unseen
 from gaugepost.core.mastering import mean
@@ -48,6 +49,10 @@ def form_record(state: State, entry: CharacteristicEntry, reading: Record, group
         form = Form(taper_mm=form.taper_mm, barrel_mm=form.barrel_mm, bell_mouth_mm=form.bell_mouth_mm)
     if form == Form() and not reasons:
         return None
+    stated = _uncertainty(state, entry, cells, form)
+    known_mm = stated.get("ovality_uncertainty_mm")
+    if form.ovality_mm is not None and known_mm is not None and form.ovality_mm <= known_mm:
+        reasons.append(f"ovality {NEAR_0}")
     return Record(
         kind=Kind.FORM,
         **told_of(entry, reading),
@@ -57,7 +62,7 @@ def form_record(state: State, entry: CharacteristicEntry, reading: Record, group
         taper_mm=form.taper_mm,
         barrel_mm=form.barrel_mm,
         bell_mouth_mm=form.bell_mouth_mm,
-        **_uncertainty(state, entry, cells, form),
+        **stated,
         reasons=tuple(reasons) or None,
         derivation=state.derivation,
     )

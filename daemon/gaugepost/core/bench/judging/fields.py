@@ -13,6 +13,8 @@ from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import CharacteristicEntry, Combine
 
 NO_CHARACTERISTIC = "no characteristic is selected for this gauge"
+NEAR_0 = "within its own uncertainty: sizes that are equal can show as much"
+"""What is to be known of a range whose true value may as well be 0: what repeats folds, and only makes it larger."""
 ABSOLUTE, ROUNDING = "absolute method", "rounding method"
 
 
@@ -71,9 +73,10 @@ def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None)
         return fields
     fields["method"] = ABSOLUTE if entry.rounding is None else ROUNDING
     fields["rule_parameter"] = rule.parameter
-    if found.reasons:
-        fields["reasons"] = found.reasons
     is_size = entry.combine is not Combine.RANGE
+    near_0 = not is_size and doubt is not None and value_mm <= _expanded(doubt)
+    if reasons := (*found.reasons, *((NEAR_0,) if near_0 else ())):
+        fields["reasons"] = reasons
     if is_size and found.decision is not Decision.ACCEPT:
         fields["remedy"] = remedy(entry.feature, found.side)
     if doubt is not None:
@@ -82,6 +85,10 @@ def _decided(entry: CharacteristicEntry, value_mm: Decimal, doubt: Doubt | None)
             fields["lower_acceptance"] = in_unit(found.lower_acceptance_mm, entry.unit, entry.step)
         fields["upper_acceptance"] = in_unit(found.upper_acceptance_mm, entry.unit, entry.step)
     return fields
+
+
+def _expanded(doubt: Doubt) -> Decimal:
+    return Decimal(doubt.coverage_factor) * Decimal(doubt.standard_mm)
 
 
 def _as_compared(entry: CharacteristicEntry, value_mm: Decimal) -> Decimal:
