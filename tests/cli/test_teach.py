@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
-import select
 import signal
-import subprocess
-import sys
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -20,10 +16,10 @@ from gaugepost.cli import main
 from gaugepost.contract import Chunk, Indication, Moment
 from gaugepost.edge.plugins import DECODERS, find
 from tests.bench_tools.daemon import Port
+from tests.bench_tools.pupil import Pupil
 from tests.cli.daemons import gaugepost
 
 SHOWN = (("12.345 mm", "+0012.345\r"), ("7.891 mm", "+0007.891\r"), ("-3.072", "-0003.072\r"))
-PATIENCE_S = 60
 
 
 @dataclass(frozen=True)
@@ -123,7 +119,7 @@ def test_a_program_is_told_all_that_a_person_is(teach: Teach, tmp_path: Path) ->
     assert tomllib.loads(told["description_file"]) == told["description"]
     assert len(tomllib.loads(told["capture_file"])["frame"]) == 3
     assert told["leading"]["bits"] >= told["leading"]["needed_bits"]
-    assert [one["measure"] for one in told["next"]] == ["another unit"]
+    assert [one["measure"] for one in told["next"]] == ["another unit", "a longer number"]
     pairs = [
         (f"{value / 1000:.3f} mm", f"\x02{chr(value >> 8)}{chr(value & 255)}\x03")
         for value in (7891, 12345, 3072)
@@ -182,6 +178,7 @@ def test_samples_may_have_channels(teach: Teach, tmp_path: Path) -> None:
         ('tells = 1\n[[sample]]\nshows = "1"\nhex = "31"\n', "has no samples"),
         ("[[sample]\n", "can't be read"),
         ("port = 1\n", "a key 'port'"),
+        ('never = ["ever"]\n[[sample]]\nshows = "1"\nhex = "31"\n', 'write never = ["unit"]'),
     ],
 )
 def test_bad_samples_are_told_with_their_place(teach: Teach, tmp_path: Path, text: str, said: str) -> None:
@@ -209,38 +206,18 @@ def test_a_link_that_cannot_be_is_told(teach: Teach, words: Sequence[str], said:
     assert said in done.stderr
 
 
-class Pupil:
-    """The command at a real port, with somebody at the keyboard."""
+def pupil_at(port: Port, *words: str) -> Pupil:
+    """Begin to be taught at a real port."""
+    return Pupil("serial_port", f"device={port.path}", *words)
 
-    def __init__(self, port: Port, *words: str) -> None:
-        self.port = port
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "gaugepost", "teach", "serial_port", f"device={port.path}", *words],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        )  # fmt: skip
-        self.said = b""
 
-    def until(self, text: str) -> None:
-        """Read what it says until `text` is among it."""
-        assert self.process.stderr is not None
-        at = self.process.stderr.fileno()
-        while text.encode() not in self.said:
-            assert select.select([at], [], [], PATIENCE_S)[0], self.said
-            data = os.read(at, 4096)
-            assert data, self.said
-            self.said += data
-        self.said = self.said.partition(text.encode())[2]
-
-    def types(self, line: str) -> None:
-        """Type a line."""
-        assert self.process.stdin is not None
-        self.process.stdin.write(f"{line}\n".encode())
-        self.process.stdin.flush()
-
-    def end(self) -> tuple[int, str]:
-        """Wait for its end; return the exit code and what it printed."""
-        out, _ = self.process.communicate(timeout=PATIENCE_S)
-        return self.process.returncode, out.decode()
+SLIPS = {
+    "help": "never negative",
+    "drop": "type its number, as drop 3",
+    "drop 9": "there are 1 to 1",
+    "never ever": "one of negative, unit, longer",
+}
+"""What a person may type that is no measurement, and the answer."""
 
 
 @pytest.fixture
@@ -251,7 +228,7 @@ def port() -> Iterator[Port]:
 
 def test_a_gauge_is_taught_at_its_port(port: Port, tmp_path: Path) -> None:
     """Measured three times at a real port, what comes is shown, a slip is put right, the description is written."""
-    pupil = Pupil(port, "--write", str(tmp_path / "bore"))
+    pupil = pupil_at(port, "--write", str(tmp_path / "bore"))
     pupil.until("shows (1): ")
     pupil.types("12.345 mm")
     pupil.until("nothing came from the gauge")
@@ -263,9 +240,13 @@ def test_a_gauge_is_taught_at_its_port(port: Port, tmp_path: Path) -> None:
         pupil.types("twelve" if number == 2 else shows)
         if number == 2:
             pupil.until("is not what a display shows")
+            for typed, answer in SLIPS.items():
+                pupil.until("shows (2): ")
+                pupil.types(typed)
+                pupil.until(answer)
             pupil.until("shows (2): ")
             pupil.types(shows)
-    code, out = pupil.end()
+    code, out, _ = pupil.end()
     assert code == 0
     assert "decided: delimited_text" in out
     (event,) = reads(tmp_path / "bore.toml", b"-0001.500\r")
@@ -276,7 +257,7 @@ def test_a_gauge_is_taught_at_its_port(port: Port, tmp_path: Path) -> None:
 def test_another_name_is_asked_for_where_the_folder_went(port: Port, tmp_path: Path) -> None:
     """What was measured is not lost with the folder it was to go to: another name is asked for, and taken."""
     (tmp_path / "stick").mkdir()
-    pupil = Pupil(port, "--write", str(tmp_path / "stick" / "bore"))
+    pupil = pupil_at(port, "--write", str(tmp_path / "stick" / "bore"))
     for number, (shows, data) in enumerate(SHOWN, 1):
         pupil.until(f"shows ({number}): ")
         port.send(data.encode())
@@ -286,7 +267,7 @@ def test_another_name_is_asked_for_where_the_folder_went(port: Port, tmp_path: P
     pupil.until("there is no folder")
     pupil.until("another name")
     pupil.types(str(tmp_path / "bore"))
-    code, _ = pupil.end()
+    code, _, _ = pupil.end()
     assert code == 0
     assert sorted(file.name for file in tmp_path.iterdir()) == ["bore.capture.toml", "bore.toml"]
 
@@ -294,7 +275,7 @@ def test_another_name_is_asked_for_where_the_folder_went(port: Port, tmp_path: P
 @pytest.mark.parametrize("how", ["an empty line", "Ctrl-C", "the end of the input"])
 def test_it_ends_undecided_when_told_to(port: Port, how: str) -> None:
     """However a person ends it, nothing is written, the exit code is 1, and there is no traceback."""
-    pupil = Pupil(port)
+    pupil = pupil_at(port)
     pupil.until("shows (1): ")
     if how == "an empty line":
         pupil.types("")
@@ -304,5 +285,5 @@ def test_it_ends_undecided_when_told_to(port: Port, how: str) -> None:
         assert pupil.process.stdin is not None
         pupil.process.stdin.close()
         pupil.process.stdin = None
-    code, out = pupil.end()
+    code, out, _ = pupil.end()
     assert (code, out) == (1, "")

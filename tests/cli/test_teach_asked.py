@@ -11,7 +11,8 @@ import pytest
 
 from gaugepost.cli import main
 from tests.bench_tools.daemon import Port
-from tests.cli.test_teach_lost import FRAMES, Pupil
+from tests.bench_tools.pupil import Pupil
+from tests.cli.test_teach_lost import FRAMES
 
 
 def test_it_is_asked_as_a_value_is_typed(tmp_path: Path) -> None:

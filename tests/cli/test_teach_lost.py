@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import os
 import pty
-import select
 import signal
-import subprocess
-import sys
 import tty
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from tests.bench_tools.pupil import Pupil
 
 PATIENCE_S = 60
 FRAMES = (("12.345 mm", b"+0012.345\r"), ("7.891 mm", b"+0007.891\r"), ("-3.072", b"-0003.072\r"))
@@ -44,46 +43,6 @@ class Cable:
         """Send bytes, from the gauge."""
         assert self._ends
         os.write(self._ends[0], data)
-
-
-class Pupil:
-    """The command at a port, with somebody at the keyboard."""
-
-    def __init__(self, *words: str, env: Mapping[str, str] | None = None) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "gaugepost", "teach", *words],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-            env={**os.environ, **(env or {})},
-        )  # fmt: skip
-        self.said = b""
-
-    def until(self, text: str) -> str:
-        """Read what it says until `text` is among it; return what stood before."""
-        assert self.process.stderr is not None
-        at = self.process.stderr.fileno()
-        while text.encode() not in self.said:
-            assert select.select([at], [], [], PATIENCE_S)[0], self.said
-            data = os.read(at, 4096)
-            assert data, self.said
-            self.said += data
-        before, _, self.said = self.said.partition(text.encode())
-        return before.decode()
-
-    def types(self, line: str) -> None:
-        """Type a line."""
-        assert self.process.stdin is not None
-        self.process.stdin.write(f"{line}\n".encode())
-        self.process.stdin.flush()
-
-    def end(self) -> tuple[int, str, str]:
-        """Wait for its end; return the exit code, what it printed, and the last that it said."""
-        out, said = self.process.communicate(timeout=PATIENCE_S)
-        return self.process.returncode, out.decode(), (self.said + said).decode()
-
-    def close(self) -> None:
-        """End it, if it has not ended."""
-        self.process.kill()
-        self.process.communicate()
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from gaugepost.core.errors import SettingsError
 from gaugepost.shell.lessons.probing import probe
 from gaugepost.teach.probing import Judgement
 from tests.bench_tools.daemon import Port
-from tests.cli.test_teach_lost import Pupil
+from tests.bench_tools.pupil import Pupil
 from tests.teach.uart import received, sent
 
 NOW = Moment(0, 0, "")

@@ -9,7 +9,8 @@ import pytest
 
 from gaugepost.cli import main
 from tests.bench_tools.daemon import Daemon, Port, station_file
-from tests.cli.test_teach_lost import FRAMES, Pupil
+from tests.bench_tools.pupil import Pupil
+from tests.cli.test_teach_lost import FRAMES
 
 UNFINISHED = """
 [station]

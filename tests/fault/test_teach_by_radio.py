@@ -16,7 +16,7 @@ from tests.bench_tools.bluetooth.aside import bench_aside
 from tests.bench_tools.bluetooth.bench import VALUES, Bench, gauge
 from tests.bench_tools.bluetooth.peripheral import Characteristic, Peripheral
 from tests.bench_tools.machine import Machine
-from tests.cli.test_teach_lost import Pupil
+from tests.bench_tools.pupil import Pupil
 from tests.contract.test_hid_usage import LENGTH
 from tests.contract.test_wedge_daemon import GRAB
 

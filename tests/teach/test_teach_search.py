@@ -127,6 +127,16 @@ def test_a_plain_gauge_is_decided() -> None:
     assert outlook.shown[0].lines() == (r"+0012.345\r", "   nnnnnn")
 
 
+def test_zeros_that_no_number_needed_are_told() -> None:
+    """Where zeros stood before every number a longer one is offered to be measured, until it was or can never come."""
+    longer = (Ask.LONGER, "zeros stood before every number: one that is longer is refused")
+    offered = [(one.ask, one.why) for one in outlook_of(*GAUGE).next_measurements if not one.needed]
+    assert longer in offered
+    measured = outlook_of(*GAUGE, ("1234.567 mm", b"+1234.567\r"))
+    assert measured.accepted is not None
+    assert not {one.ask for one in measured.next_measurements} & {Ask.LONGER}
+
+
 def test_a_wrong_typing_is_named() -> None:
     """A sample that does not fit what the others agree on is named, and nothing is accepted."""
     outlook = outlook_of(*GAUGE, ("9.916 mm", b"+0009.961\r"), ("4.207 mm", b"+0004.207\r"))

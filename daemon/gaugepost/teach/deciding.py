@@ -16,7 +16,7 @@ from gaugepost.teach.judging import (
     same_in_every_cut,
     with_request,
 )
-from gaugepost.teach.outlook import Candidates, Next, Outlook, Proposal
+from gaugepost.teach.outlook import Candidates, Next, Outlook, Proposal, Shown
 from gaugepost.teach.showing import shown
 
 MARGIN_BITS = 20.0
@@ -66,7 +66,10 @@ def _decided(whole: Evidence, evidence: Evidence, channel: str, classes: list[_C
     asks += [Next(ask, leader.draft.clears, needed=True) for ask in sorted(unmet)]
     values = {sample.typed.value for sample in evidence.samples if sample.typed.value}
     if len(values) < LEAST_VALUES:
-        asks.append(Next(Ask.ANY, f"{len(values)} different values are too few to agree on", needed=True))
+        few = (
+            f"{len(values)} of the {LEAST_VALUES} different values came that have to agree, not counting zero"
+        )
+        asks.append(Next(Ask.ANY, few, needed=True))
     elif bits < needed:
         finding = f"the digits say {max(bits, 0):.0f} bits and {needed:.0f} are needed against luck"
         asks.append(Next(Ask.DIGITS, finding, needed=True))
@@ -77,7 +80,8 @@ def _decided(whole: Evidence, evidence: Evidence, channel: str, classes: list[_C
     frames = recorded(leader, channel, whole)
     if not reason and sum(bool(one.shows) for one in frames) < len(evidence.samples):
         reason = "it is not read amid what comes over other channels"
-    widening = _widening(evidence)
+    evidence_shown = shown(leader, evidence)
+    widening = _widening(evidence, zeros=all(map(_zero_before, evidence_shown)))
     refuses = tuple(one.why for one in widening)
     settings = with_request(leader.decoder, leader.draft.settings, whole.request)
     proposal = Proposal(leader.kind, settings, channel, bits, needed, refuses, frames)
@@ -92,7 +96,7 @@ def _decided(whole: Evidence, evidence: Evidence, channel: str, classes: list[_C
         candidates=sum(len(one.fits) for one in classes),
         classes=tuple(listed),
         tried=tried,
-        shown=shown(leader, evidence),
+        shown=evidence_shown,
         conflict=None,
         next_measurements=(*asks, *(one for one in widening if one.ask not in {ask.ask for ask in asks})),
     )
@@ -112,14 +116,22 @@ def _met(evidence: Evidence) -> frozenset[Ask]:
     return frozenset(met)
 
 
-def _widening(evidence: Evidence) -> list[Next]:
+def _zero_before(one: Shown) -> bool:
+    """Whether a zero that is no digit of the number stands right before it: a longer number could need its place."""
+    return bool(one.number) and one.frame[: one.number[0]].endswith(b"0")
+
+
+def _widening(evidence: Evidence, *, zeros: bool) -> list[Next]:
     words = {
         Ask.NEGATIVE: "no negative value was measured: what would be its sign is refused",
         Ask.UNIT: "one unit was measured: a frame that names another is refused",
         Ask.LONGER: "all numbers had as many digits before the point: longer ones may be refused",
     }
-    met = _met(evidence) | evidence.never
-    return [Next(ask, why, needed=False) for ask, why in words.items() if ask not in met]
+    met = _met(evidence)
+    if zeros:
+        words[Ask.LONGER] = "zeros stood before every number: one that is longer is refused"
+        met -= {Ask.LONGER}
+    return [Next(ask, why, needed=False) for ask, why in words.items() if ask not in met | evidence.never]
 
 
 def _settling(one: Reads, other: Reads, evidence: Evidence) -> Next:

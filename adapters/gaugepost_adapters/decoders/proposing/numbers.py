@@ -5,7 +5,8 @@
          │   │    │  └ changes, unexplained
          └ zeros  └ changes with the unit typed
 
-Of one place there are rivals (signed, unsigned, a sign bit), so that nothing is decided before a negative value came.
+Of one place there are rivals (signed, unsigned, a sign bit): where they read some frame otherwise, nothing is decided
+before a negative value came, or somebody said that the gauge shows none.
 """
 
 from __future__ import annotations

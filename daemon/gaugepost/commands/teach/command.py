@@ -7,25 +7,24 @@ import json
 import sys
 from pathlib import Path
 
-from gaugepost.commands.teach.lines import as_lines
+from gaugepost.commands.teach.lines import WORDS, as_lines
 from gaugepost.commands.teach.samples import read_samples
 from gaugepost.commands.teach.writing import named, write_or_ask
 from gaugepost.core.errors import SettingsError
 from gaugepost.shell.lessons.searcher import usable_decoders
 from gaugepost.teach import Evidence, Outlook, Proposal, as_document, as_texts, search
 
-_EPILOG = """\
+_EPILOG = (
+    """\
 It connects as a station file's link would, so KEY=VALUE are the keys of [links.NAME]; gaugepost devices shows them.
-Stop the service first: a port has one reader. Then measure three to six different things, one of them negative where
-the gauge can show that, and type each time what the display shows: its sign, every digit, its unit. What is found is
-accepted only when it can't be a coincidence; until then it says what to measure next, and why.
+A port has one reader: stop the service first, or teach through it (POST /v1/lessons). Then measure three to six
+different things, one of them negative where the gauge can show that; have the gauge send each, and type what its
+display shows: its sign, every digit, its unit. What is found is accepted only when it can't be a coincidence; until
+then it says what to measure next, and why.
 
-  never negative   (or unit, longer) instead of a value: this gauge can't show that
-  drop 3           leaves the third measurement out: it was typed wrong
-  skip             what came since the last one belongs to no measurement
-  ask              asks a gauge that has a --request, to see what comes
-  an empty line    ends
-
+"""
+    + WORDS
+    + """
 examples:
   gaugepost teach serial_port device=/dev/ttyUSB0 baud=9600 --write bore
   gaugepost teach serial_port device=/dev/ttyUSB0 --probe --write bore      # nobody knows its baud
@@ -36,8 +35,13 @@ examples:
 
 A gauge that sends only when asked is asked as you type: measure, type what it shows, and that is what it answers.
 
+A link may carry several channels: each characteristic that a Bluetooth gauge notifies is one. Each is searched for
+itself, so nobody has to know over which one the values come: it is found, and told, for the gauge's entry in the
+station file. What came over the others goes into the capture too. --channel only says over which one a gauge is asked.
+
 --samples takes a file instead of a gauge and a keyboard:
 
+  never = ["unit"]                # what the gauge can't show, if anything: negative, unit, longer
   [[sample]]
   shows = "12.345 mm"
   bytes = "+012.345\\r\\n"           # each character one byte; or hex = "2B 30 31"
@@ -45,12 +49,17 @@ A gauge that sends only when asked is asked as you type: measure, type what it s
 
 It may be a capture, too, whose frames say shows = "12.345 mm" where somebody read the display.
 
+--json prints one object at the end: decided, description, channel; where it is not decided the reason and next, what
+to measure; leading and rivals, which still fit, evidence, the bytes that gave the digits, conflict, a measurement that
+does not fit; measured and after, all that came.
+
 --write NAME writes NAME.toml, which a station names with [links.NAME.decoder] file = "NAME.toml", and beside it
 NAME.capture.toml: the frames that prove it. Where the disk does not take them, you may give another name, or an empty
 line to have both printed.
 
 exit code: 0; 1 where nothing is decided yet; 2 where something must be put right first
 """
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -105,7 +114,7 @@ def run(args: argparse.Namespace) -> int:
         from gaugepost.commands.teach.listening import taught
 
         link = chosen(args.kind, args.settings, args.station, args.request, args.channel)
-        outlook = taught(link, lambda evidence: _told(look(evidence)), probing=args.probe)
+        outlook = taught(link, lambda evidence: _told(look(evidence), args.json), probing=args.probe)
     if args.json:
         _print_json(outlook, seen[-1], args.write)
     elif args.samples is not None or outlook.accepted:
@@ -150,6 +159,7 @@ def _no_other(why: str) -> str:
     return ""
 
 
-def _told(outlook: Outlook) -> Outlook:
-    print("\n".join(as_lines(outlook)), file=sys.stderr)
+def _told(outlook: Outlook, json_follows: bool) -> Outlook:
+    if json_follows or not outlook.accepted:  # what was accepted is printed as the outcome
+        print("\n".join(as_lines(outlook)), file=sys.stderr)
     return outlook

@@ -6,6 +6,17 @@ from collections.abc import Iterator
 
 from gaugepost.teach import Outlook
 
+WORDS = """\
+  12.345 mm        what the display shows for all that came since the last measurement
+  never negative   (or unit, longer) the gauge can't show that: a measurement of it is no longer asked for
+  drop 3           takes the third measurement back: what was typed is wrong, or more than its value came
+  skip             what came since the last measurement belongs to none: the button was pressed once too often
+  ask              asks a gauge that has a --request, to see what comes
+  help             these words
+  an empty line    ends; what was found so far is told
+"""
+"""What may be typed while a gauge is taught."""
+
 _MOST_CLASSES = 4
 
 
@@ -27,9 +38,11 @@ def as_lines(outlook: Outlook) -> Iterator[str]:
         return
     if outlook.conflict is not None:
         yield f"conflict: {outlook.conflict}"
-        yield f"  look again, and type it anew after: drop {outlook.conflict.sample}"
+        yield f"  take it back: drop {outlook.conflict.sample}; then measure again, and type what the display shows"
         return
     yield f"not decided yet: {outlook.reason}"
+    if not outlook.tried:
+        return
     many = f"{outlook.candidates} description{'' if outlook.candidates == 1 else 's'}"
     yield f"  {many} of {outlook.tried} readings tried fit what was measured"
     for each in outlook.classes[1:_MOST_CLASSES]:
@@ -37,8 +50,5 @@ def as_lines(outlook: Outlook) -> Iterator[str]:
     if len(outlook.classes) > _MOST_CLASSES:
         yield f"    and {len(outlook.classes) - _MOST_CLASSES} more kinds of them"
     for ask in outlook.next_measurements:
-        yield (
-            f"  measure {ask.ask}: {ask.why}"
-            if ask.needed
-            else f"  or {ask.ask}, to have more accepted: {ask.why}"
-        )
+        why = "" if ask.why == outlook.reason else f": {ask.why}"
+        yield f"  measure {ask.ask}{why}" if ask.needed else f"  or {ask.ask}, to have more accepted{why}"

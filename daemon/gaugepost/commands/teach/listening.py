@@ -12,10 +12,11 @@ from typing import Any
 
 from gaugepost.commands.teach.arriving import Shown
 from gaugepost.commands.teach.chosen import Chosen
+from gaugepost.commands.teach.lines import WORDS
 from gaugepost.core.errors import CommandRefused, ValueRefused
 from gaugepost.shell.lessons.probing import probe
 from gaugepost.shell.lessons.teaching import Teaching
-from gaugepost.teach import CAN_NEVER, Evidence, Outlook
+from gaugepost.teach import Evidence, Outlook
 
 _GIVE = "give what you know, as baud=9600 bits=7 parity=even"
 
@@ -143,12 +144,15 @@ class _Teacher:
         """Take a line; return whether there is something to look at."""
         word, _, rest = line.partition(" ")
         try:
-            if word == "never" and rest in CAN_NEVER:
+            if word == "never":
                 self._teaching.never(rest)
-            elif word == "drop" and rest.isdecimal():
-                self._teaching.drop(int(rest))
+            elif word == "drop":
+                self._teaching.drop(_number(rest))
             elif line == "skip":
-                self._teaching.skip()
+                _say("left out" if self._teaching.skip() else "nothing came since the last measurement")
+                return False
+            elif line in ("help", "?"):
+                _say(WORDS, end="")
                 return False
             elif line == "ask":
                 await self._teaching.ask()
@@ -159,6 +163,12 @@ class _Teacher:
             _say(str(refused))
             return False
         return True
+
+
+def _number(text: str) -> int:
+    if text.isascii() and text.isdecimal():
+        return int(text)
+    raise ValueRefused("it has to be said which measurement", hint="type its number, as drop 3")
 
 
 def _say(text: str, end: str = "\n") -> None:

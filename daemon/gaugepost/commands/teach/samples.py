@@ -10,11 +10,11 @@ from typing import Any
 from gaugepost.contract import Chunk, Moment
 from gaugepost.contract.capture import Captured, read_capture
 from gaugepost.core.errors import SettingsError, ValueRefused
-from gaugepost.teach import Evidence, Lesson, read_request, read_typed
+from gaugepost.teach import CAN_NEVER, Ask, Evidence, Lesson, read_request, read_typed
 
 _APART_MS = 10_000
 """Time between two samples: longer than any gauge pauses within a frame."""
-_HEAD = {"packets", "sample", "tells", "request"}
+_HEAD = {"packets", "sample", "tells", "request", "never"}
 _CAPTURE = {"packets", "what", "composed", "decoder", "settings", "frame", "tells"}
 
 
@@ -40,6 +40,8 @@ def read_samples(file: Path) -> Evidence:
             hint="write packets = true where frames are packets, and [[sample]] for each measurement",
         )
     lesson = Lesson(tells, _request(file, told.get("request", "")))
+    for ask in _never(file, told.get("never", [])):
+        lesson.never(ask)
     if "frame" in told:
         _hear_capture(file, text, listed, lesson)
     else:
@@ -56,6 +58,13 @@ def _request(file: Path, told: object) -> str:
     except ValueRefused as refused:
         raise SettingsError(f"{file}: {refused.finding}", hint=refused.hint) from refused
     raise SettingsError(f"{file} has a request that is no text", hint='write request = "D\\r"')
+
+
+def _never(file: Path, told: object) -> list[Ask]:
+    if isinstance(told, list) and all(_is_text(word) and word in CAN_NEVER for word in told):
+        return [CAN_NEVER[word] for word in told]
+    words = ", ".join(CAN_NEVER)
+    raise SettingsError(f"{file} says never {told!r}", hint=f'write never = ["unit"]; there are {words}')
 
 
 def _is_text(value: object) -> bool:
