@@ -23,6 +23,7 @@ from gaugepost.edge.stationfile.tables.backup import BackupPlan
 from gaugepost.shell.backups import kept
 from gaugepost.shell.backups.scheduled import Backups
 from tests.bench_tools.daemon import Daemon, Port, station_file
+from tests.bench_tools.ports import free_port
 from tests.edge.readings import reading
 
 DAY_MS = 86_400_000
@@ -182,6 +183,25 @@ def test_a_running_station_backs_itself_up_and_says_so(
             capsys.readouterr()
             main(["doctor", str(at)])
             assert f"backup: {file.name} in {folder}, 1 kept" in capsys.readouterr().out
+
+
+def test_check_and_doctor_say_what_a_backup_is_not_safe_from(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A folder that is not mounted, and one that shares the journal's disk, are said before it matters."""
+    folder, file = tmp_path / "backups", tmp_path / "station.toml"
+    with Port() as port:
+        own = f"\n[service]\nport = {free_port()}\n"
+        file.write_text(f'{station_file([port])}{own}[backup]\nfolder = "{folder}"\nat = "02:30"\n')
+        for words in ("mount its disk", "on the journal's own disk"):
+            assert main(["check", str(file)]) == 0
+            assert f"backup: every day at 02:30 to {folder}, 14 are kept; " in (
+                out := capsys.readouterr().out
+            )
+            assert words in out
+            main(["doctor", str(file)])
+            assert words in capsys.readouterr().out.partition("backups: ")[2]
+            folder.mkdir(exist_ok=True)
 
 
 def _wait(true: Callable[[], bool]) -> None:

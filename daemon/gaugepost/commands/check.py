@@ -24,6 +24,8 @@ from gaugepost.core.setup import (
 )
 from gaugepost.edge.journal.room import look_at
 from gaugepost.edge.stationfile import Finding, Severity, StartFrom, Station, StationFileError, read_station
+from gaugepost.edge.stationfile.tables.backup import BackupPlan
+from gaugepost.shell.backups.kept import cautioned
 
 _FINEST = Decimal("1E-6")
 _CENTI = Decimal("0.01")
@@ -93,6 +95,8 @@ def summary(station: Station) -> Iterator[str]:
     room = look_at(station.data, station.disk_floor, round(datetime.now(UTC).timestamp() * 1000))
     if room is not None:
         yield f"  disk: {room.warning(station.disk_warning_ms) or room.told()}"
+    if station.backup is not None:
+        yield f"  {_backup(station, station.backup)}"
     if lots := _lots(set_up):
         yield f"  {lots}"
     drawn = {entry.unit for entry in set_up.characteristics.values()}
@@ -113,6 +117,14 @@ def summary(station: Station) -> Iterator[str]:
     gaps = thermal_gaps(set_up)
     yield f"thermal correction: {'not applied where something is missing' if gaps else 'complete'}"
     yield from (f"  {name}: missing {', '.join(missing)}" for name, missing in gaps.items())
+
+
+def _backup(station: Station, plan: BackupPlan) -> str:
+    days, rest = divmod(plan.every_ms, 86_400_000)
+    often = span_text(plan.every_ms) if rest else f"{days} d" if days > 1 else "day"
+    at = "" if plan.at_min is None else f" at {clock_text(plan.at_min)}"
+    said = cautioned(plan, station.data / "journal.db", station.disk_floor)
+    return f"backup: every {often}{at} to {plan.folder}, {plan.keep} are kept{f'; {said}' if said else ''}"
 
 
 def _lots(set_up: SetUp) -> str:

@@ -20,6 +20,7 @@ from gaugepost.edge.journal.room import look_at
 from gaugepost.edge.stationfile import Station
 from gaugepost.service import encryption_of
 from gaugepost.service.server import listener
+from gaugepost.shell.backups.kept import cautioned, kept
 
 NETWORKED = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "fuse.sshfs", "ceph", "glusterfs"})
 """File systems that don't keep what SQLite writes in the order that a power cut needs (SQLite's "How To Corrupt")."""
@@ -76,6 +77,21 @@ def journal(station: Station) -> Iterator[Found]:
             "clock", f"the last record is of {rfc3339(last.record.measured_at)}, which is yet to come",
             "set the clock right before anything is measured: verdicts wait for checks where time went back",
         )  # fmt: skip
+
+
+def backups(station: Station) -> Iterator[Found]:
+    """Look at the folder of scheduled backups, where there is to be one."""
+    if station.backup is None:
+        return
+    finding, _, remedy = cautioned(station.backup, station.data / "journal.db", station.disk_floor).partition(
+        "; "
+    )
+    if finding:
+        yield warning("backups", finding, remedy)
+        return
+    found = kept(station.backup.folder, station.name)
+    newest = f"the newest is {found[0].path.name}" if found else "none is there yet"
+    yield well("backups", f"{station.backup.folder} can be written, {newest}")
 
 
 def clock() -> Iterator[Found]:

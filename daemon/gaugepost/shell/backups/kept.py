@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import shutil
 from collections.abc import Iterator
@@ -96,7 +97,7 @@ def trouble(plan: BackupPlan, journal: Path, floor_bytes: int) -> str:
     if not plan.folder.is_dir():
         return f"there is no folder {plan.folder}; mount its disk, or make it"
     needed = sum(path.stat().st_size for path in (journal, Path(f"{journal}-wal")) if path.exists())
-    if is_same_disk(plan, journal):
+    if journal.exists() and is_same_disk(plan, journal):
         needed += floor_bytes
     free = shutil.disk_usage(plan.folder).free
     if free < needed:
@@ -110,3 +111,20 @@ def trouble(plan: BackupPlan, journal: Path, floor_bytes: int) -> str:
 def is_same_disk(plan: BackupPlan, journal: Path) -> bool:
     """Tell whether both lie on one disk, which takes both with it. May raise `OSError`."""
     return plan.folder.stat().st_dev == journal.parent.stat().st_dev
+
+
+def cautioned(plan: BackupPlan, journal: Path, floor_bytes: int) -> str:
+    """Return what somebody should know beforehand: why none can be made, or what it is not safe from; else nothing."""
+    try:
+        if said := trouble(plan, journal, floor_bytes):
+            return said
+        same = is_same_disk(plan, next(each for each in journal.parents if each.exists()) / journal.name)
+    except OSError as cause:
+        return (
+            f"{cause.filename or plan.folder}: {cause.strerror or cause}; let the service's user write there"
+        )
+    if not os.access(plan.folder, os.W_OK | os.X_OK):
+        return f"{plan.folder} may not be written; let the service's user write there"
+    return (
+        f"{plan.folder} is on the journal's own disk, which takes both with it; name another" if same else ""
+    )
