@@ -151,6 +151,34 @@ def test_a_pieces_own_risk_with_few_observations(value: str, freedom: float) -> 
     assert many == pytest.approx(conforming_given(D(value), LOWER, UPPER, Doubt(0.002), process), rel=1e-6)
 
 
+@pytest.mark.parametrize(("lower", "upper"), [(LOWER, None), (None, UPPER), (LOWER, UPPER)])
+@pytest.mark.parametrize(("s", "u"), [(0.005, 0.002), (0.0005, 0.02), (0.02, 0.0005)])
+def test_a_pieces_own_risk_with_one_limit_or_two(
+    lower: D | None, upper: D | None, s: float, u: float
+) -> None:
+    """With few observations too one limit may be there alone, and process or measurement be by far the wider."""
+    process, doubt, value = Process(D("25.019"), s), Doubt(u, 4), 25.0205
+
+    def probable(size: float) -> float:
+        return float(scipy.stats.norm.pdf(size, 25.019, s) * scipy.stats.t.pdf((value - size) / u, 4))
+
+    ends = [25.019 - 9 * s, *(float(each) for each in (lower, upper) if each is not None), 25.019 + 9 * s]
+    places = sorted(
+        {*ends, 25.019, value, 25.019 - s, 25.019 + s, value - u, value + u, value - 5 * u, value + 5 * u}
+    )
+    parts = [
+        (start, scipy.integrate.quad(probable, start, end, epsrel=1e-10)[0])
+        for start, end in pairwise(place for place in places if ends[0] <= place <= ends[-1])
+    ]
+    inside = sum(
+        part
+        for start, part in parts
+        if (lower is None or start >= float(lower)) and (upper is None or start < float(upper))
+    )
+    found = conforming_given(D("25.0205"), lower, upper, doubt, process)
+    assert found == pytest.approx(inside / sum(part for _, part in parts), rel=1e-6)
+
+
 def test_a_value_that_no_piece_shows_is_said() -> None:
     """A value in inches against a process in mm is no piece of it: an error, not a division by nothing."""
     with pytest.raises(ValueError, match=r"no piece of a process about 25\.012 mm shows"):
