@@ -46,7 +46,7 @@ _WHOLE = (
 )
 """A whole number in its shortest form: none that fits into fewer bytes."""
 _DECIMAL = rb"\xc4\x82[\x00-\x17\x20-\x37](?:%b)" % _WHOLE
-_PART = rb"(?:%b)" % b"|".join((_WHOLE, _sized(3)))
+_PART = rb"(?:%b)" % b"|".join((_WHOLE, _DECIMAL, _sized(3)))
 _LIST = b"|".join(b"%b%b{%d}" % (_byte(0x80 | n), _PART, n) for n in (1, 2, 3))
 _VALUE = b"|".join((_DECIMAL, _WHOLE, _sized(3, 2), rb"[\xf4\xf5]", _LIST))
 _fields_in = re.compile(rb"(?:[\x01-\x17]|\x18[\x18-\xff])(?:%b)|." % _VALUE, re.DOTALL).findall
@@ -96,13 +96,7 @@ class _Known(dict[bytes, tuple[str, Any]]):
         if number == 24:
             number, at = part[1], 2
         name, kind, words = self._fields[number]
-        value: Any
-        if part[at] == 0xC4:
-            exponent = part[at + 2]
-            whole: int = _value(part, at + 3)
-            value = Decimal(whole).scaleb(exponent if exponent < 0x20 else 31 - exponent, CONTEXT)
-        else:
-            value = _value(part, at)
+        value: Any = _decimal(part, at) if part[at] == 0xC4 else _value(part, at)
         if type(value) is not kind and not _is_list_of(value, kind):
             raise LookupError
         made = name, value if words is None else words[value]
@@ -111,6 +105,12 @@ class _Known(dict[bytes, tuple[str, Any]]):
                 self.clear()
             self[part] = made
         return made
+
+
+def _decimal(part: bytes, at: int) -> Decimal:
+    """Return the decimal that stands in `part` from `at` on."""
+    exponent, whole = part[at + 2], _value(part, at + 3)
+    return Decimal(whole).scaleb(exponent if exponent < 0x20 else 31 - exponent, CONTEXT)
 
 
 def _value(part: bytes, at: int) -> Any:
@@ -123,7 +123,9 @@ def _value(part: bytes, at: int) -> Any:
         text = part[at + (1 if low < 24 else 2) :]
         return text if major == 2 else str(text, "utf-8")
     if major == 4:
-        return tuple(_value(each, 0) for each in _parts_of(part, at + 1))
+        return tuple(
+            _decimal(each, 0) if each[0] == 0xC4 else _value(each, 0) for each in _parts_of(part, at + 1)
+        )
     return low == 21
 
 

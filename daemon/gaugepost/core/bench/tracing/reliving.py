@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import decimal
 import heapq
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
@@ -25,7 +25,7 @@ from gaugepost.core.bench.tracing.basis import Basis, corrected
 from gaugepost.core.bench.tracing.records import Records
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.conformity import Verdict
-from gaugepost.core.frozen import changed
+from gaugepost.core.frozen import changed, filled
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import correct, mean
 from gaugepost.core.quantity import CONTEXT, Unit, parse_number, to_mm
@@ -76,18 +76,23 @@ class Chosen:
 
 
 def relive(
-    records: Records, chosen: Chosen, revision: Revision, *, with_thermometers: bool = False
+    records: Records,
+    chosen: Chosen,
+    revision: Revision,
+    *,
+    with_thermometers: bool = False,
+    checks: Callable[[Record], bool] | None = None,
 ) -> Iterator[Relived]:
     """Yield what `chosen` and the checks between come to under `revision`, in their order.
 
-    Under a revision that corrects nothing each comes out as it was recorded.
+    Under a revision that corrects nothing each comes out as it was recorded. `checks` says by their errors which checks
+    are wanted: all are where it is left out.
     """
     if not chosen.readings and not chosen.gauges:
         return
     start = records.beginning()
-    bench = _Bench(
-        chosen, revision, start, with_thermometers=with_thermometers or bool(revision.thermometers)
-    )
+    warmth = with_thermometers or bool(revision.thermometers)
+    bench = _Bench(chosen, revision, start, checks, with_thermometers=warmth)
     for entry in _merged(records, chosen, bench.with_thermometers):
         # A generator's caller may compute between two steps: the context is ours only within one.
         with decimal.localcontext(CONTEXT):
@@ -113,8 +118,17 @@ def _merged(records: Records, chosen: Chosen, with_thermometers: bool) -> Iterat
 class _Bench:
     """The bench as it should have been, as far as numbers go."""
 
-    def __init__(self, chosen: Chosen, revision: Revision, start: State, *, with_thermometers: bool) -> None:
+    def __init__(
+        self,
+        chosen: Chosen,
+        revision: Revision,
+        start: State,
+        checks: Callable[[Record], bool] | None,
+        *,
+        with_thermometers: bool,
+    ) -> None:
         self.with_thermometers = with_thermometers
+        self._wanted = checks
         self._chosen, self._revision = chosen, revision
         self._state = changed(start, set_up=revision.of(start.set_up), groups={})
         self._start = start.sequence
@@ -139,17 +153,24 @@ class _Bench:
             record = self._mastering(entry.sequence, record)
         elif record.kind is Kind.CHECK:
             record = self._check(record)
-        self._state = apply(state, record)
-        return Relived(entry.sequence, record) if record.kind is Kind.CHECK else None
+        before, self._state = self._state, apply(state, record)
+        if record.kind is not Kind.CHECK or (self._wanted is not None and not self._wanted(record)):
+            return None
+        return Relived(entry.sequence, _stated(before, record))
+
+    def _is_revised(self, *masters: str) -> bool:
+        """Whether what rests on these masters may come to something else than was recorded."""
+        return self.with_thermometers or not self._revision.masters.keys().isdisjoint(masters)
 
     def _mastering(self, sequence: int, record: Record) -> Record:
         gauge, set_up = record.gauge, self._state.set_up
         assert gauge is not None and record.master is not None
-        masters = [set_up.masters[name] for name in record.master.split("+")]
+        names = record.master.split("+")
+        masters = [set_up.masters[name] for name in names]
         found, fields = self._temperatures(record, Body.GAUGE, Body.MASTER)
         self._mastered_by[sequence] = found
         record = replace(record, **fields) if fields else record
-        if record.master_spans_mm is None:
+        if record.master_spans_mm is None or not self._is_revised(*names):
             return record
         at, master_at = recorded(record, Body.GAUGE), recorded(record, Body.MASTER)
         return replace(record, master_spans_mm=spans(set_up.gauges[gauge], masters, at, master_at))
@@ -159,30 +180,21 @@ class _Bench:
         known, set_up = self._state.gauges[record.gauge], self._state.set_up
         master, entry = set_up.masters[record.master], set_up.gauges[record.gauge]
         assert known.procedure is not None and known.mastered is not None
+        if not self._is_revised(record.master, *known.mastered.masters):
+            return record
         record = replace(record, **self._temperatures(record, Body.GAUGE, Body.MASTER)[1])
         at, master_at = recorded(record, Body.GAUGE), recorded(record, Body.MASTER)
         temperatures = as_part(entry, known.mastered, master, at, master_at)
         found = correct(
             mean(known.procedure.taken_mm), known.mastered.cold, known.mastered.warm, temperatures
         )
-        record = replace(
+        return replace(
             record,
             value_mm=found.value_mm,
             master_correction_mm=found.master_mm,
             thermal_correction_mm=found.thermal_mm,
             error_mm=found.value_mm - master.size_mm,
         )
-        if (record.derivation or 1) < 3 or record.gauge is None:
-            return record
-        boot = self._state.now.boot if self._state.now else ""
-        now = Moment(record.measured_at, record.clock_ms, boot)
-        step_mm = max(to_mm(step, unit) for unit, step in known.procedure.units)
-        is_corrected, readings = found.thermal_mm is not None, len(known.procedure.taken_mm)
-        made = check_budget(
-            self._state, record.gauge, master, master_at, at, now, step_mm, is_corrected, readings
-        )
-        stated: dict[str, Any] = dict.fromkeys(STATED)
-        return replace(record, **(stated | dict(fields_of(made))))
 
     def _reading(self, entry: Entry) -> Relived | None:
         record, state = entry.record, self._state
@@ -270,8 +282,31 @@ class _Bench:
         return frozenset(found), fields
 
 
+def _stated(state: State, check: Record) -> Record:
+    """Return a check with what its uncertainty is in `state`, the bench before it."""
+    if (check.derivation or 1) < 3 or check.gauge is None:
+        return check
+    assert check.master is not None
+    going = state.gauges[check.gauge].procedure
+    assert going is not None
+    now = Moment(check.measured_at, check.clock_ms, state.now.boot if state.now else "")
+    made = check_budget(
+        state,
+        check.gauge,
+        state.set_up.masters[check.master],
+        recorded(check, Body.MASTER),
+        recorded(check, Body.GAUGE),
+        now,
+        max(to_mm(step, unit) for unit, step in going.units),
+        check.thermal_correction_mm is not None,
+        len(going.taken_mm),
+    )
+    stated: dict[str, Any] = dict.fromkeys(STATED)
+    return replace(check, **(stated | dict(fields_of(made))))
+
+
 def again(record: Record, numbers: Mapping[str, Any]) -> Record:
     """Return a record with other numbers; everything else is as it was."""
     kept = {name: value for name, value in vars(record).items() if name not in _NUMBERS}
-    kept.update(numbers)
-    return Record(**kept)
+    kept.update((name, value) for name, value in numbers.items() if value is not None)
+    return filled(Record, kept)

@@ -86,10 +86,11 @@ def trace(records: Records, asked: Asked, revision: Revision, through: int) -> T
     checks: dict[int, Record] = {}
     of_thermometer, made_again = asked.what is What.THERMOMETER, 0
     for whole, wanted, part in _by_revision(found, stands, revision):
-        for each in relive(records, part, whole, with_thermometers=of_thermometer):
+        relived = relive(records, part, whole, with_thermometers=of_thermometer, checks=_came_otherwise)
+        for each in relived:
             at, base = each.sequence, bases.get(each.sequence)
             if base is None:
-                if within(each.record, asked) and _came_otherwise(each.record):
+                if within(each.record, asked):
                     checks[at] = each.record
             elif at in wanted:
                 made_again += 1
