@@ -79,6 +79,16 @@ def test_a_wide_guard_band_is_integrated_where_it_ends() -> None:
     assert risks.producer == pytest.approx(producer, rel=1e-7)
 
 
+@pytest.mark.parametrize("freedom", [2.0, 4.0])
+def test_a_fine_measurement_of_a_wide_process(freedom: float) -> None:
+    """Measured 250 times finer than it is made: the risks in the tails of Student's t about the limits are scipy's."""
+    process, doubt = Process(D("25.012"), 0.005), Doubt(0.00002, freedom)
+    risks = global_risks(SIMPLE, LOWER, UPPER, doubt, process)
+    consumer, producer = integrated(SIMPLE, LOWER, UPPER, doubt, process)
+    assert risks.consumer == pytest.approx(consumer, rel=1e-5)
+    assert risks.producer == pytest.approx(producer, rel=1e-5)
+
+
 def test_where_nothing_can_be_accepted_no_bad_piece_is() -> None:
     """A tolerance of two standard uncertainties proves nothing at 95 %: every good piece is at the producer's risk."""
     by, process = parse_rule("guarded acceptance by conformance probability"), Process(D("25.012"), 0.005)
