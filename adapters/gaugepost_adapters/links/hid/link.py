@@ -9,10 +9,11 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from typing import ClassVar
 
 from gaugepost.contract import MAX_FRAME_BYTES, AdapterSettings, Chunk, LinkLost, Moment
+from gaugepost_adapters.links.descriptors import Watched
 from gaugepost_adapters.links.device_files import Device, lost
 from gaugepost_adapters.links.hid import opening
 from gaugepost_adapters.links.hid.settings import Settings
-from gaugepost_adapters.links.inbox import MOST_WAITING, STUCK_S, Inbox, in_thread
+from gaugepost_adapters.links.inbox import STUCK_S, in_thread
 
 _OPEN_S = 15.0
 """A driver that takes longer to open counts as not there."""
@@ -85,21 +86,10 @@ class _Reports:
 
     def __init__(self, descriptor: int, found: Device, report: int | None, now: Callable[[], Moment]) -> None:
         self._descriptor, self._found, self._report, self._now = descriptor, found, report, now
-        self._loop = asyncio.get_running_loop()
-        self._reading = self._stopped = False
         self._turn = asyncio.Lock()
-        self.inbox = Inbox(self._read_on)
-        self._read_on()
-
-    def _read_on(self) -> None:
-        if not self._reading and not self._stopped and len(self.inbox) <= MOST_WAITING // 2:
-            self._reading = True
-            self._loop.add_reader(self._descriptor, self._read)
-
-    def _pause(self) -> None:
-        if self._reading:
-            self._reading = False
-            self._loop.remove_reader(self._descriptor)
+        self._watched = Watched(descriptor, self._read)
+        self.inbox = self._watched.inbox
+        self._watched.read_on()
 
     def _read(self) -> None:
         try:
@@ -107,30 +97,23 @@ class _Reports:
         except BlockingIOError:
             return
         except OSError as error:
-            self._end(lost(error, self._found, "HID device"))
+            self._watched.end(lost(error, self._found, "HID device"))
             return
         if not data:
             place = f"HID device {self._found.path} ({self._found.name or self._found.usb})"
-            self._end(LinkLost(f"{place} is gone", hint="plug it in again"))
+            self._watched.end(LinkLost(f"{place} is gone", hint="plug it in again"))
             return
         if self._report is not None and data[0] != self._report:
             return
         fault = (
             f"a report of {len(data)} bytes is too long for a frame" if len(data) > MAX_FRAME_BYTES else ""
         )
-        self.inbox.put(Chunk(data[:MAX_FRAME_BYTES], self._now(), complete=True, fault=fault))
-        if len(self.inbox) >= MOST_WAITING:
-            self._pause()
-
-    def _end(self, fault: LinkLost | None = None) -> None:
-        self._pause()
-        self._stopped = True
-        self.inbox.end(fault)
+        self._watched.put(Chunk(data[:MAX_FRAME_BYTES], self._now(), complete=True, fault=fault))
 
     async def write(self, data: bytes) -> None:
         """Hand a report to the device. Raises `LinkLost` where it is gone or takes nothing for `STUCK_S`."""
         async with self._turn:
-            if self._stopped:
+            if self._watched.stopped:
                 raise LinkLost(f"HID device {self._found.path} is no longer open", hint="open it again")
             try:
                 # The kernel waits for the device here, whatever it was told about waiting.
@@ -145,7 +128,7 @@ class _Reports:
 
     async def stop(self) -> None:
         """Let go of the device."""
-        self._end()
+        self._watched.end()
         async with (
             self._turn
         ):  # a writer takes its hands off the descriptor before its number is free for others

@@ -12,6 +12,7 @@ from collections.abc import Callable
 import serial
 
 from gaugepost.contract import Chunk, LinkLost, Moment
+from gaugepost_adapters.links.descriptors import Watched
 from gaugepost_adapters.links.inbox import MOST_WAITING, STUCK_S, Inbox, in_thread
 from gaugepost_adapters.links.serial.opening import FAULTS, READ_TIMEOUT_S, close_port, lost
 
@@ -28,22 +29,11 @@ class OnDescriptor:
         self._port, self._place, self._now = port, place, now
         self._descriptor: int = port.fileno()
         self._loop = asyncio.get_running_loop()
-        self._reading = False
-        self._stopped = False
         self._turn = asyncio.Lock()
         self._writable: asyncio.Future[None] | None = None
-        self.inbox = Inbox(self._read_on)
-        self._read_on()
-
-    def _read_on(self) -> None:
-        if not self._reading and not self._stopped and len(self.inbox) <= MOST_WAITING // 2:
-            self._reading = True
-            self._loop.add_reader(self._descriptor, self._read)
-
-    def _pause(self) -> None:
-        if self._reading:
-            self._reading = False
-            self._loop.remove_reader(self._descriptor)
+        self._watched = Watched(self._descriptor, self._read)
+        self.inbox = self._watched.inbox
+        self._watched.read_on()
 
     def _read(self) -> None:
         try:
@@ -58,22 +48,18 @@ class OnDescriptor:
                 LinkLost(f"{self._place} was hung up by the far side", hint="plug it in, or start it, again")
             )
             return
-        self.inbox.put(Chunk(data, self._now()))
-        if len(self.inbox) >= MOST_WAITING:
-            self._pause()
+        self._watched.put(Chunk(data, self._now()))
 
     def _end(self, fault: LinkLost | None = None) -> None:
-        self._pause()
-        self._stopped = True
+        self._watched.end(fault)
         self._wake()
-        self.inbox.end(fault)
 
     async def write(self, data: bytes) -> None:
         """Hand all of `data` to the kernel. Raises `LinkLost` where it is gone or takes nothing for `STUCK_S`."""
         rest = memoryview(data)
         async with self._turn:
             while rest:
-                if self._stopped:
+                if self._watched.stopped:
                     raise LinkLost(f"{self._place} is no longer open", hint="open it again")
                 try:
                     rest = rest[os.write(self._descriptor, rest) :]

@@ -8,8 +8,9 @@ from collections.abc import AsyncIterator, Callable, Iterable
 from typing import TYPE_CHECKING, ClassVar
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
+from gaugepost_adapters.links.descriptors import Watched
 from gaugepost_adapters.links.device_files import Device, lost
-from gaugepost_adapters.links.inbox import MOST_WAITING, Inbox, in_thread
+from gaugepost_adapters.links.inbox import in_thread
 from gaugepost_adapters.links.wedge import keyboards
 from gaugepost_adapters.links.wedge.opening import is_press, no_events, open_keyboard
 from gaugepost_adapters.links.wedge.settings import Settings
@@ -94,10 +95,11 @@ class _Keys:
         self._codes = ecodes
         self._device, self._found, self._settings, self._now = device, found, settings, now
         self._loop = asyncio.get_running_loop()
-        self._reading = self._stopped = self._dropping = False
+        self._dropping = False
         self._silence: asyncio.TimerHandle | None = None
         self.typist = Typist(settings, self._key_name)
-        self.inbox = Inbox(self._read_on)
+        self._watched = Watched(device.fd, self._read)
+        self.inbox = self._watched.inbox
         self._lights: tuple[bool, bool] | None = None
 
     def begin(self, early: list[evdev.InputEvent]) -> None:
@@ -112,21 +114,11 @@ class _Keys:
             return
         self._light()
         self._watch_silence()
-        self._read_on()
+        self._watched.read_on()
 
     def _key_name(self, code: int) -> str:
         name = self._codes.keys.get(code, f"key {code}")
         return name if isinstance(name, str) else name[0]
-
-    def _read_on(self) -> None:
-        if not self._reading and not self._stopped and len(self.inbox) <= MOST_WAITING // 2:
-            self._reading = True
-            self._loop.add_reader(self._device.fd, self._read)
-
-    def _pause(self) -> None:
-        if self._reading:
-            self._reading = False
-            self._loop.remove_reader(self._device.fd)
 
     def _read(self) -> None:
         self._came()
@@ -148,8 +140,6 @@ class _Keys:
             return False
         self._light()
         self._watch_silence()
-        if len(self.inbox) >= MOST_WAITING:
-            self._pause()
         return True
 
     def _take(self, event: evdev.InputEvent) -> None:
@@ -168,7 +158,7 @@ class _Keys:
     def _put(self, ended: Iterable[Typed]) -> None:
         for typed in ended:
             data = typed.text.encode("latin-1")
-            self.inbox.put(Chunk(data, self._now(), complete=True, fault=typed.fault))
+            self._watched.put(Chunk(data, self._now(), complete=True, fault=typed.fault))
 
     def _light(self) -> None:
         """Show the gauge how NumLock and Caps Lock stand: some look, and press them first."""
@@ -187,26 +177,24 @@ class _Keys:
         if self._silence:
             self._silence.cancel()
             self._silence = None
-        if self.typist.under_way and not self._stopped:
+        if self.typist.under_way and not self._watched.stopped:
             self._silence = self._loop.call_later(self._settings.silence, self._silent)
 
     def _silent(self) -> None:
         self._silence = None
-        if not self._reading:
+        if not self._watched.reading:
             # What has not been read for want of room may well go on with the frame.
             self._watch_silence()
             return
         # What lies in the kernel came before this moment.
-        if not self._came() and not self._stopped:
+        if not self._came() and not self._watched.stopped:
             self._put(self.typist.silent())
 
     def _end(self, fault: LinkLost | None = None) -> None:
-        self._pause()
-        self._stopped = True
+        self._watched.end(fault)
         if self._silence:
             self._silence.cancel()
             self._silence = None
-        self.inbox.end(fault)
 
     def stop(self) -> None:
         """Let go of the keyboard."""
