@@ -1,0 +1,156 @@
+"""What a bench PC is given: built once, then installed, upgraded, rolled back and removed as its user would."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.packages.root import Root
+
+ROOT = Path(__file__).parents[2]
+pytestmark = pytest.mark.attack
+
+STATION = """\
+[station]
+name = "bench-1"
+data = "/var/lib/gaugepost"
+[service]
+port = 8620
+[links.usb]
+kind = "serial_port"
+device = "/dev/serial/by-id/none"
+[links.usb.decoder]
+kind = "delimited_text"
+pattern = "{value} mm"
+[gauges.bore]
+link = "usb"
+contact = "three-point"
+display = "absolute"
+check_limit = "2 µm"
+[characteristics.A]
+feature = "bore"
+limits = "38 H7"
+gauges = ["bore"]
+"""
+AS_SERVICE = "setpriv --reuid=gaugepost --regid=gaugepost --init-groups --no-new-privs --bounding-set=-all"
+RUN = "/usr/bin/gaugepost run /etc/gaugepost/station.toml"
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder with wheel, bundle, and the package in two revisions."""
+    output = tmp_path_factory.mktemp("dist")
+    build = [sys.executable, str(ROOT / "deploy" / "packages" / "build.py"), "--output", str(output)]
+    subprocess.run(build, check=True, capture_output=True, text=True)
+    (first,) = output.glob("*.deb")
+    tree = output / "tree"
+    subprocess.run(["dpkg-deb", "-R", first, tree], check=True)
+    control = tree / "DEBIAN" / "control"
+    control.write_text(control.read_text().replace("-1\n", "-2\n", 1))
+    second = first.with_name(first.name.replace("-1_", "-2_"))
+    subprocess.run(["dpkg-deb", "-Zgzip", "-z1", "--build", tree, second], check=True, capture_output=True)
+    shutil.rmtree(tree)
+    return output
+
+
+@pytest.fixture
+def computer(built: Path, tmp_path: Path) -> Iterator[Root]:
+    at = tmp_path / "at"
+    at.mkdir()
+    with Root(at, built) as root:
+        yield root
+
+
+def works(computer: Root, command: str) -> str:
+    """Run the service by `command`, have it asked and ended; return what it answered."""
+    service = computer.start(f"exec {command}")
+    try:
+        assert service.stdout is not None
+        said = ""
+        while "listening on" not in said:
+            line = service.stdout.readline()
+            assert line, said
+            said += line
+        return computer.run("gaugepost bench show --json || /usr/local/gaugepost/bin/gaugepost bench show --json")
+    finally:
+        service.terminate()
+        out, _ = service.communicate(timeout=60)
+        assert service.returncode == 0, out
+
+
+def test_the_package_comes_and_goes_and_what_was_measured_stays(computer: Root) -> None:
+    """Installed, run as its own user, upgraded, rolled back, removed, purged: one journal, sound all the way."""
+    one, two = "/tmp/given/gaugepost_*-1_*.deb", "/tmp/given/gaugepost_*-2_*.deb"
+    said = computer.run(f"dpkg -i {one}")
+    assert "/etc/gaugepost/station.toml" in said, "who installs it is told what comes next"
+    assert computer.run("stat -c '%U %G %a' /etc/gaugepost /var/lib/gaugepost").split("\n")[:2] == [
+        "root gaugepost 770",
+        "gaugepost gaugepost 750",
+    ]
+    assert computer.run("gaugepost --version").startswith("gaugepost ")
+    _write(computer, "/etc/gaugepost/station.toml", STATION)
+    computer.run("gaugepost check /etc/gaugepost/station.toml")
+    assert '"bench-1"' in works(computer, f"{AS_SERVICE} {RUN}")
+
+    for package, revision in ((two, "-2"), (one, "-1")):
+        computer.run(f"dpkg -i {package}")
+        assert revision in computer.run("dpkg-query -W -f '${Version}' gaugepost")
+        works(computer, f"{AS_SERVICE} {RUN}")
+        assert "sound" in computer.run("gaugepost verify /var/lib/gaugepost")
+
+    computer.run("dpkg -r gaugepost")
+    assert computer.run("ls -d /usr/lib/gaugepost /usr/bin/gaugepost 2>&1", code=2).count("No such file") == 2
+    assert "stays" in computer.run("dpkg -P gaugepost")
+    assert "journal.db" in computer.run("ls /var/lib/gaugepost")
+    assert "station.toml" in computer.run("ls /etc/gaugepost")
+    computer.run(f"dpkg -i {one}")
+    starts = computer.run("gaugepost export /var/lib/gaugepost --format json --kind start | grep -c start")
+    assert int(starts) == 3, "the same journal was taken up each time"
+
+
+def test_the_bundle_installs_without_a_network(computer: Root) -> None:
+    """Nothing but the bundle is needed, a file that was changed on the way is found, and the demo runs from it."""
+    computer.run("mkdir /srv/b; tar -xzf /tmp/given/gaugepost-*.tar.gz -C /srv/b --strip-components=1")
+    computer.run("printf x >> /srv/b/wheels/$(ls /srv/b/wheels | grep ^pyserial)")
+    assert "pyserial" in computer.run("sh /srv/b/install.sh /srv/g", code=1)
+    computer.run("ls /srv/g", code=2)
+    computer.run("tar -xzf /tmp/given/gaugepost-*.tar.gz -C /srv/b --strip-components=1")
+    assert "gaugepost demo" in computer.run("sh /srv/b/install.sh /srv/g")
+    assert "journal" in computer.run("/srv/g/bin/gaugepost demo --once")
+
+
+def test_the_container_needs_neither_root_nor_a_disk_but_its_own(computer: Root) -> None:
+    """What the container file says, done by hand: its user, its command, a root that nobody can write to."""
+    file = (ROOT / "deploy" / "container" / "Containerfile").read_text()
+    user = re.findall(r"^USER (\d+):\1$", file, re.MULTILINE)[-1]
+    entry = re.findall(r'^ENTRYPOINT \["(.+)"\]$', file, re.MULTILINE)[-1]
+    command = " ".join(re.findall(r'"([^"]+)"', re.findall(r"^CMD (.+)$", file, re.MULTILINE)[-1]))
+    volume = re.findall(r"^VOLUME (\S+)$", file, re.MULTILINE)[-1]
+    folder = re.findall(r"install.sh (\S+)$", file, re.MULTILINE)[-1]
+    computer.run("mkdir /srv/b; tar -xzf /tmp/given/gaugepost-*.tar.gz -C /srv/b --strip-components=1")
+    computer.run(f"sh /srv/b/install.sh {folder}; useradd --system --uid {user} --user-group g")
+    _write(computer, "/etc/gaugepost/station.toml", STATION.replace('"/var/lib/gaugepost"', f'"{volume}"'))
+    computer.run(f"mkdir -p {volume}; mount -t tmpfs tmpfs {volume}; chown {user}:{user} {volume}")
+    computer.run("mount -o remount,ro / && ! touch /x")
+    locked = f"setpriv --reuid={user} --regid={user} --clear-groups --no-new-privs --bounding-set=-all"
+    assert '"bench-1"' in works(computer, f"{locked} {entry} {command}")
+
+
+def test_what_is_built_is_the_same_again(built: Path, tmp_path: Path) -> None:
+    """The same source gives the same wheel, byte for byte."""
+    (wheel,) = built.glob("*.whl")
+    again = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)]
+    time.sleep(2.1)  # what carries the time of its making would differ: files in an archive know two seconds
+    subprocess.run(again, check=True, capture_output=True, cwd=ROOT)
+    assert (tmp_path / wheel.name).read_bytes() == wheel.read_bytes()
+
+
+def _write(computer: Root, path: str, text: str) -> None:
+    computer.run(f"mkdir -p $(dirname {path}); cat > {path} <<'END'\n{text}\nEND")
