@@ -28,7 +28,7 @@ def freedom(*lines: Component) -> float:
     return found
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(st.lists(st.tuples(MICROMETRES, DEGREES), min_size=1, max_size=6))
 def test_effective_degrees_lie_between_the_fewest_and_all_together(known: list[tuple[float, float]]) -> None:
     """Welch and Satterthwaite: ν_eff is never below the smallest νᵢ, nor above the sum of all (GUM, G.4.1)."""
@@ -37,7 +37,7 @@ def test_effective_degrees_lie_between_the_fewest_and_all_together(known: list[t
     assert min(every) * (1 - 1e-9) <= found <= sum(every) * (1 + 1e-9)
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(MICROMETRES, DEGREES, DEGREES)
 def test_two_equal_estimates_have_the_harmonic_mean_of_theirs_twice(
     u: float, one: float, other: float
@@ -48,7 +48,7 @@ def test_two_equal_estimates_have_the_harmonic_mean_of_theirs_twice(
     assert freedom(*[line(u, degrees_of_freedom=one)] * 2) == pytest.approx(2 * one)
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(MICROMETRES, DEGREES, DEGREES)
 def test_what_vanishes_leaves_the_others_degrees(u: float, one: float, other: float) -> None:
     """As u₂ goes to 0, ν_eff goes to ν₁; beside a u known without end that rules, it goes there too."""
@@ -67,7 +67,7 @@ def test_what_is_known_without_end_has_no_degrees() -> None:
     assert budget((line(0.001),)).coverage_factor == pytest.approx(2, abs=1e-4)
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(st.lists(SIGNED, min_size=1, max_size=5), st.integers(1, 40))
 def test_one_estimate_in_many_places_is_no_better_known(parts: list[tuple[float, float]], few: int) -> None:
     """Components that rest on one s have its degrees once, however many they are; of two estimates, both count."""
@@ -87,7 +87,7 @@ def test_one_estimate_in_many_places_is_no_better_known(parts: list[tuple[float,
     assert freedom(*other) == pytest.approx(16), "an estimate with other degrees is another"
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(st.lists(SIGNED, min_size=2, max_size=5))
 def test_full_correlation_adds_errors_with_their_signs(parts: list[tuple[float, float]]) -> None:
     """With r = 1 everywhere u_c is the sum of the contributions, as GUM 5.2.2, note 1, has it; with 0 the root."""
@@ -115,7 +115,7 @@ def test_two_are_correlated_by_the_less_of_what_each_says() -> None:
     assert combine([first, second]).standard_mm ** 2 == pytest.approx(9 + 16 - 2 * 0.5 * 12)
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(st.lists(SIGNED, min_size=1, max_size=5))
 def test_shares_are_of_the_whole_and_largest_first(parts: list[tuple[float, float]]) -> None:
     """What to improve first stands first; shares of what is independent make 1, and one of them is u²/u_c²."""
@@ -160,7 +160,7 @@ def test_what_repeats_is_what_a_mean_divides() -> None:
         assert made.of_mean(readings).repeats_mm == pytest.approx(5 / math.sqrt(readings))
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(st.floats(0.1, 100.0))
 def test_what_repeats_can_be_another(repeats: float) -> None:
     """A rank-order size has its own share of it: then u² = 12² + that²."""
