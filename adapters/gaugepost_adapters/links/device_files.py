@@ -9,8 +9,11 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
-from gaugepost.contract import LinkLost
+from pydantic import field_validator, model_validator
+
+from gaugepost.contract import AdapterSettings, LinkLost
 
 SYS, DEV = Path("/sys"), Path("/dev")
 GROUP = "gaugepost"
@@ -42,21 +45,37 @@ class Device:
         return f"{self.vendor:04x}:{self.product:04x}" + (f":{self.number}" if self.number else "")
 
 
-def checked_usb(usb: str | None) -> str | None:
-    """Return `usb`; raises ValueError where it is not "vendor:product" or "vendor:product:serial"."""
-    if usb is not None and not _USB.fullmatch(usb):
-        raise ValueError(f'{usb!r} is not a device; write "vendor:product:serial", as "1a2b:0c0d:B0042"')
-    return usb
+class DeviceSettings(AdapterSettings):
+    """Which device is meant: one of `usb` and `port` says so."""
 
+    usb: str | None = None
+    """Device by "vendor:product" or "vendor:product:serial", the first two as four hexadecimal digits each."""
+    port: str | None = None
+    """Device by where it is plugged in, as "usb-0000:00:14.0-2", with "/input1" where it has several interfaces: for
+    those without a serial number."""
 
-def checked_port(port: str | None) -> str | None:
-    """Return `port`; raises ValueError where it is the path of a file instead of a place to plug in."""
-    if port is not None and (not port or port.startswith("/")):
-        raise ValueError(
-            f"{port!r} is not where a device is plugged in; write it as `gaugepost devices` does: "
-            '"usb-0000:00:14.0-2"'
-        )
-    return port
+    @field_validator("usb")
+    @classmethod
+    def _usb_is_numbers(cls, usb: str | None) -> str | None:
+        if usb is not None and not _USB.fullmatch(usb):
+            raise ValueError(f'{usb!r} is not a device; write "vendor:product:serial", as "1a2b:0c0d:B0042"')
+        return usb
+
+    @field_validator("port")
+    @classmethod
+    def _port_is_a_place(cls, port: str | None) -> str | None:
+        if port is not None and (not port or port.startswith("/")):
+            raise ValueError(
+                f"{port!r} is not where a device is plugged in; write it as `gaugepost devices` does: "
+                '"usb-0000:00:14.0-2"'
+            )
+        return port
+
+    @model_validator(mode="after")
+    def _one_says_which(self) -> Self:
+        if (self.usb is None) == (self.port is None):
+            raise ValueError('exactly one of usb and port says which device; write usb = "1a2b:0c0d:B0042"')
+        return self
 
 
 def is_meant(device: Device, usb: str | None, port: str | None) -> bool:

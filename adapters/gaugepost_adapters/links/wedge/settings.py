@@ -5,20 +5,15 @@ from __future__ import annotations
 import importlib.util
 from typing import Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
-from gaugepost.contract import AdapterSettings
-from gaugepost_adapters.links.device_files import checked_port, checked_usb
+from gaugepost_adapters.links.device_files import DeviceSettings
 from gaugepost_adapters.links.wedge.layouts import LayoutName
 
 
-class Settings(AdapterSettings):
+class Settings(DeviceSettings):
     """Which keyboard a gauge is, and how it types. `usb` or `port` says which; `gaugepost devices` lists them."""
 
-    usb: str | None = None
-    """Keyboard by "vendor:product" or "vendor:product:serial", the first two as four hexadecimal digits each."""
-    port: str | None = None
-    """Keyboard by where it is plugged in, as "usb-0000:00:14.0-2": for gauges without a serial number."""
     layout: LayoutName = "us"
     """Keyboard layout that the gauge was set for: it sends keys, and this says which characters they are."""
     pad_decimal: Literal[".", ","] | None = None
@@ -34,20 +29,8 @@ class Settings(AdapterSettings):
     longest_pause: float | None = Field(default=None, gt=0, le=60)
     """Seconds between two keys of a frame that no gauge takes; text with a longer pause was typed by hand: refused."""
 
-    @field_validator("usb")
-    @classmethod
-    def _usb_is_numbers(cls, usb: str | None) -> str | None:
-        return checked_usb(usb)
-
-    @field_validator("port")
-    @classmethod
-    def _port_is_one(cls, port: str | None) -> str | None:
-        return checked_port(port)
-
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:
-        if (self.usb is None) == (self.port is None):
-            raise ValueError('exactly one of usb and port says which keyboard; write usb = "1a2b:0c0d:B0042"')
         if self.longest_pause is not None and self.longest_pause >= self.silence:
             raise ValueError(
                 f"longest_pause = {self.longest_pause:g} is no shorter than silence = {self.silence:g}, which ends the "
