@@ -39,3 +39,5 @@ def test_drift_goes_on_from_the_archives(tmp_path: Path, capsys: pytest.CaptureF
     shop(tmp_path / "other", days=1)
     assert main(["drift", "--journal", str(tmp_path / "other"), "--archive", str(first)]) == 2
     assert "holds no records of this journal" in capsys.readouterr().err
+    assert main(["drift", "--journal", str(data), "--archive", str(data / "journal.db")]) == 2
+    assert "is no archive of gaugepost" in capsys.readouterr().err

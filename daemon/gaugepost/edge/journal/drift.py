@@ -10,7 +10,7 @@ from gaugepost.core.errors import JournalError
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import SetUp, from_document
 from gaugepost.edge.bench_state import archived_state
-from gaugepost.edge.journal import Archive, Reader
+from gaugepost.edge.journal import Archive, Reader, is_archive
 
 
 def read_points(
@@ -54,6 +54,11 @@ def archives_of(reader: Reader, paths: Sequence[Path]) -> list[Archive]:
     Raises:
         JournalError: one can't be read, or holds no records of this journal.
     """
+    for path in paths:
+        if path.is_file() and not is_archive(path):
+            raise JournalError(
+                f"{path} is no archive of gaugepost", hint="name a file that ends in .archive.xz"
+            )
     known = {(each.first - 1, each.before) for each in reader.archived}
     found = [Archive(path) for path in dict.fromkeys(paths)]
     for archive in found:
