@@ -85,8 +85,8 @@ def test_a_fine_measurement_of_a_wide_process(freedom: float) -> None:
     process, doubt = Process(D("25.012"), 0.005), Doubt(0.00002, freedom)
     risks = global_risks(SIMPLE, LOWER, UPPER, doubt, process)
     consumer, producer = integrated(SIMPLE, LOWER, UPPER, doubt, process)
-    assert risks.consumer == pytest.approx(consumer, rel=1e-5)
-    assert risks.producer == pytest.approx(producer, rel=1e-5)
+    assert risks.consumer == pytest.approx(consumer, rel=2e-7)
+    assert risks.producer == pytest.approx(producer, rel=2e-7)
 
 
 def test_where_nothing_can_be_accepted_no_bad_piece_is() -> None:
