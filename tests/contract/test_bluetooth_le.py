@@ -220,8 +220,14 @@ async def test_a_gauge_that_is_away_is_told(bench: Bench, monkeypatch: pytest.Mo
 
 
 async def test_what_is_near_is_listed(bench: Bench) -> None:
-    """What can be heard is listed with the settings that bind it, and nothing is connected."""
-    bench.place(gauge(0x11, name=None), gauge(0x10))
+    """What can be heard is listed with signal, services and the settings that bind it; nothing is connected.
+
+    One that changes its address is bound by name and service, a random address that stays binds like any other.
+    """
+    private, static = gauge(0x12, name="private"), gauge(0x13, name="static")
+    private.address, static.address = "40:00:5E:00:53:12", "C0:00:5E:00:53:13"
+    private.random = static.random = True
+    bench.place(gauge(0x11, name=None), gauge(0x10), private, static)
     code = (
         "import json; from gaugepost_adapters.links.bluetooth import nearby; nearby.LISTEN_S = 3\n"
         "print(json.dumps([[p.name, p.settings, p.notes] for p in nearby.nearby()]))"
@@ -230,8 +236,31 @@ async def test_what_is_near_is_listed(bench: Bench) -> None:
         sys.executable, "-c", code, stdout=subprocess.PIPE, env=os.environ
     )
     out, _ = await run.communicate()
-    assert [each[:2] for each in json.loads(out)] == [
+    listed = json.loads(out)
+    assert [each[:2] for each in listed] == [
         ["bore gauge", {"address": "00:00:5E:00:53:10"}],
         ["", {"address": "00:00:5E:00:53:11"}],
+        ["private", {"name": "private", "service": SERVICE}],
+        ["static", {"address": "C0:00:5E:00:53:13"}],
     ]
+    assert listed[0][2] == ["signal -60 dBm", f"offers {SERVICE}"]
     assert "Connect" not in [call for _, call in bench.service.calls]
+
+
+async def test_devices_are_told_with_lines_to_paste(bench: Bench) -> None:
+    """The command lists a gauge within reach with its signal, what it offers, and the lines that bind it."""
+    bench.place(gauge(0x10, more={"181A": []}))
+    bench.service.peripherals[bench.service.path(gauge(0x10))].advertised = ("181A", SERVICE)
+    run = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "gaugepost", "devices", "bluetooth_le",
+        stdout=subprocess.PIPE, env=os.environ,
+    )  # fmt: skip
+    out, _ = await run.communicate()
+    assert out.decode().splitlines() == [
+        "bore gauge, at 00:00:5E:00:53:10",
+        "  [links.NAME]",
+        '  kind = "bluetooth_le"',
+        '  address = "00:00:5E:00:53:10"',
+        "  note: signal -60 dBm",
+        f"  note: offers environmental sensing, {SERVICE}",
+    ]

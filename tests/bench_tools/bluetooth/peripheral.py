@@ -35,6 +35,8 @@ class Peripheral:
     services: dict[str, list[Characteristic]]
     advertised: tuple[str, ...] = ()
     advertising: bool = True
+    random: bool = False
+    """Whether its address is of the random kind."""
     mtu: int = 247
     refuses: dict[str, tuple[str, str]] = field(default_factory=dict)
     """By method: the name and the text of the error that its next call gets."""

@@ -54,6 +54,8 @@ class Service:
         self.peripherals: dict[str, Peripheral] = {}
         self.calls: list[tuple[str, str]] = []
         """Path and method of every call, for tests to look at."""
+        self.mute: set[str] = set()
+        """Methods of the adapter, and "GetManagedObjects", that are never answered."""
         self.only_early = False
         """Gauges advertise once, before whoever starts a scan is answered, and then no more."""
 
@@ -179,7 +181,7 @@ class Service:
             return
         properties = {
             "Address": peripheral.address,
-            "AddressType": "public",
+            "AddressType": "random" if peripheral.random else "public",
             "Alias": peripheral.name or peripheral.address.replace(":", "-"),
             "Adapter": self._adapter,
             "Paired": False,
@@ -218,6 +220,9 @@ class Service:
             return None
         if message.message_type is not MessageType.METHOD_CALL:
             return None
+        if message.member in self.mute:
+            self.calls.append((message.path or "", message.member or ""))
+            return True
         if message.interface == OBJECTS:
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [self._objects])
         if not (message.path or "").startswith(self._adapter):

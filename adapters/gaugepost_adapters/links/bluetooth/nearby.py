@@ -6,7 +6,7 @@ import asyncio
 
 from gaugepost.contract.present import Present
 from gaugepost_adapters.links.bluetooth.faults import FAULTS, lost
-from gaugepost_adapters.links.bluetooth.radio import Radio
+from gaugepost_adapters.links.bluetooth.radio import Heard, Radio
 from gaugepost_adapters.links.bluetooth.settings import uuid_128
 
 LISTEN_S = 5.0
@@ -33,12 +33,28 @@ async def _nearby() -> list[Present]:
         raise lost(error, "listening") from error
     finally:
         await radio.leave(user)
-    return [_present(*each) for each in sorted(found, key=lambda each: each[0])]
+    return [_present(each) for each in sorted(found, key=lambda each: each.address)]
 
 
-def _present(address: str, name: str | None, services: list[str], connected: bool) -> Present:
-    notes = ["connected now: by the daemon, or by another program"] if connected else []
-    offered = [_SERVICES.get(service, service) for service in services]
+def _present(heard: Heard) -> Present:
+    notes = ["connected now: by the daemon, or by another program"] if heard.connected else []
+    if heard.signal_dbm is not None:
+        notes.append(f"signal {heard.signal_dbm} dBm")
+    offered = [_SERVICES.get(service, service) for service in heard.services]
     if offered:
         notes.append(f"offers {', '.join(offered)}")
-    return Present(name or "", address, {"address": address}, notes=tuple(notes))
+    settings = {"address": heard.address}
+    if _changes(heard):
+        if heard.name and heard.services:
+            settings = {"name": heard.name, "service": heard.services[0]}
+        else:
+            notes.append("its address changes, and it tells no name and service to know it by")
+    return Present(heard.name or "", heard.address, settings, notes=tuple(notes))
+
+
+def _changes(heard: Heard) -> bool:
+    """Whether its address is private: random, and not a static one, which begins with two ones.
+
+    Core, Vol 6, Part B, 1.3; from memory.
+    """
+    return heard.random and int(heard.address[:2], 16) >> 6 != 0b11

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from bleak import BleakScanner
@@ -28,10 +29,25 @@ _STEP_S = 10.0
 """How long the service may take to begin or end a scan."""
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A device that is heard, or connected to somebody."""
+
+    address: str
+    name: str | None
+    services: tuple[str, ...]
+    signal_dbm: int | None
+    """How strongly it was heard last; None for one that is only connected."""
+    connected: bool
+    random: bool
+    """Whether its address is one that it made up itself."""
+
+
 class Radio:
     """An adapter, as long as a link needs it. Every link of an event loop that names the adapter shares it."""
 
     _shared: dict[tuple[asyncio.AbstractEventLoop, str | None], Radio] = {}  # noqa: RUF012 - shared on purpose
+    _look: asyncio.Future[None] | None = None
 
     def __init__(self, adapter: str | None) -> None:
         self._adapter = adapter
@@ -57,9 +73,7 @@ class Radio:
         radio._users[user] = gone
         try:
             async with radio._turn:
-                # The library's look at the service's version, when cancelled, would block every later connection.
-                check = asyncio.ensure_future(BlueZFeatures.check_bluez_version())
-                await asyncio.shield(check)
+                await cls._look_at_version()
                 await radio._bluez.connect()
         except FAULTS as error:
             await radio.leave(user)
@@ -68,6 +82,17 @@ class Radio:
             await radio.leave(user)
             raise
         return radio
+
+    @classmethod
+    async def _look_at_version(cls) -> None:
+        """Have the library look at the service's version: that, when cancelled, would block every later connection."""
+        look = cls._look
+        if look is None or look.done() or look.get_loop() is not asyncio.get_running_loop():
+            cls._look = look = asyncio.ensure_future(BlueZFeatures.check_bluez_version())
+        await asyncio.wait({look}, timeout=_STEP_S)
+        if not look.done():
+            raise TimeoutError("bluetoothctl --version does not end")
+        look.result()
 
     async def leave(self, user: object) -> None:
         """Let go; with the last user the scan and the watch end. Harmless when left already."""
@@ -113,16 +138,25 @@ class Radio:
         self._pauses.forget(wanted)
         self._news.set()
 
-    async def listen(self, seconds: float) -> list[tuple[str, str | None, list[str], bool]]:
-        """Return what is heard or connected: address, name, services, whether it is connected. Raises of `FAULTS`."""
+    async def listen(self, seconds: float) -> list[Heard]:
+        """Return what is heard or connected. Raises one of `FAULTS`."""
         async with self._scanning():
             await asyncio.sleep(seconds)
-            heard = self._scanner.discovered_devices if self._scanner is not None else []
-        paths = {device.details["path"] for device in heard}
+            heard = (
+                self._scanner.discovered_devices_and_advertisement_data if self._scanner is not None else {}
+            )
+        signals = {device.details["path"]: said.rssi for device, said in heard.values()}
         return [
-            (known["Address"], _name(known), list(known.get("UUIDs", [])), bool(known.get("Connected")))
+            Heard(
+                known["Address"],
+                _name(known),
+                tuple(known.get("UUIDs", [])),
+                signals.get(path),
+                bool(known.get("Connected")),
+                known.get("AddressType") == "random",
+            )
             for path, known in await self._bluez.devices()
-            if path in paths or known.get("Connected")
+            if path in signals or known.get("Connected")
         ]
 
     async def _left_connected(self, wanted: Wanted) -> BLEDevice | None:
