@@ -16,6 +16,7 @@ import time
 from collections.abc import Coroutine, Iterable, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -54,7 +55,7 @@ class Session:
         self._secrets: tuple[str, ...] = ()
         self._connection: psycopg.AsyncConnection[tuple[Any, ...]] | None = None
         self._limit_s = settings.statement_timeout_s + min(GRACE_S, settings.statement_timeout_s)
-        self._upsert = _upsert(settings.database_schema)
+        self._upsert = _upsert(settings.database_schema).as_bytes(None)
         self._make_month = sql.SQL("SELECT {}(%s)").format(
             sql.Identifier(settings.database_schema, "make_month")
         )
@@ -151,8 +152,7 @@ class Session:
         await self._see_to_months(batch)
         connection, columns = self._opened(), rows.used(batch)
         async with connection.transaction(), connection.cursor() as cursor:
-            into = sql.SQL("COPY pg_temp.batch ({}) FROM STDIN").format(_listed(map(sql.Identifier, columns)))
-            async with cursor.copy(into) as copy:
+            async with cursor.copy(_copy(tuple(columns))) as copy:
                 for text in rows.text_of(batch, columns):
                     await copy.write(text)
                     await asyncio.sleep(0)
@@ -301,6 +301,13 @@ def _has_news(descriptor: int) -> bool:
 
 def _table(month: str) -> str:
     return f"record_{month.replace('-', '_')}"
+
+
+@lru_cache(maxsize=64)  # put together for each batch it took as long as making the rows
+def _copy(columns: tuple[str, ...]) -> bytes:
+    """Return the statement that takes the batch's text."""
+    into = sql.SQL("COPY pg_temp.batch ({}) FROM STDIN")
+    return into.format(_listed(map(sql.Identifier, columns))).as_bytes(None)
 
 
 def _upsert(schema_name: str) -> sql.Composed:
