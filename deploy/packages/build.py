@@ -31,7 +31,13 @@ EPOCH = "1767225600"
 """Time of every file in what is built (2026-01-01 UTC), so that the same source gives the same bytes."""
 
 UNIT = ROOT / "deploy" / "systemd" / "gaugepost.service"
-DOCUMENTS = ("README.md", "deploy/security.md", "deploy/vocabulary.md", "deploy/postgres.md")
+DOCUMENTS = (
+    "README.md",
+    "deploy/security.md",
+    "deploy/evidence.md",
+    "deploy/vocabulary.md",
+    "deploy/postgres.md",
+)
 EXAMPLES = ("stations", "device-rules", "monitoring")
 
 

@@ -1,17 +1,20 @@
-"""The page that says who could do what names tests that there are."""
+"""The pages that say who could do what, and what records prove, name tests that there are."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
+import pytest
+
 TESTS = Path(__file__).parents[1]
-PAGE = TESTS.parent / "deploy" / "security.md"
+DEPLOY = TESTS.parent / "deploy"
 
 
-def test_what_holds_it_is_there() -> None:
+@pytest.mark.parametrize("page", ["security.md", "evidence.md"])
+def test_what_holds_it_is_there(page: str) -> None:
     """Every test and every file of tests that the page names exists under that name."""
-    named = set(re.findall(r"`(test_\w+(?:\.py)?)`", PAGE.read_text("utf-8")))
+    named = set(re.findall(r"`(test_\w+(?:\.py)?)`", (DEPLOY / page).read_text("utf-8")))
     files = {path.name for path in TESTS.rglob("test_*.py")}
     tests = {
         name
