@@ -12,6 +12,7 @@ from gaugepost.core.frozen import changed
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import Combine, Contact, PlaceEntry
 from tests.core.station import BORE, Hand, set_up
+from tests.core.test_uncertainty_gauging import known
 
 TWO = {"top": PlaceEntry(depth_mm=D(2)), "bottom": PlaceEntry(depth_mm=D(20))}
 
@@ -135,3 +136,31 @@ def test_what_contacts_can_see_is_told_beside_what_they_can_not() -> None:
     (alone,) = made(hand, Kind.FORM)
     assert (alone.ovality_mm, alone.taper_mm) == (None, None)
     assert alone.reasons == ("three-point contact can't see an oval: no ovality is stated",)
+
+
+def test_a_form_has_the_largest_coverage_factor_of_its_figures() -> None:
+    """An oval known by few readings of one gauge beside a taper from two: k is Student's t at 2 degrees of freedom."""
+    made = known()
+    seldom = replace(made.gauges["bore-1"], repeatability_mm=None, contact=Contact.TWO_POINT)
+    often = replace(made.gauges["bore-1"], name="bore-2", channel="2", contact=Contact.TWO_POINT)
+    places = {
+        "0": PlaceEntry(angle_deg=D(0), depth_mm=D(2)),
+        "90": PlaceEntry(angle_deg=D(90), depth_mm=D(2)),
+        "in": PlaceEntry(depth_mm=D(20)),
+    }
+    entry = replace(BORE, positions=tuple(places), places=places, gauges=("bore-1", "bore-2"))
+    hand = Hand(replace(made, gauges={"bore-1": seldom, "bore-2": often}, characteristics={"A": entry}))
+    for gauge, readings in (("bore-1", ("38.002", "38.005", "38.004")), ("bore-2", ("38.004",))):
+        hand.do(ev.BeginMastering(gauge, ("ring-1",), ("R-1",), readings=len(readings)))
+        for each in readings:
+            hand.show(each, gauge=gauge)
+        hand.do(ev.BeginCheck(gauge, "ring-1", "R-1", readings=1))
+        hand.show("38.004", gauge=gauge)
+    for gauge, each in (("bore-1", "38.010"), ("bore-1", "38.016"), ("bore-2", "38.008")):
+        hand.show(each, gauge=gauge)
+    form = hand.last(Kind.FORM)
+    assert form.degrees_of_freedom == 2
+    assert float(form.coverage_factor or 0) == pytest.approx(
+        4.53, abs=0.005
+    )  # GUM, Table G.2, 95.45 % (from memory)
+    assert None not in (form.ovality_uncertainty_mm, form.taper_uncertainty_mm)
