@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
+import threading
 import time
 from collections.abc import Callable
 from contextlib import closing
@@ -20,7 +21,7 @@ from gaugepost.cli import main
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.journal import Journal, Reader, restore
 from gaugepost.edge.stationfile.tables.backup import BackupPlan
-from gaugepost.shell.backups import kept
+from gaugepost.shell.backups import kept, scheduled
 from gaugepost.shell.backups.scheduled import Backups
 from tests.bench_tools.daemon import Daemon, Port, station_file
 from tests.bench_tools.ports import free_port
@@ -150,6 +151,19 @@ async def test_one_that_is_cut_off_leaves_nothing(tmp_path: Path) -> None:
     schedule = Backups(plan(folder), STATION, BERLIN, journal, 0, lambda: Clock()().utc_ms, look_s=0.01)
     await _until(schedule, lambda: schedule.standing.running)
     assert list(folder.iterdir()) == []
+
+
+@pytest.mark.asyncio
+async def test_a_share_that_hangs_is_said_and_holds_up_no_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the folder does not answer that is the finding; the service can end all the same."""
+    journal, hung = _journal(tmp_path / "data"), threading.Event()
+    monkeypatch.setattr(scheduled, "SILENT_S", 0.01)
+    monkeypatch.setattr(kept, "trouble", lambda *_: hung.wait() and "")
+    schedule = Backups(plan(tmp_path), STATION, BERLIN, journal, 0, lambda: Clock()().utc_ms, look_s=0.01)
+    await _until(schedule, lambda: "does not answer" in schedule.standing.problem)
+    hung.set()
 
 
 def test_a_running_station_backs_itself_up_and_says_so(

@@ -10,10 +10,11 @@ import contextlib
 import json
 import os
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -27,6 +28,11 @@ LOOK_S = 30.0
 AGAIN_MS = 900_000
 """After how long one that could not be made is tried again."""
 NICE = 15
+SILENT_S = 60.0
+"""How long the folder may take to answer before that is said."""
+ENDING_S = 5.0
+
+T = TypeVar("T")
 
 log = structlog.get_logger(__name__)
 
@@ -73,10 +79,10 @@ class Backups:
         """Make a backup whenever one is due, for ever."""
         while True:
             try:
-                problem = await asyncio.to_thread(self._look)
+                problem = await self._aside(self._look)
                 if not problem and self._is_due():
                     problem = await self._make()
-                    await asyncio.to_thread(self._look)
+                    await self._aside(self._look)
             except OSError as cause:
                 problem = f"{cause.filename or self._plan.folder}: {cause.strerror or cause}"
             self._heard(problem)
@@ -95,13 +101,16 @@ class Backups:
     def _is_due(self) -> bool:
         now = self._utc_ms()
         waits = self._failed_ms is not None and 0 <= now - self._failed_ms < AGAIN_MS
-        return self.standing.due_ms <= now and not waits
+        if self.standing.due_ms > now:
+            self._failed_ms = None
+            return False
+        return not waits
 
     async def _make(self) -> str:
         """Have a backup made and proven, then remove what is too old; return why there is none."""
         now = self._utc_ms()
         target = kept.named(self._plan.folder, self._station, now)
-        await asyncio.to_thread(kept.unfinished, self._plan.folder, self._station)
+        await self._aside(kept.unfinished, self._plan.folder, self._station)
         self._now(running=True)
         try:
             code, out, err = await self._ran(target)
@@ -115,7 +124,7 @@ class Backups:
         told = json.loads(out)
         self._now(head=told["head"])
         log.info("backed up", file=str(target), records=told["records"], head=told["head"])
-        for path in await asyncio.to_thread(self._prune):
+        for path in await self._aside(self._prune):
             log.info("removed a backup that is older than those kept", file=str(path))
         return ""
 
@@ -136,9 +145,41 @@ class Backups:
         finally:
             if process.returncode is None:
                 process.kill()
-                await process.wait()
-            vanish(part_of_process(target, process.pid))
+            with contextlib.suppress(
+                TimeoutError
+            ):  # a share that hangs holds it; its part goes before the next one
+                async with asyncio.timeout(ENDING_S):
+                    await process.wait()
+                    await self._aside(vanish, part_of_process(target, process.pid))
         return process.returncode, out.decode(errors="replace"), err.decode(errors="replace")
+
+    async def _aside(self, call: Callable[..., T], *args: object) -> T:
+        """Return what `call` does with the folder, in a thread that nobody waits for at the end: a share may hang."""
+        loop = asyncio.get_running_loop()
+        done: asyncio.Future[T] = loop.create_future()
+
+        def end(result: T | None, cause: Exception | None) -> None:
+            if not done.done():
+                if cause is None:
+                    done.set_result(cast(T, result))
+                else:
+                    done.set_exception(cause)
+
+        def work() -> None:
+            result, failed = None, None
+            try:
+                result = call(*args)
+            except Exception as cause:  # noqa: BLE001  carried to who waits
+                failed = cause
+            with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits any more
+                loop.call_soon_threadsafe(end, result, failed)
+
+        threading.Thread(target=work, name="backups", daemon=True).start()
+        while True:
+            finished, _ = await asyncio.wait({done}, timeout=SILENT_S)
+            if finished:
+                return done.result()
+            self._heard(f"{self._plan.folder} does not answer; look at its disk or share")
 
     def _heard(self, problem: str) -> None:
         """Say it once when backups fail, and once when they are made again."""
