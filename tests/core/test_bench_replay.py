@@ -127,6 +127,15 @@ class Bench(RuleBasedStateMachine):
     def doubt(self, reason: str) -> None:
         self.hand.do(ev.Suspect(reason, "bore-1", operator="M1"))
 
+    @rule(
+        at=st.integers(0, 5), check=st.sampled_from([None, 1]), wanted=st.sampled_from(["", "a good check"])
+    )
+    def lift(self, at: int, check: int | None, wanted: str) -> None:
+        sequence = max(1, self.hand.state.sequence - at)
+        target = self.hand.records[sequence - 1]
+        told = self.hand.do(ev.Lift(sequence, target, "wiped, checked again", check, wanted, "M1"))
+        assert not told.reply.accepted or target.kind is Kind.SUSPECT
+
     @rule(at=st.integers(0, 5), kind=st.sampled_from([Kind.READING, Kind.RESULT]))
     def judge_again(self, at: int, kind: Kind) -> None:
         sequence = max(1, self.hand.state.sequence - at)
