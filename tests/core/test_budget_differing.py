@@ -90,6 +90,14 @@ def test_how_many_could_be_the_largest_or_the_smallest(sizes: tuple[str, ...], s
     assert made.standard_mm == pytest.approx(share * own(0.001), rel=1e-5)
 
 
+def test_derivation_3_stated_none_for_a_range() -> None:
+    """Its records are derived again as they were, without; from 4 on a range has an uncertainty."""
+    entry = replace(BORE, combine=Combine.RANGE, readings=2)
+    sizes = (D("38.010"), D("38.000"))
+    made = [result_budget(known(), entry, (member(), member()), sizes, derivation) for derivation in (3, 4)]
+    assert [isinstance(each, Budget) for each in made] == [False, True]
+
+
 CELLS = [
     Cell(D(size), D(angle), D(depth))
     for depth, sizes in ((5, ("38.110", "38.000", "38.050")), (20, ("38.400", "38.402", "38.401")))
@@ -114,6 +122,25 @@ def test_the_most_oval_depth_alone_counts_where_others_are_far_rounder() -> None
     equal = [*twice[:3], *(replace(cell, depth_mm=D(20)) for cell in twice[:3])]
     of_both = figure("ovality", equal)
     assert of_both.standard_mm == pytest.approx(own(0.001) * of_range(3, 2), rel=1e-5)
+
+
+def test_of_depths_with_more_and_with_fewer_angles_the_more_count() -> None:
+    """Equal sizes, three at one depth and two at the other: the larger of two ranges of as many as the fuller depth."""
+    round_ = [replace(cell, size_mm=D(38)) for cell in CELLS[:5]]
+    assert figure("ovality", round_).standard_mm == pytest.approx(own(0.001) * of_range(3, 2), rel=1e-5)
+    assert figure("ovality", round_[::-1]).standard_mm == pytest.approx(own(0.001) * of_range(3, 2), rel=1e-5)
+
+
+@pytest.mark.parametrize("coarse", [0, 3])
+def test_near_in_an_ovality_is_what_its_worse_known_end_can_not_tell_apart(coarse: int) -> None:
+    """As in a range: 5 µm below the largest is near where one of both ends is known to 2.9 µm."""
+    sizes = ("38.105", "38.103", "38.100", "38.000")
+    cells = [Cell(D(size), D(45 * at), D(5)) for at, size in enumerate(sizes)]
+    members = [(member(step_mm=D("0.01") if at == coarse else D("0.001")),) for at in range(4)]
+    made = form_budgets(known(), BORE, cells, members)
+    assert isinstance(made, dict)
+    linear = math.hypot(own(0.001), own(0.01))
+    assert made["ovality"].standard_mm == pytest.approx(linear * of_ends(3, 1) / 2**0.5, rel=1e-5)
 
 
 def test_a_form_of_which_one_place_is_not_known_has_none() -> None:

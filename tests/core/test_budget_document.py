@@ -42,7 +42,7 @@ def test_a_document_hangs_together() -> None:
             each["sensitivity"] * each["standard_uncertainty"], rel=2e-5, abs=1e-15
         )
         share = (each["contribution_mm"] / said["standard_uncertainty_mm"]) ** 2
-        assert each["share"] == pytest.approx(share, abs=1e-4)
+        assert each["share"] == pytest.approx(share, abs=1e-4) == round(each["share"], 4)
         for number in ("sensitivity", "standard_uncertainty", "contribution_mm"):
             assert each[number] == float(f"{each[number]:.6g}")
 
@@ -85,6 +85,7 @@ def test_what_to_improve_is_what_is_worth_it() -> None:
         pytest.approx(1 / whole, abs=1e-4),
         pytest.approx(0.75 / whole, abs=1e-4),
     ]
+    assert all(each["share"] == round(each["share"], 4) for each in improve), "hundredths of a percent"
     assert [each["advice"] for each in improve] == ["a better thermometer", "another ring"]
     just = document(budget((line("step", math.sqrt(0.0051)), line("ring", math.sqrt(0.9949)))))["improve"]
     assert [each["quantities"] for each in just] == [["ring"], ["step"]], "half a percent and more is said"
