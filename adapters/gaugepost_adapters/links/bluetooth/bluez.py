@@ -9,6 +9,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from bleak.backends.bluezdbus.manager import get_global_bluez_manager
 from dbus_fast import BusType, DBusError, Message, MessageType, unpack_variants
 from dbus_fast.aio import MessageBus
 
@@ -85,6 +86,19 @@ class Bluez:
             bus.disconnect()
         if ended is not None:
             await asyncio.wait({ended}, timeout=_ANSWER_S)
+
+
+async def end_own_scan(adapter: str | None) -> None:
+    """End a scan of this process that the library does not know of. Raises one of `FAULTS`.
+
+    It is what is left where a start was answered after it had been given up, or a stop never; and the library, whose
+    connection it belongs to, is refused every other one.
+    """
+    library = await bounded(get_global_bluez_manager(), _ANSWER_S)
+    assert library._bus is not None
+    path = f"/org/bluez/{adapter}" if adapter else library.get_default_adapter()
+    work = _call(library._bus, SERVICE, path, "StopDiscovery", interface="org.bluez.Adapter1")
+    await bounded(work, _ANSWER_S)
 
 
 async def _call(

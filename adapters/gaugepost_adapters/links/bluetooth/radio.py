@@ -16,10 +16,11 @@ from bleak import BleakScanner
 from bleak.backends.bluezdbus.version import BlueZFeatures
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
+from bleak.exc import BleakDBusError
 
 from gaugepost.contract import LinkLost
 from gaugepost_adapters.links.bluetooth import seeking
-from gaugepost_adapters.links.bluetooth.bluez import Bluez
+from gaugepost_adapters.links.bluetooth.bluez import Bluez, end_own_scan
 from gaugepost_adapters.links.bluetooth.faults import FAULTS, bounded, lost
 from gaugepost_adapters.links.bluetooth.seeking import Pauses, Wanted
 
@@ -253,7 +254,14 @@ class Radio:
             if self._adapter
             else BleakScanner(self._on_heard)
         )
-        await bounded(scanner.start(), _STEP_S)
+        try:
+            await bounded(scanner.start(), _STEP_S)
+        except BleakDBusError as error:
+            others = (radio._scanner for radio in self._shared.values() if radio is not self)
+            if error.dbus_error != "org.bluez.Error.InProgress" or any(others):
+                raise
+            await end_own_scan(self._adapter)
+            await bounded(scanner.start(), _STEP_S)
         self._scanner = scanner
 
     async def _stop_scan(self) -> None:
