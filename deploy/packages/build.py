@@ -3,8 +3,8 @@
     make packages                        into dist/
     make packages ARGS="--revision 2"    a package that replaces revision 1
 
-Bundle and package hold every library that the service runs with, as the hashes in deploy/constraints-run.txt have it, so
-that the bench PC needs no network. Both are for the Python and the processor they were built with.
+Bundle and package hold every library that the service runs with, as deploy/constraints-run.txt has its hashes, so that
+the bench PC needs no network. Both are for the Python and the processor they were built with.
 """
 
 from __future__ import annotations
@@ -38,12 +38,14 @@ DOCUMENTS = (
     "deploy/vocabulary.md",
     "deploy/postgres.md",
 )
-EXAMPLES = ("stations", "device-rules", "monitoring")
+EXAMPLES = ("stations", "device-rules", "monitoring", "plant")
 
 
 def main(words: list[str]) -> int:
     """Build all of it; print where it is."""
-    parser = argparse.ArgumentParser(prog="make packages", description=__doc__.split("\n")[0] if __doc__ else "")
+    parser = argparse.ArgumentParser(
+        prog="make packages", description=__doc__.split("\n")[0] if __doc__ else ""
+    )
     parser.add_argument("--output", type=Path, default=ROOT / "dist", help="folder to build into (dist)")
     parser.add_argument("--revision", type=int, default=1, help="revision of the Debian package (1)")
     args = parser.parse_args(words)
@@ -117,7 +119,17 @@ def _package(scratch: Path, wheels: Path, version: str, output: Path) -> Path:
     site.mkdir(parents=True)
     pip = (sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet")
     # Neither what builds packages nor its plug-ins: pip takes what gaugepost and its extra ask for.
-    _run(*pip, "install", "--no-index", "--find-links", wheels, "--no-compile", "--target", site, "gaugepost[postgres]")
+    _run(
+        *pip,
+        "install",
+        "--no-index",
+        "--find-links",
+        wheels,
+        "--no-compile",
+        "--target",
+        site,
+        "gaugepost[postgres]",
+    )
     shutil.rmtree(site / "bin", ignore_errors=True)
     (tree / HOME / "bin").mkdir()
     (tree / HOME / "bin" / "python").symlink_to(f"/usr/bin/{PYTHON}")

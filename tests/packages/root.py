@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+_PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 _MOUNT = """
 set -e
 mount -t tmpfs tmpfs {at}
@@ -54,7 +55,12 @@ class Root:
         assert self._holder is not None
         enter = ["nsenter", f"--target={self._holder.pid}", "--mount", "--net", "--"]
         words = [*enter, "chroot", str(self._at / "root"), "/bin/bash", "-c", command]
-        clean = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "LANG": "C.UTF-8", "HOME": "/", "DEBIAN_FRONTEND": "noninteractive"}
+        clean = {
+            "PATH": "/usr/sbin:/usr/bin:/sbin:/bin",
+            "LANG": "C.UTF-8",
+            "HOME": "/",
+            "DEBIAN_FRONTEND": "noninteractive",
+        }
         return subprocess.Popen(
             words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=clean, cwd="/"
         )

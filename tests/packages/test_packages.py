@@ -78,7 +78,9 @@ def works(computer: Root, command: str) -> str:
             line = service.stdout.readline()
             assert line, said
             said += line
-        return computer.run("gaugepost bench show --json || /usr/local/gaugepost/bin/gaugepost bench show --json")
+        return computer.run(
+            "gaugepost bench show --json || /usr/local/gaugepost/bin/gaugepost bench show --json"
+        )
     finally:
         service.terminate()
         out, _ = service.communicate(timeout=60)
@@ -111,7 +113,7 @@ def test_the_package_comes_and_goes_and_what_was_measured_stays(computer: Root) 
     assert "journal.db" in computer.run("ls /var/lib/gaugepost")
     assert "station.toml" in computer.run("ls /etc/gaugepost")
     computer.run(f"dpkg -i {one}")
-    starts = computer.run("gaugepost export /var/lib/gaugepost --format json --kind start | grep -c start")
+    starts = computer.run("gaugepost export /var/lib/gaugepost --format jsonl --kind start | wc -l")
     assert int(starts) == 3, "the same journal was taken up each time"
 
 
