@@ -264,3 +264,19 @@ async def test_devices_are_told_with_lines_to_paste(bench: Bench) -> None:
         "  note: signal -60 dBm",
         f"  note: offers environmental sensing, {SERVICE}",
     ]
+
+
+async def test_a_battery_that_is_not_told_is_looked_at(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A level that can only be read is read now and then, and told as soon as it is low; a read that fails is none."""
+    monkeypatch.setattr(connected, "BATTERY_EVERY_S", 0.02)
+    level = Characteristic(LEVEL, ("read",), bytes([64]))
+    own = bench.place(gauge(more={"180F": [level]}))
+    link = bench.link(address=own.address)
+    await link.open()
+    own.refuses["ReadValue"] = ("org.bluez.Error.Failed", "busy")
+    level.value = bytes([5])
+    (low,) = await take(link, 1)
+    assert low.condition is not None
+    assert low.condition.meaning == "battery low: 5 %"
+    assert "ReadValue" not in own.refuses
+    await link.close()
