@@ -15,7 +15,8 @@ from tests.core.station import RING, Hand, set_up
 
 NEAR = replace(RING, name="ring-2", size_mm=D("38.0312"), serial="R-2")
 PLAIN = replace(RING, name="plain", serial=None)
-MASTERS = {"ring-1": RING, "ring-2": NEAR, "plain": PLAIN}
+TWIN = replace(RING, name="twin", serial="R-1b")
+MASTERS = {"ring-1": RING, "ring-2": NEAR, "plain": PLAIN, "twin": TWIN}
 BOTH = ("ring-1", "ring-2"), ("R-1", "R-2")
 
 
@@ -34,6 +35,7 @@ def begin(hand: Hand, *given: Any, **more: Any) -> ev.Reply:
         ({}, BOTH, {}, ""),
         ({}, (("ring-1", "ring-2", "plain"), ("R-1", "R-2")), {}, "one master or two different ones"),
         ({}, (("ring-1",), ("R-1",)), {"movement": "up"}, "'up' is no movement"),
+        ({}, (("ring-1", "twin"), ("R-1", "R-1b")), {}, "ring-1 and twin have the same size"),
         ({"sense": -1}, (("ring-1",), ("R-1",)), {}, "one master does not show which way bore-1 counts"),
         ({"sense": -1}, (("ring-1",), ("R-1",)), {"movement": "smaller"}, ""),
         ({"sense": -1}, BOTH, {}, ""),
@@ -65,6 +67,32 @@ def test_what_a_mastering_takes(
     assert reply.accepted is (refused == "")
     assert refused in reply.text
     assert reply.accepted or reply.hint
+
+
+def test_who_signs_in_meanwhile_ends_it() -> None:
+    """A mastering or check that nobody was signed in for at its beginning is that of who is there at its end."""
+    hand = bench(mastering_readings=1)
+    begin(hand, ("ring-1",), ("R-1",))
+    hand.do(ev.SetTags({"operator": "M1"}))
+    hand.show("38.004")
+    assert hand.last(Kind.MASTERING).operator == "M1"
+    hand.do(ev.SetTags({"operator": None}))
+    hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1"))
+    hand.do(ev.SetTags({"operator": "M2"}))
+    hand.show("38.004")
+    assert hand.last(Kind.CHECK).operator == "M2"
+
+
+def test_a_mastering_tells_the_worst_of_its_spreads_and_what_it_ends() -> None:
+    """Of two masters' readings the wider spread is recorded; one that is refused ends the mastering before it."""
+    hand = bench()
+    begin(hand, *BOTH, readings=2)
+    for shown in ("38.004", "38.005", "38.034", "38.037"):
+        hand.show(shown)
+    made = hand.last(Kind.MASTERING)
+    assert (made.code, made.spread_mm, made.ends_mastering) == ("accepted", D("0.003"), None)
+    refused = hand.master("38.104", "38.104")
+    assert (refused.code, refused.ends_mastering) == ("refused", True)
 
 
 def test_two_masters_need_no_movement() -> None:

@@ -31,6 +31,11 @@ def begin_mastering(state: State, event: BeginMastering, now: Moment) -> Decisio
         )
     to_scan = _confirmed(state, entry, event.masters, event.serials, now)
     _without_serial(state, entry, event.masters)
+    if len({state.set_up.masters[name].size_mm for name in event.masters}) < len(event.masters):
+        raise CommandRefused(
+            f"{' and '.join(event.masters)} have the same size: between them there is no scale to be found",
+            hint="name one of them, or two of different sizes",
+        )
     if event.movement not in (None, "larger", "smaller"):
         raise CommandRefused(f"{event.movement!r} is no movement", hint="say larger or smaller")
     if len(event.masters) == 1 and event.movement is None and needs_proof_of_sense(entry):
