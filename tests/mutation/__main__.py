@@ -99,6 +99,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "bench_mastering",
             "mastering_trust",
             "contacts_and_scans",
+            "schedule",
             "uncertainty_checks",
             "journals/golden_derivations",
         ),
