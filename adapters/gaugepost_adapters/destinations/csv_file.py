@@ -16,7 +16,15 @@ from typing import ClassVar, Literal, TypeVar
 
 from pydantic import model_validator
 
-from gaugepost.contract import COLUMNS, AdapterSettings, Outcome, Publication, StationFacts, Unreachable
+from gaugepost.contract import (
+    COLUMNS,
+    AdapterSettings,
+    Outcome,
+    Publication,
+    StationFacts,
+    Unreachable,
+    sequence_of,
+)
 from gaugepost_adapters.destinations.csv_append import Appender, Row, ensure_directory
 from gaugepost_adapters.destinations.csv_rows import Form, namer
 
@@ -145,8 +153,8 @@ class CsvFile:
         epoch = str(batch[0]["id"]).rpartition("-")[0]
         files: dict[Path, list[Row]] = {}
         for record in batch:
-            files.setdefault(self._path_of(record), []).append((_sequence(record), self._form.row(record)))
-        through = _sequence(batch[-1])
+            files.setdefault(self._path_of(record), []).append((sequence_of(record), self._form.row(record)))
+        through = sequence_of(batch[-1])
         while files:
             path = next(iter(files))
             try:
@@ -154,7 +162,7 @@ class CsvFile:
                 self._appender.append(path, epoch, files[path])
             except OSError as cause:
                 first_missing = min(rows[0][0] for rows in files.values())
-                held = [s for s in map(_sequence, batch) if s < first_missing]
+                held = [s for s in map(sequence_of, batch) if s < first_missing]
                 if not held:
                     raise _unreachable(path, cause) from cause
                 return Outcome(held[-1])
@@ -171,13 +179,6 @@ def _placing(settings: CsvSettings, path: Path, station: StationFacts) -> Callab
         return lambda record: path / f"{name_of(record)}.csv"
     before, after = path.name.split("{" + settings.file_by + "}")
     return lambda record: path.with_name(f"{before}{name_of(record)}{after}")
-
-
-def _sequence(record: Publication) -> int:
-    sequence = record["sequence"]
-    if not isinstance(sequence, int):
-        raise TypeError(f"a record's sequence is a whole number, not {sequence!r}")
-    return sequence
 
 
 _HINTS = {

@@ -10,6 +10,7 @@ from gaugepost.contract.adapters import (
     Publication as Publication,
     Refusal as Refusal,
     StationFacts as StationFacts,
+    sequence_of as sequence_of,
 )
 from gaugepost.contract.commands import (
     MOST_COMMAND_BYTES as MOST_COMMAND_BYTES,

@@ -102,6 +102,14 @@ Publication = Mapping[str, object]
 """One record as published: the flat vocabulary, JSON-ready (exact numbers as text, times as RFC 3339 text)."""
 
 
+def sequence_of(record: Publication) -> int:
+    """Return a published record's sequence. Raises `TypeError` where it has none."""
+    sequence = record["sequence"]
+    if not isinstance(sequence, int):
+        raise TypeError(f"a record's sequence is a whole number, not {sequence!r}")
+    return sequence
+
+
 @dataclass(frozen=True, slots=True)
 class Refusal:
     """A record that the far side will never take, with its answer."""

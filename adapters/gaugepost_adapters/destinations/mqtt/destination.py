@@ -34,6 +34,7 @@ from gaugepost.contract import (
     StationFacts,
     Stream,
     Unreachable,
+    sequence_of,
 )
 from gaugepost_adapters.destinations.mqtt import reasons
 from gaugepost_adapters.destinations.mqtt.commands.inbox import connected
@@ -151,7 +152,7 @@ class Mqtt:
                 refused.append(Refusal(str(record["id"]), reasons.named(answer)))
             elif answer not in reasons.TAKEN:
                 break
-            through = _sequence(record)
+            through = sequence_of(record)
         if through is not None:
             return Outcome(through, tuple(refused))
         first = answers[0] if answers else None
@@ -179,10 +180,3 @@ class Mqtt:
                     if await self._connected() is not lost and lost is not None:
                         self._log.info("connected again")
                         lost = None
-
-
-def _sequence(record: Publication) -> int:
-    sequence = record["sequence"]
-    if not isinstance(sequence, int):
-        raise TypeError(f"a record's sequence is a whole number, not {sequence!r}")
-    return sequence

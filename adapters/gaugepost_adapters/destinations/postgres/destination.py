@@ -12,7 +12,15 @@ import asyncio
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, ClassVar
 
-from gaugepost.contract import AdapterSettings, Outcome, Publication, Refusal, StationFacts, Unreachable
+from gaugepost.contract import (
+    AdapterSettings,
+    Outcome,
+    Publication,
+    Refusal,
+    StationFacts,
+    Unreachable,
+    sequence_of,
+)
 from gaugepost_adapters.destinations.postgres.settings import INSTALL, LIBRARY, PostgresSettings
 
 if TYPE_CHECKING:
@@ -64,7 +72,7 @@ class Postgres:
                 if through is None:
                     raise
                 break
-            through = _sequence(batch[stop - 1])
+            through = sequence_of(batch[stop - 1])
         if through is None:
             raise AssertionError("a batch is never empty")
         return Outcome(through, tuple(refused))
@@ -104,10 +112,3 @@ def _library() -> type[Session]:
             f"{LIBRARY} can't be used: {cause}", hint=f"{INSTALL}; records are kept meanwhile"
         ) from cause
     return Session
-
-
-def _sequence(record: Publication) -> int:
-    sequence = record["sequence"]
-    if not isinstance(sequence, int):
-        raise TypeError(f"a record's sequence is a whole number, not {sequence!r}")
-    return sequence

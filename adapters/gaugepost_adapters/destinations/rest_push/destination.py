@@ -19,7 +19,7 @@ from typing import ClassVar
 
 import httpx
 
-from gaugepost.contract import AdapterSettings, Outcome, Publication, StationFacts, Unreachable
+from gaugepost.contract import AdapterSettings, Outcome, Publication, StationFacts, Unreachable, sequence_of
 from gaugepost_adapters.destinations.rest_push.answers import Judgement, Later, excerpt, judge
 from gaugepost_adapters.destinations.rest_push.credentials import Secrets, echoes
 from gaugepost_adapters.destinations.rest_push.failures import no_answer
@@ -74,7 +74,7 @@ class RestPush:
             self._sending = Sending(
                 key,
                 [
-                    (name, _sequence(record), len(text))
+                    (name, sequence_of(record), len(text))
                     for name, record, text in zip(ids, batch, texts, strict=True)
                 ],
                 most_records=self._settings.most_records,
@@ -188,10 +188,3 @@ def _frame(body: str, station: str) -> tuple[bytes, bytes]:
     if body == "array":
         return b"[", b"]"
     return f'{{"station":{json.dumps(station, ensure_ascii=False)},"records":['.encode(), b"]}"
-
-
-def _sequence(record: Publication) -> int:
-    sequence = record["sequence"]
-    if not isinstance(sequence, int):
-        raise TypeError(f"a record's sequence is a whole number, not {sequence!r}")
-    return sequence

@@ -19,6 +19,7 @@ from gaugepost.contract import (
     StationFacts,
     Unreachable,
     ValueRefused,
+    sequence_of,
 )
 from gaugepost_adapters.destinations.csv_append import ensure_directory
 from gaugepost_adapters.destinations.workbook import saving
@@ -140,8 +141,8 @@ class Workbook:
                 else:
                     refused |= plan.refused
                     ours[name] = plan.ours
-            held = [s for s in map(_sequence, batch) if not stuck or s < min(stuck)]
-            kept = [(of, r) for of, r in fresh if _sequence(r) in set(held) and r["id"] not in refused]
+            held = [s for s in map(sequence_of, batch) if not stuck or s < min(stuck)]
+            kept = [(of, r) for of, r in fresh if sequence_of(r) in set(held) and r["id"] not in refused]
             if kept or ours:
                 memory.keep(kept, ours, None if self._settings.pieces else REMEMBERED)
         except sqlite3.Error as cause:
@@ -151,7 +152,7 @@ class Workbook:
         answers = [
             Refusal(str(r["id"]), refused[r["id"]])
             for _, r in fresh
-            if r["id"] in refused and _sequence(r) in set(held)
+            if r["id"] in refused and sequence_of(r) in set(held)
         ]
         return Outcome(held[-1], answers)
 
@@ -183,7 +184,7 @@ class Workbook:
             if record["kind"] in ("suspect", "lifted"):
                 books |= set(of_id.values())
             for name in sorted(books - {""}):
-                touched.setdefault(name, []).append(_sequence(record))
+                touched.setdefault(name, []).append(sequence_of(record))
         return touched
 
     def _filled(self, memory: Memory, name: str, fresh: Sequence[tuple[str, Publication]]) -> Plan:
@@ -237,13 +238,6 @@ def _read(path: Path) -> saving.Read | None:
         return saving.read(path)
     except FileNotFoundError:
         return None
-
-
-def _sequence(record: Publication) -> int:
-    sequence = record["sequence"]
-    if not isinstance(sequence, int):
-        raise TypeError(f"a record's sequence is a whole number, not {sequence!r}")
-    return sequence
 
 
 _HINTS = {
