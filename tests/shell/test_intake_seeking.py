@@ -9,6 +9,7 @@ import pytest
 from gaugepost.contract import Chunk, LinkLost, Moment
 from gaugepost.shell import intake as intakes
 from gaugepost.shell.intake import Intake
+from gaugepost.shell.lessons.listening import Listening
 from gaugepost_adapters.decoders.delimited_text import DelimitedText
 
 pytestmark = pytest.mark.asyncio
@@ -42,6 +43,17 @@ class _Away:
 
     def describe(self) -> str:
         return "somewhere"
+
+
+async def test_a_lesson_has_its_gauge_sought_at_once() -> None:
+    """Somebody who is about to teach a gauge waits for it."""
+
+    class Away(_Away):
+        pass
+
+    with pytest.raises(LinkLost, match="away"):
+        await Listening(cast(Any, Away), lambda told: None).open()
+    assert (Away.opened, Away.sought) == (1, 1)
 
 
 class _Recorder:

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable
 
 from gaugepost.contract import Chunk, Link, LinkLost
+from gaugepost.contract.present import Seeks
 from gaugepost.contract.teaching import Tells
 from gaugepost.teach import Lesson
 
@@ -58,6 +59,8 @@ class Listening:
     async def _opened(self) -> Link:
         link = self._make_link()
         self.description = link.describe()
+        if isinstance(link, Seeks):  # somebody waits for it
+            link.seek()
         try:
             await link.open()
         except BaseException:
