@@ -10,7 +10,7 @@ from gaugepost.core.bench import events as ev
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import DERIVATION, Kind, Record
 from gaugepost.core.setup import Body, DeclaredTemperature
-from tests.core.station import BORE, RING, Hand, set_up
+from tests.core.station import AIR, BORE, RING, Hand, set_up
 
 TWENTY = tuple(DeclaredTemperature(body=body, celsius=D(20)) for body in Body)
 
@@ -86,6 +86,20 @@ def test_a_check_says_who_when_and_by_which_readings(named: str | None, told_as:
         assert told(record, "gauge", "set_up") == ("bore-1", hand.state.set_up_sequence)
         assert record.measured_at - record.clock_ms == hand.now.utc_ms - hand.now.clock_ms
     assert suspect.measured_at == made.measured_at == readings[-1].measured_at
+    assert "in doubt" in (suspect.text or "")
+
+
+def test_a_check_is_corrected_by_what_is_known_then() -> None:
+    """A thermometer that fell silent, or a coefficient that left the station file, since then: no correction."""
+    silent = Hand(set_up(thermometers={"air": AIR}))
+    silent.warm("24.00")
+    silent.ready()
+    silent.wait(AIR.max_age_ms)
+    check = silent.check("38.004")
+    assert told(check, "thermal_correction_mm", "gauge_temperature_c", "reasons") == (None, None, None)
+    edited = bench().ready()
+    edited.load(set_up({"coefficient": None}, declared=TWENTY))
+    assert told(edited.check("38.004"), "thermal_correction_mm", "gauge_temperature_c") == (None, D(20))
 
 
 @pytest.mark.parametrize("what", ["mastering", "check"])
