@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from gaugepost.core.uncertainty.rank import of_largest, of_mean, of_median, of_mid_range
+from gaugepost.core.uncertainty.rank import of_ends, of_largest, of_mean, of_median, of_mid_range
 
 
 @pytest.mark.parametrize(
@@ -66,3 +66,11 @@ def test_no_sizes_are_less_certain_than_stated(rank: str, sizes: int) -> None:
 def test_of_one_size_all_comes_through(share: Callable[[int], float]) -> None:
     """The largest, the median, the middle and the mean of one size are that size."""
     assert share(1) == pytest.approx(1, abs=1e-6)
+
+
+@pytest.mark.parametrize(("largest", "smallest"), [(1, 1), (2, 1), (1, 3), (2, 2), (3, 4)])
+def test_a_range_of_far_lots_is_off_by_both_their_ranks(largest: int, smallest: int) -> None:
+    """The largest of some equal sizes less the smallest of others far below, by trials of standard normal errors."""
+    dice = np.random.default_rng(20261126)
+    off = dice.standard_normal((100_000, largest)).max(-1) - dice.standard_normal((100_000, smallest)).min(-1)
+    assert of_ends(largest, smallest) == pytest.approx(float(np.sqrt((off**2).mean())), rel=8e-3)

@@ -113,5 +113,4 @@ def _rank(standard_mm: float, excess: float, sizes: Sequence[Size]) -> Component
         estimate="repeatability",
         source=f"at most {excess:.3g} times what is linear",
         advice="a mean of several readings at each place",
-        new_at="reading",
     )
