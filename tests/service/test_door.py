@@ -83,6 +83,19 @@ async def test_every_answer_tells_browsers_what_it_is_not(tmp_path: Path) -> Non
         assert statuses == [200, 404, 405, 415, 403, 421]
 
 
+async def test_what_an_address_takes(tmp_path: Path) -> None:
+    """A method that nothing takes is answered with those that something does, whatever it brings (RFC 9110, 15.5.6)."""
+    async with at_work(tmp_path) as station:
+        for method, path, wanted in (
+            ("PATCH", "/v1/people", "GET, POST"),
+            ("POST", "/v1/people/M2", "PATCH, DELETE"),
+            ("POST", "/v1/gauges/bore-38", "GET"),
+            ("TRACE", "/v1/tags", "PUT"),
+        ):
+            answer = await station.http.request(method, path, content=b"x")
+            assert (answer.status_code, answer.headers["allow"]) == (405, wanted), path
+
+
 async def test_a_link_from_elsewhere_is_followed(tmp_path: Path) -> None:
     """A link to the service works from any page; only what such a page has the browser load is refused."""
     async with at_work(tmp_path) as station:

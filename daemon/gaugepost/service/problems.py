@@ -10,6 +10,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from gaugepost.contract import problem_details
 from gaugepost.core.access import NotKnown, NotTheirs, TooManyTries
@@ -137,7 +138,20 @@ async def _http(request: Request, error: Exception) -> JSONResponse:
     }
     details = {404: f"nothing is at {request.url.path[:200]}", 405: f"{request.method} is not taken here"}
     detail = details.get(error.status_code, str(error.detail))
-    return problem(error.status_code, detail, hints.get(error.status_code, ""), error.headers)
+    headers = {"Allow": ", ".join(_taken_at(request))} if error.status_code == 405 else error.headers
+    return problem(error.status_code, detail, hints.get(error.status_code, ""), headers)
+
+
+def _taken_at(request: Request) -> list[str]:
+    """Return every method that this address takes (RFC 9110, 15.5.6); each has a route of its own."""
+    return [
+        method
+        for method in ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
+        if any(
+            route.matches({**request.scope, "method": method})[0] is Match.FULL
+            for route in request.app.routes
+        )
+    ]
 
 
 async def _bug(_: Request, __: Exception) -> JSONResponse:
