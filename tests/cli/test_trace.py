@@ -150,4 +150,5 @@ def test_a_ring_was_dropped(station: Daemon, trace: Callable[..., Done]) -> None
     assert refused.returncode == 2
     assert "there is no good check that speaks for it" in refused.stderr
     assert trace("suspects", **at).stdout.splitlines() == [gauge]
+    assert "SUSPECT: 1 open, see gaugepost bench suspects" in trace("show", **at).stdout
     assert "by Q1: calibrated anew: as before" in trace("suspects", "--all", **at).stdout

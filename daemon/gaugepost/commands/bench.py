@@ -229,7 +229,7 @@ def _procedure(parser: argparse.ArgumentParser) -> None:
 
 def _show(service: Service, args: argparse.Namespace) -> int:
     station: Document = {"station": service.get("/v1/station"), "health": service.get("/v1/health")}
-    for part in ("gauges", "links", "destinations"):
+    for part in ("gauges", "links", "destinations", "suspects"):
         station |= service.get(f"/v1/{part}")
     if args.json:
         print(json.dumps(station, ensure_ascii=False))

@@ -13,6 +13,8 @@ def table(station: Document) -> list[str]:
     if (health.get("disk") or {}).get("warning"):
         lines.append(f"DISK: {health['disk']['warning']}")
     lines.append("in hand: " + ", ".join(f"{tag} {value or '-'}" for tag, value in about["tags"].items()))
+    if doubted := sum(each["open"] for each in station.get("suspects", ())):
+        lines.append(f"SUSPECT: {doubted} open, see gaugepost bench suspects")
     rows: list[tuple[str, ...]] = [("gauge", "link", "state", "mastered on", "judged")]
     rows += [_row(gauge) for gauge in station["gauges"]]
     widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
