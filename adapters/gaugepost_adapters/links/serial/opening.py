@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import grp
-import os
 import socket
 import termios
 from pathlib import Path
@@ -15,6 +14,7 @@ import serial
 from serial.tools import list_ports
 
 from gaugepost.contract import LinkLost
+from gaugepost_adapters.links.device_files import holders_of
 from gaugepost_adapters.links.serial.settings import Settings
 from gaugepost_adapters.links.serial.usb import find_usb
 
@@ -130,9 +130,8 @@ def lost(error: BaseException, place: str) -> LinkLost:
     if number in (errno.EACCES, errno.EPERM):
         return LinkLost(f"{place} may not be opened by this user", hint=_permission(place))
     if number in (errno.EBUSY, errno.EAGAIN):
-        return LinkLost(
-            f"{place} is in use by {_holder(place)}", hint="close that program; a port has one reader"
-        )
+        holders = " and ".join(holders_of([place])[place]) or "another program"  # as far as this user may see
+        return LinkLost(f"{place} is in use by {holders}", hint="close that program; a port has one reader")
     if number in (errno.EINVAL, errno.ENOTTY) or isinstance(error, ValueError):
         return LinkLost(
             f"{place} does not take its settings ({error})",
@@ -158,14 +157,3 @@ def _permission(place: str) -> str:
         if group != "root":
             return f"add the service's user to the group {group!r} and start it again, {rule}"
     return rule.removeprefix("or ")
-
-
-def _holder(place: str) -> str:
-    """Name the programs that have the port open, as far as this user may see."""
-    names, own = set(), str(os.getpid())
-    target = Path(place).resolve()
-    for process in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError):
-            if process.name != own and any(target == held.readlink() for held in process.glob("fd/*")):
-                names.add(f"{(process / 'comm').read_text().strip()} (process {process.name})")
-    return " and ".join(sorted(names)) or "another program"
