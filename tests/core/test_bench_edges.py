@@ -74,6 +74,26 @@ def test_a_band_of_temperature_holds_both_its_ends(celsius: str, verdict: str) -
     assert hand.show("38.010").verdict == verdict
 
 
+def test_a_band_needs_both_temperatures() -> None:
+    """Where the gauge's temperature was not known at the check, or is not now, a band says nothing."""
+    hand = Hand(set_up({"valid_band_k": D(2), "valid_for_ms": None}, thermometers={"air": AIR})).ready()
+    hand.warm("29.00")
+    assert hand.show("38.010").verdict == "in-limits"
+    hand.check("38.004")
+    hand.wait(AIR.max_age_ms)
+    assert hand.show("38.010").verdict == "in-limits"
+    hand.warm("20.00")
+    assert hand.show("38.010").verdict == "not-judged"
+
+
+def test_a_master_that_left_the_station_file_is_not_overdue() -> None:
+    """A mastering on it waits for a check, because its entry was edited, and says nothing of a due date."""
+    hand = Hand(set_up(FINE, masters=TWO)).ready()
+    hand.load(set_up(FINE, masters={"ring-2": NEAR}))
+    (reason,) = standing(hand.state, "bore-1", hand.now)
+    assert "was edited" in reason
+
+
 @pytest.mark.parametrize(
     ("shown", "within"), [("37.9999", False), ("38.0000", True), ("38.0200", True), ("38.0201", False)]
 )

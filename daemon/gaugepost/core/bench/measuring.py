@@ -32,7 +32,7 @@ def measure(state: State, gauge: str, link: str, indication: Indication, now: Mo
         gauge_at = temperature_of(state, Body.GAUGE, gauge, now)
         ends += outside_band(state, gauge, gauge_at.celsius if gauge_at else None)
         reasons = [*ends]
-    part = temperature_of(state, Body.PART, gauge, now) if known.mastered is not None else None
+    part = temperature_of(state, Body.PART, gauge, now)
     basis = Basis(
         state.set_up, gauge, characteristic, known.mastered, known.scatter, part, gauge_at,
         indication.value, unit, now.utc_ms, state.derivation,
