@@ -145,8 +145,8 @@ def test_a_reading_says_all_that_made_it() -> None:
 def test_a_reading_of_an_unmastered_gauge_ends_nothing() -> None:
     """A changed display ends the mastering that there is, and its record says so; without one there is none to end."""
     hand = bench()
-    hand.show("38.010")
-    assert hand.show("38.01").ends_mastering is None
+    wrong = Hand(set_up({"unit": Unit.MM})).show("1.49606", unit=Unit.INCH)
+    assert told(wrong, "verdict", "ends_mastering") == ("not-judged", None)
     hand.ready()
     assert hand.show("38.01").ends_mastering is True
     assert hand.show("38.010").verdict == "not-judged"  # a check is to follow
@@ -172,8 +172,9 @@ def test_where_a_reading_belongs() -> None:
 )
 def test_a_master_serves_what_names_it(masters: tuple[str, ...], finding: str) -> None:
     """A characteristic that names no master takes any; one that does takes those that it names."""
-    reading = bench(characteristics={"A": replace(BORE, masters=masters)}).ready().show("38.010")
-    assert "; ".join(reading.reasons or ()) == finding
+    hand = bench(characteristics={"A": replace(BORE, masters=masters)})
+    assert hand.show("38.010").reasons == ("not mastered",)
+    assert "; ".join(hand.ready().show("38.010").reasons or ()) == finding
 
 
 def test_both_masters_serve_or_the_one_that_does_not_is_named() -> None:

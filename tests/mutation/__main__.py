@@ -85,6 +85,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "bench_told",
             "bench_measuring",
             "bench_mastering",
+            "bench_afterwards",
             "bench_derive",
             "bench_properties",
             "mastering_trust",
