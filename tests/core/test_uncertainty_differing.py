@@ -15,6 +15,7 @@ from scipy import stats
 
 from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.budgeting import expected_budget, of_result
+from gaugepost.core.bench.budgeting.differing import TWO
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.bench.judging import judged
 from gaugepost.core.conformity import Doubt
@@ -137,7 +138,7 @@ def test_the_range_of_equal_sizes(sizes: int, mean: float, deviation: float) -> 
 
 def test_shares_agree_with_independent_integration_and_with_each_other() -> None:
     """Two values differ by √2; one alone is farthest from 0 by its own; several ranges grow by their largest."""
-    assert of_range(2) == of_ends(1, 1) == pytest.approx(2**0.5, abs=5e-6)
+    assert of_range(2) == of_ends(1, 1) == TWO == pytest.approx(2**0.5, abs=5e-6)
     assert (of_range(1), of_farthest(1)) == (0.0, 1.0)
     dice = np.random.default_rng(20261126)
     ranges = np.ptp(dice.standard_normal((200_000, 3, 3)), axis=-1)

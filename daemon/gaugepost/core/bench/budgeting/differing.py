@@ -18,8 +18,8 @@ from gaugepost.core.uncertainty.rank import of_ends, of_farthest, of_range
 RANGE_MODEL = "R = Dmax − Dmin"
 SURE_OF_RANK = 6.0
 """Sizes that are so many of their own standard uncertainties apart are in their true order: all but 2 in 100,000."""
-TWO = of_ends(1, 1)
-"""√2: what repeats, in a difference of two."""
+TWO = 1.41421
+"""√2, to 6 digits as all shares are: what repeats, in a difference of two (`of_ends(1, 1)`)."""
 
 
 def member_budget(
