@@ -19,7 +19,7 @@ import pytest
 
 from gaugepost.cli import main
 from gaugepost.edge.clock import Clock
-from gaugepost.edge.journal import Journal, Reader, restore
+from gaugepost.edge.journal import Journal, Reader, examine, restore
 from gaugepost.edge.stationfile.tables.backup import BackupPlan
 from gaugepost.shell.backups import kept, scheduled
 from gaugepost.shell.backups.scheduled import Backups
@@ -197,6 +197,26 @@ def test_a_running_station_backs_itself_up_and_says_so(
             capsys.readouterr()
             main(["doctor", str(at)])
             assert f"backup: {file.name} in {folder}, 1 kept" in capsys.readouterr().out
+
+
+@pytest.mark.attack
+def test_a_kill_of_the_service_while_it_backs_up_leaves_nothing_half(tmp_path: Path) -> None:
+    """Whatever the killed one left, the next start has a whole backup under its name and no part of another."""
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    with Port() as port:
+        text = f'{station_file([port])}\n[backup]\nfolder = "{folder}"\n'
+        daemon = Daemon(tmp_path, text)
+        for _ in range(2):
+            for path in folder.glob("*.db"):
+                path.unlink()
+            daemon.start()
+            _wait(lambda: any(folder.iterdir()))
+            daemon.kill()
+        with daemon:
+            _wait(lambda: bool(list(folder.glob("*.db"))) and not list(folder.glob(".*")))
+            for path in folder.glob("*.db"):
+                assert examine(path).sound
 
 
 def test_check_and_doctor_say_what_a_backup_is_not_safe_from(
