@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 
 from gaugepost.commands import bench
+from gaugepost.core.access import Role
+from gaugepost.edge.access import PeopleFile
 from gaugepost.service import Commands
 from gaugepost.service.commands import asked
 from tests.service.at_work import AtWork, at_work
@@ -112,3 +114,16 @@ async def test_the_commands_are_those_of_the_command_line() -> None:
     bench.add_arguments(parser)
     (actions,) = [each for each in parser._actions if isinstance(each, argparse._SubParsersAction)]
     assert set(actions.choices) - {"show", "suspects"} == set(asked.COMMANDS)  # those only look
+
+
+async def test_a_broker_is_nobody(tmp_path: Path) -> None:
+    """Where the station has people, a command by a broker stands by the destination's name and claims no person."""
+    PeopleFile(tmp_path / "data").add("M2", Role.OPERATOR, 1, "test", pin="483920")
+    async with at_work(tmp_path) as station:
+        commands = Commands(station.running)
+        said = {"gauge": "bore-38", "what": "knock"}
+        claimed = await commands.carry_out("report", body(request="a", operator="M2", **said), by="plant")
+        assert claimed["status"] == 403
+        told = await commands.carry_out("report", body(request="b", **said), by="plant")
+        (record,) = told["records"]
+        assert (await station.get(f"/v1/records/{record}"))["operator"] == "plant"
