@@ -1,4 +1,4 @@
-"""What it takes to be let in, in the description of the interface (OpenAPI 3.1, security schemes)."""
+"""What the door takes, in the description of the interface (OpenAPI 3.1): ways in, and commands as JSON."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from gaugepost.service.door.scopes import SIGN_IN
 
 
 def described(api: FastAPI) -> dict[str, Any]:
-    """Return the description of `api`, with the ways in; made once."""
+    """Return the description of `api`, with what the door asks of every request; made once."""
     if api.openapi_schema is None:
         made = FastAPI.openapi(api)
         made.setdefault("components", {})["securitySchemes"] = {
@@ -28,6 +28,12 @@ def described(api: FastAPI) -> dict[str, Any]:
                 f"something needs {CSRF_HEADER} with what GET /v1/session says as csrf",
             },
         }
+        for method, route in (
+            (method, route) for way in made["paths"].values() for method, route in way.items()
+        ):
+            if method in ("post", "put", "patch"):  # the guard takes no command that does not say it is JSON
+                body = route.setdefault("requestBody", {"content": {"application/json": {"schema": {}}}})
+                body["required"] = True
         made["security"] = [{"token": []}, {"session": []}]
         method, path = SIGN_IN
         made["paths"][path][method.lower()]["security"] = []
