@@ -199,3 +199,40 @@ def test_a_gauge_confirms_itself_on_no_ring() -> None:
     assert hand.check("38.004").code == "passed"
     hand.master("38.004", "38.004")
     assert not hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1")).reply.accepted
+
+
+def suspects(hand: Hand) -> list[int | None]:
+    return [record.count for record in hand.records if record.kind is Kind.SUSPECT]
+
+
+def test_nothing_is_in_doubt_where_nothing_was_measured() -> None:
+    """A check that fails, or a jump, right after a good check casts doubt on no reading, and no record says so."""
+    hand = bench(jump_limit_mm=D("0.005")).ready()
+    assert hand.check("38.009").code == "failed"
+    hand.check("38.004")
+    assert "from the last mastering" in "; ".join(hand.master("38.010", "38.010").reasons or ())
+    assert suspects(hand) == []
+
+
+def test_a_mastering_that_is_refused_casts_no_doubt() -> None:
+    """A jump counts once a mastering is accepted: what was refused for its spread says nothing of earlier readings."""
+    hand = bench(jump_limit_mm=D("0.005"), spread_limit_mm=D("0.003")).ready()
+    hand.show("38.010")
+    refused = hand.master("38.012", "38.020")
+    assert refused.code == "refused"
+    assert "from the last mastering" in "; ".join(refused.reasons or ())
+    assert suspects(hand) == []
+    hand.master("38.012", "38.012")
+    assert suspects(hand) == [1]
+
+
+def test_a_display_that_changes_during_a_check_fails_it() -> None:
+    """Readings with two steps make no check: it fails, whatever their mean, and says why."""
+    hand = bench().ready()
+    hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=2))
+    hand.show("38.004")
+    hand.show("38.0040")
+    check = hand.last(Kind.CHECK)
+    assert (check.code, check.reasons) == (
+        "failed", ("the unit or the resolution changed during the check",),
+    )  # fmt: skip
