@@ -20,8 +20,8 @@ without signing in or a token, and nobody is recorded by a person's id but that 
   operator       what is done at the bench: master, check, tag, void, amend, measure again
   setter         also what changes the station, or many records: skip records of a delivery, judge again
   administrator  also who may do what, and ending others' sessions
-A PIN has 6 to 12 digits and is asked for, or read from standard input. It can be guessed 3 times, then there is a
-growing wait; after 100 wrong ones `access pin` helps.
+A PIN has 6 to 12 digits and is asked for, or read from standard input. After 3 wrong ones there is a growing wait, and
+after 100 in a row only `access pin` helps.
 
 A service that listens beyond its own computer, or with tokens = true under [service], answers nobody who neither
 signed in nor brings a token:
