@@ -170,6 +170,23 @@ async def test_a_pause_ends_where_it_helps_nobody(bench: Bench, how: str) -> Non
 
 
 @pytest.mark.asyncio
+async def test_a_gauge_that_wakes_for_seconds_is_always_listened_for(bench: Bench) -> None:
+    """With listen = "always" there is no pause, whoever is connected: a gauge that sleeps again would be missed."""
+    near, away = gauge(0x10), gauge(0x20)
+    first, link = bench.link(address=near.address), bench.link(address=away.address, listen="always")
+    bench.place(near)
+    await first.open()
+    with pytest.raises(LinkLost, match=r"was not heard within 0\.2 s; switch"):
+        await link.open()
+    bench.place(away)
+    seeking.SEEK_S = 60.0  # put back by the fixture
+    async with asyncio.timeout(60):
+        await link.open()
+    await link.close()
+    await first.close()
+
+
+@pytest.mark.asyncio
 async def test_who_is_asked_for_before_it_is_opened_is_not_paused(bench: Bench) -> None:
     """A link that is told to seek before its next opening does so, and what was just lost is sought at once anyway."""
     near, away = gauge(0x10), gauge(0x20)

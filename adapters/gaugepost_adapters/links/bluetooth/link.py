@@ -49,7 +49,7 @@ class BluetoothLeLink:
             self._radio = await Radio.join(settings.adapter, self, inbox.end)
             if self._at_once:
                 self._radio.seek(self._wanted)
-            device = await self._radio.find(self._wanted, self)
+            device = await self._radio.find(self._wanted, self, always=settings.listen == "always")
             self._gauge = Gauge(device, settings, inbox, self._now)
             await self._gauge.connect()
         except BaseException:

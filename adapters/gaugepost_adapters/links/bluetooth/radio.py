@@ -114,16 +114,17 @@ class Radio:
         for gone in list(self._users.values()):
             gone(fault)
 
-    async def find(self, wanted: Wanted, user: object) -> BLEDevice:
+    async def find(self, wanted: Wanted, user: object, *, always: bool = False) -> BLEDevice:
         """Return the gauge as heard just now, or as somebody left it connected; it is `user`'s until that leaves.
 
-        One that was not heard the last time is listened for after a pause, while others have gauges connected.
+        One that was not heard the last time is listened for after a pause, while others have gauges connected,
+        but for those that are `always` listened for.
 
         Raises:
             LinkLost: it is not heard, another link has it, or several gauges are alike.
         """
         try:
-            device = await self._left_connected(wanted) or await self._listen(wanted, user)
+            device = await self._left_connected(wanted) or await self._listen(wanted, user, always)
         except FAULTS as error:
             raise lost(error, f"listening for {wanted}") from error
         if self._taken.setdefault(device.address, user) is not user:
@@ -172,9 +173,10 @@ class Radio:
         ]
         return _only(wanted, left) if left else None
 
-    async def _listen(self, wanted: Wanted, user: object) -> BLEDevice:
-        await self._pause(wanted, user)
-        slowed = self._slows_others(user)
+    async def _listen(self, wanted: Wanted, user: object, always: bool) -> BLEDevice:
+        if not always:
+            await self._pause(wanted, user)
+        slowed = not always and self._slows_others(user)
         go_s = self._pauses.go_s(wanted) if slowed else seeking.SEEK_S
         along = set(self._pausing)
         async with self._scanning():

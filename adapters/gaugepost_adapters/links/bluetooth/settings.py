@@ -68,6 +68,9 @@ class Settings(AdapterSettings):
     """Characteristic that requests are written to, where the gauge takes any."""
     battery_low: int = Field(default=10, ge=0, le=99)
     """Battery level, in percent, at which the battery is told to be low; 0 is never."""
+    listen: Literal["by-turns", "always"] = "by-turns"
+    """How it is listened for while it is away and others are connected: for some seconds every half minute, or always,
+    which takes the radio's time from the others: for a gauge that wakes only to send its value, and sleeps again."""
     adapter: str | None = None
     """Bluetooth adapter of this computer, as "hci0", where it has several; left out, the first that is on."""
 
