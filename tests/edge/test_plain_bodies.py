@@ -8,11 +8,15 @@ from hypothesis import example, given, strategies as st
 
 from gaugepost.core.errors import JournalError
 from gaugepost.core.frozen import changed
-from gaugepost.core.record import Record
+from gaugepost.core.record import FIELDS, Record
 from gaugepost.edge.journal import codec
 from tests.edge.readings import reading
 from tests.edge.records import RECORDS
 
+SOME = [
+    frozenset(names)
+    for names in (("value", "verdict"), ("seal",), ("raw", "reasons"), (FIELDS[-1].name, "lot"), ())
+]
 CHANGES = st.lists(st.tuples(st.integers(0, 400), st.integers(0, 255)), min_size=1, max_size=3)
 
 
@@ -31,6 +35,14 @@ def test_it_gives_what_the_library_gives(record: Record) -> None:
     found = codec._fields_of(body)
     if found is not None:
         assert repr(Record(**found)) == repr(codec._any(body))
+
+
+@given(RECORDS | st.integers(0, 60).map(reading), st.sampled_from(SOME))
+def test_some_fields_are_those_of_the_record(record: Record, names: frozenset[str]) -> None:
+    """A field that is asked for is never missing and never another one, whatever stands before and after it."""
+    some = codec.some_of(codec.encode(record), names)
+    assert all(getattr(some, name) == getattr(record, name) for name in names)
+    assert (some.kind, some.measured_at) == (record.kind, record.measured_at)
 
 
 @given(st.integers(0, 60), st.lists(st.sampled_from(("it", "é", "0" * 30)), max_size=3), CHANGES)

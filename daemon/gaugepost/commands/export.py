@@ -18,7 +18,7 @@ from gaugepost.commands.view.progress import progress_of
 from gaugepost.contract import cell
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.publication import Published, publish
-from gaugepost.core.record import COLUMNS, Kind
+from gaugepost.core.record import COLUMNS, NUMBER_OF, Kind
 from gaugepost.edge.files import written
 from gaugepost.edge.journal import Archive, Reader, Wanted, is_archive
 
@@ -110,7 +110,11 @@ def _published(
 ) -> Iterator[dict[str, Published]]:
     show = progress_of("read up to record")
     last = 0 if show is None else reader.head()[0]  # an archive is read from beginning to end for it
-    for number, entry in enumerate(reader.replay(**wanted)):
+    if columns is None or isinstance(reader, Archive):
+        entries = reader.replay(**wanted)
+    else:
+        entries = reader.replay(only=NUMBER_OF.keys() & columns, **wanted)
+    for number, entry in enumerate(entries):
         record = publish(entry, reader.epoch, reader.station)
         yield record if columns is None else {name: record[name] for name in columns if name in record}
         if show is not None and number % 500 == 0:

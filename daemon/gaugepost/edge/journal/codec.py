@@ -76,6 +76,16 @@ def decode(body: bytes) -> Record:
     return filled(Record, found) if found is not None else _any(body)
 
 
+def some_of(body: bytes, names: frozenset[str]) -> Record:
+    """Return the record of `body` with the fields `names`, and those that every record has; others may be left out.
+
+    Raises:
+        JournalError: as `decode` does, as far as it was looked at.
+    """
+    found = _plain.some_of(body, names)
+    return filled(Record, found) if found is not None else decode(body)
+
+
 def proven(body: bytes) -> tuple[Record, bool]:
     """Return what `decode` does, and whether `encode` makes the very same bytes of it. Raises as `decode` does."""
     found = _fields_of(body)
@@ -197,4 +207,5 @@ _FIELD_OF: dict[int, tuple[str, Any, dict[int, str] | None]] = {
     else (field.name, _type(field.name), None)
     for field in FIELDS
 }
-_fields_of = Plain(_FIELD_OF).fields_of
+_plain = Plain(_FIELD_OF)
+_fields_of = _plain.fields_of

@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import re
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 from gaugepost.core.quantity import CONTEXT
@@ -79,6 +80,44 @@ class Plain:
         except (LookupError, ValueError):
             pass
         return None
+
+    def some_of(self, body: bytes, names: frozenset[str]) -> dict[str, Any] | None:
+        """Return those of the fields `names` that the body has, with what every record has; None as above.
+
+        What comes after the last of them is not looked at.
+        """
+        begin = 2 if body[:1] == b"\xb8" else 1
+        cut = _cutting(names)(body, begin + 2)
+        if cut is None or body[begin : begin + 2] != _FORMAT:
+            return None
+        try:
+            found = dict(map(self._known.__getitem__, filter(None, cut.groups())))
+        except (LookupError, ValueError):
+            return None
+        return found if _NEEDED.issubset(found) else None
+
+
+@lru_cache(maxsize=16)
+def _cutting(names: frozenset[str]) -> Callable[[bytes, int], re.Match[bytes] | None]:
+    """Return what cuts `names` and what is needed out of a body; it finds nothing where a field before is unusual."""
+    asked, all_numbers = sorted(NUMBER_OF[name] for name in names | _NEEDED), sorted(NUMBER_OF.values())
+    expression, before = b"", 0
+    for number in asked:
+        if between := [each for each in all_numbers if before < each < number]:
+            expression += b"(?:%b(?:%b))*+" % (_numbered(between), _VALUE)
+        expression += b"(%b(?:%b))?+" % (_numbered([number]), _VALUE)
+        before = number
+    later = [each for each in all_numbers if each > before]
+    end = rb"(?=%b|\Z)" % _numbered(later) if later else rb"\Z"
+    return re.compile(expression + end, re.DOTALL).match
+
+
+def _numbered(numbers: list[int]) -> bytes:
+    """Return what matches the number of a field, in its shortest form."""
+    short = b"".join(_byte(each) for each in numbers if each < 24)
+    long = b"".join(_byte(each) for each in numbers if each > 23)
+    parts = [b"[%b]" % short] if short else []
+    return b"(?:%b)" % b"|".join([*parts, rb"\x18[%b]" % long] if long else parts)
 
 
 _FORMAT = bytes((0, FORMAT))

@@ -5,14 +5,15 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple, TypedDict, Unpack
 
 from gaugepost.core.errors import JournalError
-from gaugepost.core.record import Entry
+from gaugepost.core.record import Entry, Record
 from gaugepost.edge.journal import schema
-from gaugepost.edge.journal.codec import anchor, decode
+from gaugepost.edge.journal.codec import anchor, decode, some_of
 
 RARE = 2000
 """Kinds with fewer records than this are looked up by kind, whatever else is asked for."""
@@ -110,14 +111,21 @@ class Reader:
             after = self.base[0]  # what an archive holds may not yet be cleared
             return _page(db, _question(db, after, wanted), after, n, newest=True)[::-1]
 
-    def replay(self, after: int = 0, **wanted: Unpack[Wanted]) -> Iterator[Entry]:
-        """Yield the records above `after`, ascending, up to the one that is the last when the reading begins."""
-        after = max(after, self.base[0])
+    def replay(
+        self, after: int = 0, only: Iterable[str] | None = None, **wanted: Unpack[Wanted]
+    ) -> Iterator[Entry]:
+        """Yield the records above `after`, ascending, up to the one that is the last when the reading begins.
+
+        Where `only` some fields are needed, others may be left out; those that every record has are there.
+        """
+        after, read = max(after, self.base[0]), decode
+        if only is not None:
+            read = partial(some_of, names=frozenset(only))
         with self.connection() as db:
             question = _question(db, after, wanted)
         while True:
             with self.connection() as db:
-                page = _page(db, question, after, PAGE)
+                page = _page(db, question, after, PAGE, read)
             yield from page
             if len(page) < PAGE:
                 return
@@ -236,7 +244,13 @@ def _is_rare(db: sqlite3.Connection, among: str, words: list[str]) -> bool:
 
 
 def _page(
-    db: sqlite3.Connection, question: _Question, after: int, limit: int, *, newest: bool = False
+    db: sqlite3.Connection,
+    question: _Question,
+    after: int,
+    limit: int,
+    read: Callable[[bytes], Record] = decode,
+    *,
+    newest: bool = False,
 ) -> list[Entry]:
     """Return up to `limit` records that meet `question`, ascending, or descending where `newest` are asked for."""
     order = "ORDER BY sequence DESC" if newest else "ORDER BY sequence"
@@ -248,7 +262,7 @@ def _page(
         # One bound at each end: of two, SQLite begins at the one that comes first in the text.
         (max(after, question.before), question.last, *question.values, limit),
     ).fetchall()
-    return [_entry(row) for row in rows]
+    return [Entry(sequence, digest, read(body)) for sequence, digest, body in rows]
 
 
 def _entry(row: tuple[int, bytes, bytes]) -> Entry:
