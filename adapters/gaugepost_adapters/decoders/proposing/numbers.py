@@ -123,9 +123,8 @@ def _integers(
         if [times * raw for raw in signed] == wanted and (Ask.NEGATIVE not in one.never or min(wanted) < 0):
             yield here | {"number": "signed"}
         for place, bit in sign_bits if min(wanted) < 0 else []:
-            cleared = [_without(each, at, place, bit) for each in data]
-            raws = [int.from_bytes(each, BIG[order]) for each in cleared]
-            if [times * raw for raw in raws] == list(map(abs, wanted)):
+            raws = (int.from_bytes(_without(each, at, place, bit), BIG[order]) for each in data)
+            if all(times * raw == abs(value) for raw, value in zip(raws, wanted, strict=True)):
                 yield here | {"number": "unsigned", "sign_bit": (place, bit)}
 
 
