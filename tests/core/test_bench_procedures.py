@@ -74,7 +74,7 @@ def test_who_signs_in_meanwhile_ends_it() -> None:
     hand = bench(mastering_readings=1)
     begin(hand, ("ring-1",), ("R-1",))
     hand.do(ev.SetTags({"operator": "M1"}))
-    hand.show("38.004")
+    assert hand.show("38.004").operator == "M1"
     assert hand.last(Kind.MASTERING).operator == "M1"
     hand.do(ev.SetTags({"operator": None}))
     hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1"))
@@ -147,9 +147,24 @@ def test_a_procedure_may_end_early() -> None:
     assert (done.reply.accepted, done.records[0].master_indications_mm) == (True, (D("38.004"), D("38.034")))
     check = bench().ready()
     check.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=3))
-    assert not check.do(ev.Finish("bore-1")).reply.accepted
+    refused = check.do(ev.Finish("bore-1")).reply
+    assert (refused.accepted, refused.hint) == (False, "read it at least once")
     check.show("38.004")
     assert check.do(ev.Finish("bore-1")).records[0].code == "passed"
+
+
+@pytest.mark.parametrize(("readings", "times"), [(1, "once"), (2, "2 times")])
+def test_what_goes_on_is_told(readings: int, times: str) -> None:
+    """Who begins is told what to measure and how often, who begins another what goes on; who gives up is recorded."""
+    hand = bench().ready()
+    hand.do(ev.SetTags({"operator": "M1"}))
+    begun = hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=readings)).reply
+    assert begun.text == f"measure ring-1 {times} with bore-1"
+    for what in ("check", "mastering"):
+        assert begin(hand, ("ring-1",), ("R-1",)).text == f"a {what} of bore-1 on ring-1 is going on"
+        given_up = hand.do(ev.Abandon("bore-1"))
+        assert (given_up.reply.accepted, given_up.records[0].operator) == (True, "M1")
+        begin(hand, ("ring-1",), ("R-1",))
 
 
 def test_nothing_goes_on_that_could_be_ended() -> None:
@@ -167,11 +182,13 @@ def test_nothing_goes_on_that_could_be_ended() -> None:
     [
         (Indication("1.49620", D("1.49620"), Unit.INCH, b"1"), "sent in in, but the station file says mm"),
         (Indication("39.004", D("39.004"), Unit.MM, b"2"), "outside the gauge's range of 37 to 39 mm"),
+        (Indication("38.004", D("38.004"), None, b"3"), "the frame names no unit"),
     ],
 )
 def test_what_does_not_count_as_a_masters_reading_is_kept(sent: Indication, reason: str) -> None:
     """In another unit, or beyond what the gauge can show: a reading, not judged, and the master is still to be read."""
-    hand = bench(unit=Unit.MM, indication_range_mm=(D(37), D(39)))
+    declared = None if sent.unit is None else Unit.MM
+    hand = bench(unit=declared, indication_range_mm=(D(37), D(39)))
     hand.do(ev.SetTags({"operator": "M1"}))
     begin(hand, ("ring-1",), ("R-1",), readings=2)
     hand.show("38.004")
