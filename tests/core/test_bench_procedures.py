@@ -10,7 +10,7 @@ from gaugepost.core.bench import events as ev
 from gaugepost.core.indication import Indication
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import DERIVATION, Kind
-from gaugepost.core.setup import Confirm, Display
+from gaugepost.core.setup import Confirm, Display, ScannerEntry
 from tests.core.station import RING, Hand, set_up
 
 NEAR = replace(RING, name="ring-2", size_mm=D("38.0312"), serial="R-2")
@@ -93,6 +93,15 @@ def test_a_mastering_tells_the_worst_of_its_spreads_and_what_it_ends() -> None:
     assert (made.code, made.spread_mm, made.ends_mastering) == ("accepted", D("0.003"), None)
     refused = hand.master("38.104", "38.104")
     assert (refused.code, refused.ends_mastering) == ("refused", True)
+
+
+def test_a_master_without_a_number_need_not_be_scanned() -> None:
+    """A scanner that could name it asks for nothing: there is no serial number that its code would stand for."""
+    scanners = {"hand": ScannerEntry(name="hand", link="usb-5", codes=("M {master}",))}
+    hand = Hand(set_up(masters=MASTERS, scanners=scanners))
+    assert hand.do(ev.BeginMastering("bore-1", ("plain",))).records[0].to_scan is None
+    hand.do(ev.Abandon("bore-1"))
+    assert hand.do(ev.BeginMastering("bore-1", ("ring-1",))).records[0].to_scan == ("ring-1",)
 
 
 def test_two_masters_need_no_movement() -> None:
