@@ -12,14 +12,14 @@ _PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 _MOUNT = """
 set -e
 mount -t tmpfs tmpfs {at}
-mkdir {at}/upper {at}/work {at}/root
-mount -t overlay overlay -o lowerdir=/,upperdir={at}/upper,workdir={at}/work {at}/root
-mount -t proc proc {at}/root/proc
-mount --rbind /dev {at}/root/dev
-mount -t tmpfs tmpfs {at}/root/tmp
-mount -t tmpfs tmpfs {at}/root/run
-mkdir {at}/root/tmp/given
-mount --bind {given} {at}/root/tmp/given
+mkdir {at}/upper {at}/lower {at}/top
+mount -t overlay overlay -o lowerdir=/,upperdir={at}/upper,workdir={at}/lower {at}/top
+mount -t proc proc {at}/top/proc
+mount --rbind /dev {at}/top/dev
+mount -t tmpfs tmpfs {at}/top/tmp
+mount -t tmpfs tmpfs {at}/top/run
+mkdir {at}/top/tmp/given
+mount --bind {given} {at}/top/tmp/given
 echo ready
 exec sleep infinity
 """
@@ -54,7 +54,7 @@ class Root:
         """Begin a shell command there."""
         assert self._holder is not None
         enter = ["nsenter", f"--target={self._holder.pid}", "--mount", "--net", "--"]
-        words = [*enter, "chroot", str(self._at / "root"), "/bin/bash", "-c", command]
+        words = [*enter, "chroot", str(self._at / "top"), "/bin/bash", "-c", command]
         clean = {
             "PATH": "/usr/sbin:/usr/bin:/sbin:/bin",
             "LANG": "C.UTF-8",
