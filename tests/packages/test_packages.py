@@ -151,7 +151,9 @@ def test_what_is_built_is_the_same_again(built: Path, tmp_path: Path) -> None:
     (wheel,) = built.glob("*.whl")
     again = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)]
     time.sleep(2.1)  # what carries the time of its making would differ: files in an archive know two seconds
-    moment = re.findall(r'^EPOCH = "(\d+)"$', (ROOT / "deploy/packages/build.py").read_text(), re.MULTILINE)[0]
+    moment = re.findall(r'^EPOCH = "(\d+)"$', (ROOT / "deploy/packages/build.py").read_text(), re.MULTILINE)[
+        0
+    ]
     env = {**os.environ, "SOURCE_DATE_EPOCH": moment}
     subprocess.run(again, check=True, capture_output=True, cwd=ROOT, env=env)
     assert (tmp_path / wheel.name).read_bytes() == wheel.read_bytes()
