@@ -117,7 +117,7 @@ def build_api(running: Running) -> FastAPI:
         responses=RESPONSES,
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
-    api.openapi = lambda: described(api)  # type: ignore[method-assign]  # FastAPI's own way to add to it
+    api.openapi = lambda: described(api, tls=running.station.certificate is not None)  # type: ignore[method-assign]  # FastAPI's own way to add to it
     api.state.closing = running.closing
     add_handlers(api)
     plan = running.station

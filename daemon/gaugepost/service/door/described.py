@@ -10,7 +10,7 @@ from gaugepost.service.door.cookies import CSRF_HEADER, name_of
 from gaugepost.service.door.scopes import SIGN_IN
 
 
-def described(api: FastAPI) -> dict[str, Any]:
+def described(api: FastAPI, *, tls: bool) -> dict[str, Any]:
     """Return the description of `api`, with what the door asks of every request; made once."""
     if api.openapi_schema is None:
         made = FastAPI.openapi(api)
@@ -23,9 +23,9 @@ def described(api: FastAPI) -> dict[str, Any]:
             "session": {
                 "type": "apiKey",
                 "in": "cookie",
-                "name": name_of(tls=True),
-                "description": f"somebody signed in; over plain HTTP it is called {name_of(tls=False)}. What changes "
-                f"something needs {CSRF_HEADER} with what GET /v1/session says as csrf",
+                "name": name_of(tls=tls),
+                "description": f"somebody signed in; what changes something needs {CSRF_HEADER} with what GET "
+                "/v1/session says as csrf",
             },
         }
         for method, route in (
