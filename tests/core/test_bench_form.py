@@ -9,7 +9,8 @@ import pytest
 
 from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.derive import Difference, differences
-from gaugepost.core.record import Entry, Kind
+from gaugepost.core.quantity import Unit
+from gaugepost.core.record import DERIVATION, Entry, Kind
 from gaugepost.core.setup import Combine, Contact, PlaceEntry
 from gaugepost.edge.decoding import Decoders
 from tests.core.station import Hand, set_up
@@ -49,6 +50,7 @@ def test_form_is_recorded_once_every_place_is_measured() -> None:
     assert (form.characteristic, form.lot, form.piece, form.operator) == ("A", "L1", "1", "M1")
     readings = [at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING]
     assert form.members == tuple(readings)
+    assert (form.unit, form.derivation) == (Unit.MM, DERIVATION)
     assert (form.verdict, form.uncertainty_mm, form.reasons) == (None, None, None)
     assert form.uncertainty_reasons is not None
     assert [record.verdict for record in hand.records if record.kind is Kind.READING] == ["in-limits"] * 9
