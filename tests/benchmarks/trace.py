@@ -28,7 +28,7 @@ def figures() -> Iterator[Figure]:
             with closing(Reader(folder)) as reader:
                 last, _ = reader.head()
                 begun = time.perf_counter()
-                found = list(Lookup(reader).readings("bore-A", last // 2, last // 2 + 40_000))[:AFFECTED]
+                found = list(Lookup(reader).readings("bore-A", last // 2, last // 2 + 60_000))[:AFFECTED]
                 reading_s = time.perf_counter() - begun
                 begun = time.perf_counter()
                 made = trace(Lookup(reader), Asked(What.MASTER, BAD), SMALLER, last)
