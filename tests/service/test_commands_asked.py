@@ -124,6 +124,6 @@ async def test_a_broker_is_nobody(tmp_path: Path) -> None:
         said = {"gauge": "bore-38", "what": "knock"}
         claimed = await commands.carry_out("report", body(request="a", operator="M2", **said), by="plant")
         assert claimed["status"] == 403
-        told = await commands.carry_out("report", body(request="b", **said), by="plant")
+        told: Any = await commands.carry_out("report", body(request="b", **said), by="plant")
         (record,) = told["records"]
         assert (await station.get(f"/v1/records/{record}"))["operator"] == "plant"
