@@ -211,5 +211,5 @@ def _running(
 ) -> Running:
     parts = Parts(station, recorder, reader, cursors, growth, clock)
     parts.deliveries.clear()  # records go nowhere here
-    reload = Reloading(parts, recorder, lambda: station)
+    reload = Reloading(parts, recorder, lambda text=None: station)
     return Running(parts, recorder, reader, growth, cursors, clock, clock(), reload)
