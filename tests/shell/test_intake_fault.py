@@ -39,7 +39,7 @@ class _Recorder:
         self.told: list[object] = []
         self.ended = asyncio.Event()
 
-    def tell(self, event: object, now: Moment) -> None:
+    def tell(self, event: object, now: Moment, kept: object = None) -> None:
         if isinstance(event, Arrived):
             self.told.append(event.decoded)
         elif type(event).__name__ == "LinkDown":

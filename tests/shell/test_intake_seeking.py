@@ -57,7 +57,7 @@ async def test_a_lesson_has_its_gauge_sought_at_once() -> None:
 
 
 class _Recorder:
-    def tell(self, event: object, now: Moment) -> None:
+    def tell(self, event: object, now: Moment, kept: object = None) -> None:
         """A link that is never connected tells nothing."""
 
 

@@ -105,6 +105,10 @@ class MeasuringDecoder(FramedDecoder):
         """Return the bytes that ask for a value; empty where `request` is, or where it needs a channel and has none."""
         return self._measuring.asking(channel)
 
+    def confirmation(self, channel: str = "") -> bytes:
+        """Return the bytes that say that a value was kept; empty where none are expected."""
+        return self._measuring.confirming(channel)
+
     def measured(self, text: str, unit: str | None, raw: bytes, channel: str) -> Indication | Temperature:
         """Return the number shown as `text` in `unit` (a scale, of temperatures); None is the one in the settings.
 

@@ -67,6 +67,8 @@ class MeasuringSettings(AdapterSettings):
     """The frame's spellings of its unit, and what they stand for: {I = "in", M = "mm"}; C or F for temperatures."""
     request: Text = Field(default="", max_length=64)
     """Text that asks the gauge for its value, terminator included; {channel} in it is replaced by the channel."""
+    confirmation: Text = Field(default="", max_length=64)
+    """Text that the gauge is sent once its value is on the disk, terminator included; {channel} as in request."""
     silence: float = Field(default=2.0, gt=0, le=60)
     """Seconds without a byte after which half a frame is a bad frame. The daemon looks twice a second."""
 
@@ -116,6 +118,15 @@ class MeasuringSettings(AdapterSettings):
 
     def asking(self, channel: str) -> bytes:
         """Return `request` for a channel; empty where it needs a channel and has none."""
-        if "{channel}" in self.request and not channel:
-            return b""
-        return self.request.replace("{channel}", channel).encode("latin-1", "replace")
+        return _for(channel, self.request)
+
+    def confirming(self, channel: str) -> bytes:
+        """Return `confirmation` for a channel; empty where it needs a channel and has none."""
+        return _for(channel, self.confirmation)
+
+
+def _for(channel: str, text: str) -> bytes:
+    """Return a text for a channel; empty where it needs a channel and has none."""
+    if "{channel}" in text and not channel:
+        return b""
+    return text.replace("{channel}", channel).encode("latin-1", "replace")

@@ -48,3 +48,11 @@ class Seeks(Protocol):
 
     def seek(self) -> None:
         """Look for it at once, now or as soon as it is opened: somebody wants it."""
+
+
+@runtime_checkable
+class Confirms(Protocol):
+    """A decoder whose gauge is told that its value was kept."""
+
+    def confirmation(self, channel: str = "") -> bytes:
+        """Return the bytes that say so, sent once the value is on the disk; empty where the gauge expects none."""

@@ -11,6 +11,7 @@ import contextlib
 import random as chance
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import structlog
 
@@ -24,8 +25,9 @@ from gaugepost.contract import (
     Link,
     LinkLost,
     Moment,
+    Temperature,
 )
-from gaugepost.contract.present import Seeks
+from gaugepost.contract.present import Confirms, Seeks
 from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
@@ -114,6 +116,7 @@ class Intake:
         )
         self._beside = Tasks()
         """What goes on beside listening, while it does."""
+        self._confirmed = 0
         self._told_unanswered_ms: dict[str, int] = {}
 
     def status(self) -> LinkStatus:
@@ -329,7 +332,24 @@ class Intake:
                     for ended in window.feed(self.name, event, now):
                         self._recorder.tell(ended, now)
                     continue
-            self._recorder.tell(Arrived(self.name, event), now)
+            self._recorder.tell(Arrived(self.name, event), now, self._confirming(event))
+
+    def _confirming(self, event: Decoded) -> Callable[[], None] | None:
+        """Return what confirms a value to its gauge; None where it expects nothing."""
+        if self._link is None or not isinstance(event, Indication | Temperature):
+            return None
+        if not (isinstance(self._decoder, Confirms) and (text := self._decoder.confirmation(event.channel))):
+            return None
+        return partial(self._confirm, self._link, text, event.channel)
+
+    def _confirm(self, link: Link, text: bytes, channel: str) -> None:
+        async def send() -> None:
+            with contextlib.suppress(LinkLost):  # the link's reader finds it gone, too
+                await link.send(text, channel)
+
+        if link is self._link:
+            self._confirmed += 1
+            self._beside.start(f"confirmation {self._confirmed}", send())
 
     def _count_rest(self, now: Moment) -> None:
         for channel, count in self._meter.due(now, at_once=True):

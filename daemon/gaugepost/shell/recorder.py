@@ -63,6 +63,8 @@ class _Item:
     after: State
     """The bench once its records are on disk; what was decided from is the same as what is committed before it."""
     requests: tuple[str, ...] = ()
+    kept: Callable[[], None] | None = None
+    """Told once its records are on the disk."""
 
 
 _Held = tuple[Event, Moment, asyncio.Future[Told] | None]
@@ -122,12 +124,15 @@ class Recorder:
         since = self._committing_since
         return 0.0 if since is None else time.monotonic() - since
 
-    def tell(self, event: Event, now: Moment) -> None:
-        """Record what `event`, which came at `now`, leads to. It is never told that it was."""
+    def tell(self, event: Event, now: Moment, kept: Callable[[], None] | None = None) -> None:
+        """Record what `event`, which came at `now`, leads to.
+
+        `kept` is called once that is on the disk; never where it had to be held first: whoever sent it has given up.
+        """
         if self.recording and len(self._pending) >= MOST_HELD:
             self._stop_recording("more frames came than the disk takes")
         if self.recording and not self._held:
-            self._decide(event, now, None)
+            self._decide(event, now, None, kept)
         elif len(self._held) < MOST_HELD:
             self._held.append((event, now, None))
         else:
@@ -173,7 +178,13 @@ class Recorder:
         self._failure.cancel()
         return len(self._held) + len(self._pending) + self.dropped
 
-    def _decide(self, event: Event, now: Moment, told: asyncio.Future[Told] | None) -> None:
+    def _decide(
+        self,
+        event: Event,
+        now: Moment,
+        told: asyncio.Future[Told] | None,
+        kept: Callable[[], None] | None = None,
+    ) -> None:
         decision = decide(self._tentative, event, now)
         for record in decision.records:
             self._tentative = apply(self._tentative, record)
@@ -190,6 +201,7 @@ class Recorder:
             told,
             self._tentative,
             decision.requests,
+            kept,
         )
         self._pending.append(item)
         self._todo.put(item)
@@ -250,6 +262,8 @@ class Recorder:
             if item.told is not None and not item.told.done():
                 own = entries[made : made + len(item.records)]
                 item.told.set_result(Told(item.reply, tuple(entry.sequence for entry in own)))
+            if item.kept is not None:
+                item.kept()
             made += len(item.records)
             for gauge in item.requests:
                 self.requests.put_nowait((gauge, item.now))

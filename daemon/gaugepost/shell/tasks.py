@@ -46,6 +46,8 @@ class Tasks:
         await asyncio.gather(*tasks, return_exceptions=True)
 
     def _ended(self, task: asyncio.Task[None]) -> None:
+        if self._tasks.get(task.get_name()) is task:
+            del self._tasks[task.get_name()]
         if not task.cancelled() and (bug := task.exception()) is not None and self._bug is None:
             self._bug = bug
             self._failed.set()
