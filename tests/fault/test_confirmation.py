@@ -25,6 +25,7 @@ def test_a_value_is_confirmed_once_it_is_on_the_disk(tmp_path: Path, text: str) 
     shim.clear()
     with Port() as port, Daemon(tmp_path, _station(port, text), env=shim.env()) as daemon:
         bench = Bench(daemon, port, shim)
+        bench.until(lambda: daemon.get("/links")["links"][0]["state"] == "connected", "connected")
         for _ in range(3):
             bench.show()
             assert port.received(len(CONFIRMED)) == CONFIRMED
@@ -46,6 +47,7 @@ def test_what_could_not_be_kept_is_not_confirmed(tmp_path: Path, text: str) -> N
     shim.clear()
     with Port() as port, Daemon(tmp_path, _station(port, text), env=shim.env()) as daemon:
         bench = Bench(daemon, port, shim)
+        bench.until(lambda: daemon.get("/links")["links"][0]["state"] == "connected", "connected")
         shim.inject([f"pwrite|write *{WAL} errno=ENOSPC"])
         for _ in range(4):
             bench.show()

@@ -70,6 +70,7 @@ class Gauge:
         """Be gone, with whatever was on the line."""
         with self._lock:
             if self._port is not None:
+                self.device.unlink()  # else the daemon would try the number that the next terminal gets, anybody's
                 self._port.close()
                 self._port = None
                 self.unplugged += 1
