@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 from pathlib import Path
 from typing import Any
 
 from tests.bench_tools.bluetooth.aside import Aside, bench_aside
-from tests.bench_tools.bluetooth.bench import VALUES, gauge
+from tests.bench_tools.bluetooth.bench import REQUESTS, VALUES, gauge
 from tests.bench_tools.bluetooth.peripheral import Characteristic, Peripheral
 from tests.bench_tools.daemon import Daemon
 
@@ -21,11 +22,13 @@ time_zone = "UTC"
 kind = "bluetooth_le"
 address = "00:00:5E:00:53:10"
 values = "{VALUES}"
+requests = "{REQUESTS}"
 battery_low = 15
 [links.air.decoder]
 kind = "delimited_text"
 pattern = "{{value}} {{unit}}"
 units = {{ mm = "mm" }}
+confirmation = "OK"
 [gauges.g0]
 link = "air"
 contact = "three-point"
@@ -77,7 +80,7 @@ def shown(aside: Aside, own: Peripheral, daemon: Daemon, text: str, kind: str) -
 
 
 def test_a_gauge_by_radio_through_everything(tmp_path: Path) -> None:
-    """Values become readings; a low battery is recorded; a kill and a lost connection cost nothing but a check."""
+    """Values become readings and are confirmed; a low battery is recorded; a kill and a lost connection cost nothing but a check."""
     level = Characteristic("2A19", ("read", "notify"), bytes([60]))
     about = Characteristic("2A25", ("read",), b"B-0042")
     own = gauge(more={"180F": [level], "180A": [about]})
@@ -94,6 +97,7 @@ def test_a_gauge_by_radio_through_everything(tmp_path: Path) -> None:
             assert daemon.wait_for(1, kind="temperature")[0]["temperature_c"] == "21.40"
             master(aside, own, daemon)
             assert shown(aside, own, daemon, "38.0105 mm", "reading")["verdict"] == "in-limits"
+            aside.do(_hears(own, b"OK" * 4))
             after = last(daemon)
             aside.do(aside.bench.say(own, bytes([15]), uuid="2A19"))
             low = daemon.wait_for(1, after=after, kind="condition")[-1]
@@ -125,6 +129,14 @@ def master(aside: Aside, own: Peripheral, daemon: Daemon) -> None:
     assert daemon.status == 200
     aside.do(aside.bench.say(own, b"38.0013 mm"))
     daemon.wait_for(1, kind="check")
+
+
+async def _hears(own: Peripheral, all_of: bytes) -> None:
+    """Wait until the gauge was sent this and nothing else."""
+    async with asyncio.timeout(60):
+        while len(own.heard) < len(all_of):  # noqa: ASYNC110 - another process writes
+            await asyncio.sleep(0.02)
+    assert own.heard == all_of
 
 
 async def _battery_change(aside: Aside, own: Peripheral) -> None:

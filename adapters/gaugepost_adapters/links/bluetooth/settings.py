@@ -65,7 +65,7 @@ class Settings(AdapterSettings):
     """Whether the gauge sends values (it notifies or indicates), or has them read when it is asked: by a person, a
     trigger or ask_every. Reading takes no bytes, so the decoder's `request` may be any text."""
     requests: Uuid | None = None
-    """Characteristic that requests are written to, where the gauge takes any."""
+    """Characteristic that requests and confirmations are written to, where the gauge takes any."""
     battery_low: int = Field(default=10, ge=0, le=99)
     """Battery level, in percent, at which the battery is told to be low; 0 is never."""
     listen: Literal["by-turns", "always"] = "by-turns"
