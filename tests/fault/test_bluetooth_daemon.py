@@ -80,7 +80,7 @@ def shown(aside: Aside, own: Peripheral, daemon: Daemon, text: str, kind: str) -
 
 
 def test_a_gauge_by_radio_through_everything(tmp_path: Path) -> None:
-    """Values become readings and are confirmed; a low battery is recorded; a kill or a loss costs nothing but a check."""
+    """Values become readings, and are confirmed; a low battery is recorded; a kill or a loss costs but a check."""
     level = Characteristic("2A19", ("read", "notify"), bytes([60]))
     about = Characteristic("2A25", ("read",), b"B-0042")
     own = gauge(more={"180F": [level], "180A": [about]})
