@@ -31,14 +31,11 @@ def _printable(text: str) -> str:
     return text
 
 
-_PATTERN: dict[str, JsonValue] = {"pattern": SEEN}
+_SEEN: dict[str, JsonValue] = {"pattern": SEEN, "minLength": 1}
+"""Told to programs; what a person is told comes from `_printable`."""
 
-Text = Annotated[
-    str, Field(min_length=1, max_length=200, json_schema_extra=_PATTERN), AfterValidator(_printable)
-]
-Note = Annotated[
-    str, Field(min_length=1, max_length=500, json_schema_extra=_PATTERN), AfterValidator(_printable)
-]
+Text = Annotated[str, Field(max_length=200, json_schema_extra=_SEEN), AfterValidator(_printable)]
+Note = Annotated[str, Field(max_length=500, json_schema_extra=_SEEN), AfterValidator(_printable)]
 Readings = Annotated[int, Field(ge=1, le=MAX_READINGS)]
 
 
