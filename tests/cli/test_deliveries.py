@@ -14,6 +14,8 @@ from tests.bench_tools.daemon import START_S, Daemon, Port, station_file
 from tests.bench_tools.picky import PickySide
 from tests.cli.daemons import gaugepost
 
+pytestmark = pytest.mark.attack
+
 
 @pytest.fixture
 def far(tmp_path: Path) -> PickySide:

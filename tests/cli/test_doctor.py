@@ -22,6 +22,8 @@ from tests.bench_tools.daemon import Daemon, Port, station_file
 from tests.bench_tools.ports import free_port
 from tests.edge.readings import reading
 
+pytestmark = pytest.mark.attack
+
 ENCRYPTED = """
 [service]
 certificate_file = "service.pem"

@@ -7,6 +7,8 @@ import json
 import signal
 from pathlib import Path
 
+import pytest
+
 from gaugepost.core.record import Kind
 from gaugepost.edge.journal import Reader
 from tests.cli.daemons import STATION, Daemon, daemon, gaugepost, line_of
@@ -146,6 +148,7 @@ def test_ctrl_c_leaves_the_procedure_and_says_so(tmp_path: Path) -> None:
         assert shown["gauges"][0]["procedure"]["reading"] == 2
 
 
+@pytest.mark.attack
 def test_a_station_that_can_not_run_is_2(tmp_path: Path) -> None:
     """A wrong file shows every finding, a journal or an address that another daemon has is named; all end with 2."""
     wrong = tmp_path / "wrong.toml"

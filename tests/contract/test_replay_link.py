@@ -169,6 +169,7 @@ def _run(*words: str) -> subprocess.Popen[str]:
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
+@pytest.mark.attack
 def test_a_real_gauge_is_captured_and_replayed_into_a_station(tmp_path: Path) -> None:
     """A gauge's captured frames come out of a station's replay link, and the journaled set-up says it is one."""
     station, file = tmp_path / "station.toml", tmp_path / "bore.toml"

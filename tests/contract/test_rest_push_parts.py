@@ -113,6 +113,7 @@ def test_too_large_and_refused_may_mix(count: int, room: int, refused: set[int])
 
 @hypothesis_settings(max_examples=25, deadline=None)
 @given(BATCHES, st.sampled_from([400, 422]))
+@pytest.mark.attack
 def test_a_real_far_side_is_asked_the_same_way(batch: tuple[int, set[int]], status: int) -> None:
     """Over HTTP too exactly the refused ones come back, in few requests, and a repeat has the same keys."""
     count, chosen = batch

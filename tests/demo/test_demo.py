@@ -27,6 +27,8 @@ from gaugepost.demo.shop import LOT_OF_SIX
 from gaugepost.edge.journal import Reader
 from tests.bench_tools.ports import free_port
 
+pytestmark = pytest.mark.attack
+
 LONGEST_S = 120.0
 """Bounds a failure; the demo at pace 0 takes a few seconds."""
 

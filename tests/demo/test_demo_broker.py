@@ -17,6 +17,8 @@ from gaugepost.demo.broker import Broker as Named, chosen
 from tests.bench_tools.broker import Broker, Subscriber
 from tests.bench_tools.ports import free_port
 
+pytestmark = pytest.mark.attack
+
 LONGEST_S = 120.0
 """Bounds a failure; the demo at pace 0 takes a few seconds."""
 

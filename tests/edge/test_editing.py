@@ -86,6 +86,7 @@ NAMES = st.text(min_size=1, max_size=10)
     entry=st.dictionaries(NAMES, st.one_of(VALUES, st.lists(VALUES, max_size=3)), min_size=1, max_size=4),
     value=VALUES,
 )
+@pytest.mark.attack
 def test_any_edit_says_what_was_asked_for_and_keeps_the_comments(
     table: str, name: str, entry: dict[str, Any], value: Any
 ) -> None:

@@ -148,6 +148,7 @@ def documents(draw: st.DrawFn) -> tuple[str, dict[Path, int]]:
 
 @settings(max_examples=300, deadline=None)
 @given(documents(), st.booleans())
+@pytest.mark.attack
 def test_every_key_has_its_line(document: tuple[str, dict[Path, int]], crlf: bool) -> None:
     """Every key path that the parser sees has the line it was written on, and no other path has one."""
     text, lines = document

@@ -151,6 +151,7 @@ def test_a_new_station_has_nothing_to_tell(tmp_path: Path) -> None:
 
 @settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(chance=st.data())
+@pytest.mark.attack
 def test_a_damaged_snapshot_is_not_used(data: Path, chance: st.DataObject) -> None:
     """Whatever byte is changed or wherever the file is cut: the journal alone decides, and the start says so."""
     path = data / FILE_NAME

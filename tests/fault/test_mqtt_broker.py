@@ -12,6 +12,8 @@ from tests.bench_tools.accounts import STATUS, delivered, first_seen, journalled
 from tests.bench_tools.broker import Broker, Subscriber, until
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
+pytestmark = pytest.mark.attack
+
 KILLS = 5
 FREEZES = 3
 
@@ -104,7 +106,6 @@ def test_a_killed_daemon_loses_and_doubles_nothing(tmp_path: Path, port: Port) -
     assert set(recorded) <= set(first_seen(heard))
 
 
-@pytest.mark.attack
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
 def test_readings_arrive_though_the_broker_is_killed(tmp_path: Path, port: Port, version: str) -> None:
     """Killed in the midst of a batch, and away for a while: nothing it had acknowledged is missing, all comes in order.
@@ -136,7 +137,6 @@ def test_readings_arrive_though_the_broker_is_killed(tmp_path: Path, port: Port,
     assert len(heard_of) == 200 * KILLS
 
 
-@pytest.mark.attack
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
 def test_readings_arrive_though_the_broker_freezes(tmp_path: Path, port: Port, version: str) -> None:
     """A broker that keeps its connections and does nothing is noticed, and afterwards nothing is missing or astray."""

@@ -15,6 +15,8 @@ import pytest
 from tests.bench_tools.broker import PATIENCE_S, Broker, Heard, Subscriber, until
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
+pytestmark = pytest.mark.attack
+
 COMMANDS = "gaugepost/test bench/command"
 REPLY = "gaugepost/test bench/reply"
 VERSIONS = ("5", pytest.param("3.1.1", marks=pytest.mark.attack))
@@ -250,7 +252,6 @@ def test_no_answer_speaks_in_the_stations_name(tmp_path: Path) -> None:
         assert answers == [REPLY] * len(own)
 
 
-@pytest.mark.attack
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
 def test_nothing_old_is_carried_out(tmp_path: Path, version: str) -> None:
     """What was published before the station listened is not carried out: retained it is refused, aloud.
@@ -309,7 +310,6 @@ def test_a_broker_that_lets_nobody_subscribe_is_told(tmp_path: Path) -> None:
         assert one["state"] != "unreachable"
 
 
-@pytest.mark.attack
 def test_a_flood_of_commands_delays_nobody(tmp_path: Path) -> None:
     """Of thousands at once some wait and are carried out, the rest is refused; every reading is taken and delivered."""
     flood = b"\n".join(b'{"request": "f%d", "piece": "%d"}' % (at, at) for at in range(3000))

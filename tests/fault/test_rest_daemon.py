@@ -14,6 +14,8 @@ from tests.bench_tools.accounts import journalled, show, standing, until
 from tests.bench_tools.daemon import Daemon, Port, station_file
 from tests.bench_tools.receiver import Receiver, Says, Stalls
 
+pytestmark = pytest.mark.attack
+
 KILLS = 12
 
 
@@ -173,7 +175,6 @@ def settled(daemon: Daemon, receiver: Receiver) -> None:
     assert any(":" in key for key in sent), "no batch was sent in parts"
 
 
-@pytest.mark.attack
 def test_killed_while_it_delivers_every_record_is_there_once(tmp_path: Path) -> None:
     """Killed 12 times after the far side took a request and before it answered: repeats have their keys, all is there.
 
@@ -197,7 +198,6 @@ def test_killed_while_it_delivers_every_record_is_there_once(tmp_path: Path) -> 
         assert receiver.repeats >= KILLS
 
 
-@pytest.mark.attack
 def test_killed_at_any_moment_every_record_is_there_once(tmp_path: Path) -> None:
     """Wherever kills fall among disk, request, answer and cursor, nothing is lost and nothing doubled."""
     moment, shown, daemon = random.Random(4711), 0, Daemon(tmp_path, "")

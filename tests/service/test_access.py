@@ -17,6 +17,8 @@ import trustme
 
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
+pytestmark = pytest.mark.attack
+
 SERVICE = """
 [service]
 host = "0.0.0.0"

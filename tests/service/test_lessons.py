@@ -17,6 +17,8 @@ from gaugepost.core.access import Scope
 from gaugepost.service.door.scopes import scope_of
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
+pytestmark = pytest.mark.attack
+
 SHOWN = (("12.345 mm", b"+0012.345\r"), ("7.891 mm", b"+0007.891\r"), ("-3.072", b"-0003.072\r"))
 PATIENCE_S = 60.0
 
@@ -197,7 +199,6 @@ def test_two_clients_hold_one_lesson(port: Port, tmp_path: Path) -> None:
         assert (daemon.status, over["detail"]) == (404, "that lesson is over: it was ended")
 
 
-@pytest.mark.attack
 def test_a_lesson_that_nobody_asks_for_gives_its_link_back(port: Port, tmp_path: Path) -> None:
     """Who closes the page leaves no link away: after the time that was agreed it is the station's again."""
     with Daemon(tmp_path, station_file([port])) as daemon:
@@ -264,7 +265,6 @@ def test_who_may_look_may_not_teach() -> None:
     assert asked == {Scope.SET_UP}
 
 
-@pytest.mark.attack
 def test_a_station_file_taken_meanwhile_leaves_the_lesson_its_link(port: Port, tmp_path: Path) -> None:
     """Where the file has the link otherwise by then, the lesson goes on, and the link comes back as the file has it."""
     with Daemon(tmp_path, station_file([port])) as daemon:
@@ -281,7 +281,6 @@ def test_a_station_file_taken_meanwhile_leaves_the_lesson_its_link(port: Port, t
         assert "4800" in daemon.get("/links")["links"][0]["description"]
 
 
-@pytest.mark.attack
 def test_a_daemon_killed_in_a_lesson_starts_as_if_there_were_none(port: Port, tmp_path: Path) -> None:
     """After SIGKILL while a search goes on the link is the station's, the lesson is unknown, and no search is left."""
     with Daemon(tmp_path, station_file([port])) as daemon:
@@ -301,7 +300,6 @@ def test_a_daemon_killed_in_a_lesson_starts_as_if_there_were_none(port: Port, tm
         until(lambda: not any(Path(f"/proc/{one}").exists() for one in left))
 
 
-@pytest.mark.attack
 def test_a_search_that_is_killed_is_told_and_costs_no_reading(port: Port, tmp_path: Path) -> None:
     """Where the kernel ends a search, who asks is told, another gauge is recorded all the while, and the next works."""
     with Port() as other, Daemon(tmp_path, station_file([port, other])) as daemon:

@@ -166,6 +166,7 @@ async def test_a_share_that_hangs_is_said_and_holds_up_no_end(
     hung.set()
 
 
+@pytest.mark.attack
 def test_a_running_station_backs_itself_up_and_says_so(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
