@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
@@ -182,3 +182,31 @@ async def test_many_records_keep_their_order() -> None:
         await stream.settle()
         assert stream.held == 10_000
     assert found == list(range(1, 10_001))
+
+
+async def test_a_stream_may_be_taken_away_while_the_thread_waits_to_write() -> None:
+    """Where the thread was about to look into the stream, the next batch goes out over the same connection."""
+    async with facing(answering({})) as destination:
+        await destination.stream(lambda: None)
+        connection = destination._connection
+        assert connection is not None and connection._network._client is not None
+        network, client = connection._network, connection._network._client
+        writing = client.writing
+
+        class Late(contextlib.AbstractContextManager[None]):
+            """A lock that the thread gets only after the event loop has taken the stream away."""
+
+            acquire, release = writing.acquire, writing.release
+
+            def __enter__(self) -> None:
+                network.stream = None
+                writing.acquire()
+
+            def __exit__(self, *_: object) -> None:
+                writing.release()
+
+        client.writing = cast(Any, Late())
+        network.rouse()
+        await until(lambda: network.stream is None)
+        assert await destination.deliver(samples(1, 2), "1-2") == Outcome(2)
+        assert destination._connection is connection

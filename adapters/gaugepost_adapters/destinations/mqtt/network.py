@@ -256,10 +256,11 @@ class Network:
         self.rouse()
 
     def _pump_stream(self, client: Client, limits: Limits) -> bool:
-        if self.stream is None:
+        stream = self.stream  # looked at once: the event loop may take it away meanwhile
+        if stream is None:
             return False
         with client.writing:
-            packets = self._packets(client, self.stream, limits, _GO_BYTES)
+            packets = self._packets(client, stream, limits, _GO_BYTES)
             if packets and not client.send(packets):
                 raise Unreachable(f"{self._settings.where} is gone", hint="it is tried again")
         return len(packets) >= _GO_BYTES
