@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from gaugepost.commands.view.style import GREEN, RED, YELLOW
 from gaugepost.core.conformity import RuleName
-from gaugepost.core.quantity import CONTEXT, Unit, round_to
+from gaugepost.core.shown import acceptance, percent, unit_of, word as shown_word
 
 Record = Mapping[str, object]
 
@@ -16,8 +15,9 @@ _VERDICTS = {
     "oversize": ("OVERSIZE", RED),
     "in-limits": ("in limits", GREEN),
     "not-judged": ("not judged", YELLOW),
+    "undecided": ("undecided", YELLOW),
+    "accepted": ("accepted", GREEN),
 }
-_TENTH = Decimal("0.1")
 
 
 def word(record: Record) -> tuple[str, str] | None:
@@ -25,12 +25,8 @@ def word(record: Record) -> tuple[str, str] | None:
 
     It is the verdict, unless the decision is another than that looks like: the decision is what green and red are for.
     """
-    verdict, decision = record.get("verdict"), record.get("decision")
-    if decision == "undecided":
-        return "undecided", YELLOW
-    if decision == "accept" and verdict in ("undersize", "oversize"):
-        return "accepted", GREEN
-    return None if verdict is None else _VERDICTS.get(str(verdict), (str(verdict), YELLOW))
+    found = shown_word(record)
+    return None if found is None else _VERDICTS.get(found, (found, YELLOW))
 
 
 def details(record: Record) -> list[str]:
@@ -51,24 +47,10 @@ def details(record: Record) -> list[str]:
     return parts
 
 
-def percent(probability: object) -> str:
-    """Return a probability given as text in percent, to a tenth; never so that it looks certain: "> 99.9 %"."""
-    share = CONTEXT.multiply(Decimal(str(probability)), Decimal(100))
-    if share < _TENTH:
-        return "< 0.1 %"
-    return f"{round_to(share, _TENTH)} %" if share <= 100 - _TENTH else "> 99.9 %"
-
-
 def _acceptance(record: Record) -> list[str]:
-    """The acceptance limits, rounded inwards: what is shown inside them is inside them."""
-    unit = Unit(str(record.get("unit", Unit.MM)))
-    step = Decimal("0.00001") if unit is Unit.INCH else Decimal("0.0001")
-    lower, upper = (
-        None if (said := record.get(name)) is None else Decimal(str(said)).quantize(step, rounding=towards)
-        for name, towards in (("lower_acceptance", ROUND_CEILING), ("upper_acceptance", ROUND_FLOOR))
-    )
-    if lower is not None and upper is not None:
-        return [f"accepts {lower} to {upper} {unit}"]
-    if lower is None and upper is None:
+    """The acceptance limits in words."""
+    lower, upper = acceptance(record)
+    if not lower and not upper:
         return []
-    return [f"accepts {f'at most {upper}' if lower is None else f'at least {lower}'} {unit}"]
+    said = f"{lower} to {upper}" if lower and upper else f"at least {lower}" if lower else f"at most {upper}"
+    return [f"accepts {said} {unit_of(record)}"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from decimal import Decimal
 
 from gaugepost.commands.view import decision
 from gaugepost.commands.view.bar import drawn
@@ -19,8 +18,8 @@ from gaugepost.commands.view.style import (
     painted,
     wrapped,
 )
-from gaugepost.core.quantity import Unit, exact_text, from_mm, round_to, shown, step_of
 from gaugepost.core.record import Kind
+from gaugepost.core.shown import deviation, digits, fine, limit, number, uncertainty, unit_of, value_of
 
 Record = Mapping[str, object]
 """A record as published: names of `core.record.COLUMNS`, exact numbers as text."""
@@ -28,11 +27,6 @@ Record = Mapping[str, object]
 _INDENT = 10
 """Columns that the time takes."""
 _VALUE_WIDTH, _LIMIT_WIDTH = 17, 10
-_FINEST = {Unit.MM: Decimal("0.0001"), Unit.INCH: Decimal("0.00001")}
-"""Limits stated in the other unit have digits without end; values are shown to these steps then."""
-_FINE_UNIT = {Unit.MM: (Unit.MICROMETRE, Decimal("0.1")), Unit.INCH: (Unit.MICROINCH, Decimal(1))}
-_COARSE_MM = 1
-"""A correction from here on is a size (a gauge that shows differences), and is shown as one."""
 _LOUD = {Kind.BAD_FRAME, Kind.SUSPECT, Kind.GAP, Kind.SALVAGE}
 _LOUD_CODES = {"failed", "refused", "lost", "unknown", "none", "not-asked"}
 
@@ -76,14 +70,10 @@ def _head(record: Record) -> str:
 
 def _scale(record: Record, style: Style) -> str:
     """The line with the value, the limits and the verdict; its columns stand still."""
-    value, lower, upper = (
-        _value(record),
-        _number(record, "lower"),
-        _number(record, "upper"),
-    )
-    deviation = _number(record, "deviation")
-    nominal = None if value is None or deviation is None else value - deviation
-    accepting = _number(record, "lower_acceptance"), _number(record, "upper_acceptance")
+    value, lower, upper = value_of(record), number(record, "lower"), number(record, "upper")
+    away = number(record, "deviation")
+    nominal = None if value is None or away is None else value - away
+    accepting = number(record, "lower_acceptance"), number(record, "upper_acceptance")
     row = drawn(value, lower, upper, nominal, accepting=accepting, plain=style.ascii)
     word, colour = _word(record)
     at, marked = row.value_at, row.text
@@ -91,15 +81,15 @@ def _scale(record: Record, style: Style) -> str:
         value_mark = painted(painted(marked[at], colour, style), BOLD, style)
         marked = marked[:at] + value_mark + marked[at + 1 :]
     shown_value = painted(value_text(record).rjust(_VALUE_WIDTH), BOLD, style)
-    left, right = (_limit(limit, _step(record)) for limit in (lower, upper))
+    left, right = (limit(record, name) for name in ("lower", "upper"))
     cells = f"  {shown_value} {left:>{_LIMIT_WIDTH}} {marked} {right:<{_LIMIT_WIDTH}}"
     return f"{cells} {painted(word, colour, style)}"
 
 
 def value_text(record: Record) -> str:
     """Return a measurement's value with its unit, rounded once, never so that it looks inside a limit it exceeds."""
-    digits = _digits(record)
-    return f"{digits} {_unit(record)}" if digits else "no value"
+    shown = digits(record)
+    return f"{shown} {unit_of(record)}" if shown else "no value"
 
 
 def verdict_text(record: Record) -> str:
@@ -112,45 +102,18 @@ def _word(record: Record) -> tuple[str, str]:
     return decision.word(record) or ("one of more", DIM)
 
 
-def _unit(record: Record) -> Unit:
-    return Unit(str(record.get("unit", Unit.MM)))
-
-
-def _value(record: Record) -> Decimal | None:
-    return _number(record, "value" if "unit" in record else "value_mm")
-
-
-def _digits(record: Record) -> str:
-    value = _value(record)
-    if value is None:
-        return ""
-    return shown(value, _step(record), _number(record, "lower"), _number(record, "upper"))
-
-
-def _step(record: Record) -> Decimal:
-    """The step that values are shown to: that of the limits as stated, as far as it is one of a drawing."""
-    finest = _FINEST.get(_unit(record), Decimal("0.01"))
-    limits = [_number(record, name) for name in ("lower", "upper")]
-    return max([finest, min((step_of(limit) for limit in limits if limit is not None), default=finest)])
-
-
-def _limit(limit: Decimal | None, step: Decimal) -> str:
-    return "" if limit is None else exact_text(round_to(limit, step))
-
-
 def _details(record: Record) -> list[str]:
     """What made the value: the parts of the lines below it."""
-    unit, parts = _unit(record), []
-    if (deviation := _number(record, "deviation")) is not None:
-        step = step_of(Decimal(_digits(record) or "0"))
-        parts.append(f"deviation {_signed(round_to(deviation, step))}")
+    unit, parts = unit_of(record), []
+    if away := deviation(record):
+        parts.append(f"deviation {away}")
     if "indication" in record:
         parts.append(f"showed {record['indication']} {record.get('indication_unit', '')}".rstrip())
-    corrections = {name: _number(record, f"{name}_correction_mm") for name in ("master", "thermal")}
-    parts += [f"{name} {_fine(added, unit)}" for name, added in corrections.items() if added is not None]
+    corrections = {name: number(record, f"{name}_correction_mm") for name in ("master", "thermal")}
+    parts += [f"{name} {fine(added, unit)}" for name, added in corrections.items() if added is not None]
     parts += _temperatures(record)
-    if (uncertainty := _number(record, "uncertainty_mm")) is not None:
-        parts.append(f"U {_fine(uncertainty, unit).lstrip('+')} (k = {record.get('coverage_factor')})")
+    if expanded := uncertainty(record):
+        parts.append(f"U {expanded} (k = {record.get('coverage_factor')})")
     return parts
 
 
@@ -167,23 +130,7 @@ def _temperatures(record: Record) -> list[str]:
     ]
 
 
-def _fine(value_mm: Decimal, unit: Unit) -> str:
-    """A correction as people say it: in µm or µin, or in the drawing's unit where it is a size."""
-    if abs(value_mm) >= _COARSE_MM:
-        return f"{_signed(round_to(from_mm(value_mm, unit), _FINEST.get(unit, Decimal(1))))} {unit}"
-    fine, step = _FINE_UNIT.get(unit, _FINE_UNIT[Unit.MM])
-    return f"{_signed(round_to(from_mm(value_mm, fine), step))} {fine}"
-
-
-def _signed(value: Decimal) -> str:
-    return format(value, "+f") if value else format(abs(value), "f")
-
-
 def _unjudged(record: Record) -> list[str]:
     """What the drawing asks for beside, and nobody judged: "envelope requirement"."""
     listed = record.get("requirements_not_judged")
     return [f"{each} requirement" for each in listed] if isinstance(listed, list) else []
-
-
-def _number(record: Record, name: str) -> Decimal | None:
-    return Decimal(str(record[name])) if record.get(name) is not None else None
