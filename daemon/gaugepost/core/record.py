@@ -63,6 +63,7 @@ class Kind(Word):
     REJUDGED = "rejudged"
     ARCHIVE = "archive"
     LIFTED = "lifted"
+    CHECKPOINT = "checkpoint"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (
@@ -258,6 +259,10 @@ class Record:
     taper_uncertainty_mm: Decimal | None = _word(86, "expanded uncertainty of taper_mm", "mm")
     barrel_uncertainty_mm: Decimal | None = _word(87, "expanded uncertainty of barrel_mm", "mm")
     bell_mouth_uncertainty_mm: Decimal | None = _word(88, "expanded uncertainty of bell_mouth_mm", "mm")
+    last_hash: bytes | None = _word(89, "hash of the record `last`, as a checkpoint signs it")
+    signature: bytes | None = _word(90, "Ed25519 signature (RFC 8032) over a checkpoint's text")
+    public_key: bytes | None = _word(91, "public key that the signature is held against")
+    next_public_key: bytes | None = _word(92, "public key of the checkpoints to come")
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""

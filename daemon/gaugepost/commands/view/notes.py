@@ -200,4 +200,5 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.STREAM: lambda record: said(str(record.get("gauge")), record),
     Kind.SALVAGE: lambda record: said("SALVAGED", record),
     Kind.ARCHIVE: lambda record: said("archived", record),
+    Kind.CHECKPOINT: lambda record: said(f"checkpoint: records up to {record.get('last')} signed", record),
 }
