@@ -77,8 +77,6 @@ class Person:
             if more > self.one.most:  # it has no more places: one that is shorter says as much
                 more = self.dice.randint(1, 99) * (5 if self.one.most > 99_999 else 1)
             self.measure(replace(what, digits=more - more % (5 if self.one.most > 99_999 else 1)))
-        elif ask is Ask.SAME:
-            self.measure(self.shown[-1])
         else:
             self.measure(what)
 

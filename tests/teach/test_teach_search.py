@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import binascii
 import random
 from collections.abc import Callable
 from dataclasses import replace
@@ -182,6 +183,48 @@ def test_the_same_value_again_tells_nothing() -> None:
     outlook = outlook_of(*[("12.345 mm", b"+0012.345\r")] * 4)
     assert outlook.accepted is None
     assert outlook.next_measurements[0].ask == Ask.ANY
+
+
+REPEATED = (
+    "bytes that nothing reads change: the same value twice shows whether they follow it, as a check would"
+)
+FOLLOWS = "bytes that nothing reads follow the value: if they are a check of an unknown kind, nobody makes it"
+
+
+@pytest.mark.parametrize(
+    ("beside", "told"),
+    [(("6074", "3119", "4821", "6074"), (FOLLOWS,)), (("0001", "0002", "0003", "0004"), ())],
+)
+def test_the_same_value_twice_shows_what_follows_it(beside: tuple[str, ...], told: tuple[str, ...]) -> None:
+    """Digits beside the number that are no counter are told to be unchecked, once a value came twice; not before."""
+    values = (*GAUGE, GAUGE[0])
+    pairs = [
+        (text, data.replace(b"\r", f" {each}\r".encode()))
+        for (text, data), each in zip(values, beside, strict=True)
+    ]
+    once, twice = outlook_of(*pairs[:3]), outlook_of(*pairs)
+    assert once.accepted is not None and twice.accepted is not None, twice.reason
+    assert (Ask.SAME, REPEATED) in [(one.ask, one.why) for one in once.next_measurements if not one.needed]
+    assert REPEATED in once.accepted.cautions
+    assert Ask.SAME not in {one.ask for one in twice.next_measurements}
+    assert {*twice.accepted.cautions} & {REPEATED, FOLLOWS} == {*told}
+
+
+def test_a_check_that_is_made_needs_no_value_twice() -> None:
+    """Bytes that a draft's own check goes over are explained, though they change with every value."""
+    values = [12_345, 7_891, -23_072, 18_206]
+    frames = [value.to_bytes(4, "big", signed=True) for value in values]
+    pairs = [
+        (
+            f"{Decimal(value).scaleb(-3)} mm",
+            b"\x02" + data + binascii.crc_hqx(b"\x02" + data, 0xFFFF).to_bytes(2),
+        )
+        for value, data in zip(values, frames, strict=True)
+    ]
+    outlook = outlook_of(*pairs, packets=True)
+    assert outlook.accepted is not None, outlook.reason
+    assert "check" in outlook.accepted.settings
+    assert Ask.SAME not in {one.ask for one in outlook.next_measurements}
 
 
 def test_values_close_together_are_no_evidence() -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 
-from gaugepost.contract.teaching import Ask, Evidence, all_chunks
+from gaugepost.contract.teaching import Ask, Evidence, Typed, all_chunks
 from gaugepost.teach.channels import recorded
 from gaugepost.teach.judging import (
     Fitting,
@@ -17,12 +18,13 @@ from gaugepost.teach.judging import (
     with_request,
 )
 from gaugepost.teach.outlook import Candidates, Next, Outlook, Proposal, Shown
-from gaugepost.teach.showing import shown
+from gaugepost.teach.showing import loose, shown
 
 MARGIN_BITS = 20.0
 """How much more the digits must say than the choice among all that was tried: a million to one against luck."""
 LEAST_VALUES = 3
 """Different values other than zero that have to agree."""
+_Value = tuple[Decimal, str | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +84,10 @@ def _decided(whole: Evidence, evidence: Evidence, channel: str, classes: list[_C
         reason = "it is not read amid what comes over other channels"
     evidence_shown = shown(leader, evidence)
     widening = _widening(evidence, zeros=all(map(_zero_before, evidence_shown)))
-    refuses = tuple(one.why for one in widening)
+    widening += _repeating(leader, evidence)
+    cautions = (*(one.why for one in widening), *_unchecked(leader, evidence))
     settings = with_request(leader.decoder, leader.draft.settings, whole.request)
-    proposal = Proposal(leader.kind, settings, channel, bits, needed, refuses, frames)
+    proposal = Proposal(leader.kind, settings, channel, bits, needed, cautions, frames)
     listed = [
         Candidates(len(one.fits), one.fits[0].kind, one.fits[0].draft.settings, _apart_text(best, one))
         for one in (best, *others)
@@ -111,9 +114,13 @@ def _met(evidence: Evidence) -> frozenset[Ask]:
     met = {Ask.NEGATIVE} if any(one.negative and one.whole for one in typed) else set()
     met |= {Ask.POSITIVE} if any(not one.negative and one.whole for one in typed) else set()
     met |= {Ask.UNIT} if len({one.unit or one.scale for one in typed} - {None}) > 1 else set()
-    met |= {Ask.SAME} if len({(one.value, one.unit) for one in typed}) < len(typed) else set()
+    met |= {Ask.SAME} if len(set(map(_value, typed))) < len(typed) else set()
     met |= {Ask.LONGER} if len({len(one.digits.partition(".")[0]) for one in typed}) > 1 else set()
     return frozenset(met)
+
+
+def _value(typed: Typed) -> _Value:
+    return typed.value, typed.unit or typed.scale
 
 
 def _zero_before(one: Shown) -> bool:
@@ -132,6 +139,29 @@ def _widening(evidence: Evidence, *, zeros: bool) -> list[Next]:
         words[Ask.LONGER] = "zeros stood before every number: one that is longer is refused"
         met -= {Ask.LONGER}
     return [Next(ask, why, needed=False) for ask, why in words.items() if ask not in met | evidence.never]
+
+
+def _repeating(leader: Fitting, evidence: Evidence) -> list[Next]:
+    """Ask for the same value twice where that shows what is behind bytes that nothing reads."""
+    if Ask.SAME in _met(evidence) or len(set(loose(leader, evidence))) == 1:
+        return []
+    why = (
+        "bytes that nothing reads change: the same value twice shows whether they follow it, as a check would"
+    )
+    return [Next(Ask.SAME, why, needed=False)]
+
+
+def _unchecked(leader: Fitting, evidence: Evidence) -> list[str]:
+    """Say where bytes that nothing reads were the same whenever a value came again, and only then."""
+    by_value: dict[_Value, set[bytes]] = {}
+    for sample, each in zip(evidence.samples, loose(leader, evidence), strict=True):
+        by_value.setdefault(_value(sample.typed), set()).add(each)
+    follow = all(len(each) == 1 for each in by_value.values()) and len(set.union(*by_value.values())) > 1
+    if Ask.SAME not in _met(evidence) or not follow:
+        return []
+    return [
+        "bytes that nothing reads follow the value: if they are a check of an unknown kind, nobody makes it"
+    ]
 
 
 def _settling(one: Reads, other: Reads, evidence: Evidence) -> Next:

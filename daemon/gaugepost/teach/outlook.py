@@ -76,7 +76,7 @@ class Next:
     ask: Ask
     why: str
     needed: bool
-    """Nothing is decided without it; otherwise it only widens what the description accepts."""
+    """Nothing is decided without it; otherwise it widens what the description accepts, or tells more of the frames."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +100,8 @@ class Proposal:
     bits: float
     """Information in the digits that it read as typed, less what was chosen to make them fit."""
     needed_bits: float
-    refuses: tuple[str, ...]
-    """What it refuses because no sample showed it, a sentence each."""
-
+    cautions: tuple[str, ...]
+    """What it refuses because no sample showed it, and what it can't check, a sentence each."""
     frames: tuple[Recorded, ...]
     """All that came, over every channel."""
 

@@ -80,7 +80,7 @@ def _leading(one: Proposal) -> dict[str, Any]:
         "channel": one.channel,
         "bits": round(one.bits, 1),
         "needed_bits": round(one.needed_bits, 1),
-        "refuses": list(one.refuses),
+        "cautions": list(one.cautions),
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gaugepost.teach import Outlook
+from gaugepost.teach import Ask, Outlook
 
 WORDS = """\
   12.345 mm        what the display shows for all that came since the last measurement
@@ -34,7 +34,7 @@ def as_lines(outlook: Outlook) -> Iterator[str]:
         bits, needed = found.bits, found.needed_bits
         yield f"decided: {found.kind}; the digits say {bits:.0f} bits, {needed:.0f} are needed against luck"
         yield from (f"  {line}" for line in found.description().splitlines())
-        yield from (f"  note: {each}" for each in found.refuses)
+        yield from (f"  note: {each}" for each in found.cautions)
         return
     if outlook.conflict is not None:
         yield f"conflict: {outlook.conflict}"
@@ -51,4 +51,5 @@ def as_lines(outlook: Outlook) -> Iterator[str]:
         yield f"    and {len(outlook.classes) - _MOST_CLASSES} more kinds of them"
     for ask in outlook.next_measurements:
         why = "" if ask.why == outlook.reason else f": {ask.why}"
-        yield f"  measure {ask.ask}{why}" if ask.needed else f"  or {ask.ask}, to have more accepted{why}"
+        gain = "to know more" if ask.ask is Ask.SAME else "to have more accepted"
+        yield f"  measure {ask.ask}{why}" if ask.needed else f"  or {ask.ask}, {gain}{why}"
