@@ -11,7 +11,7 @@ import pytest
 
 from gaugepost.core.bench.budgeting import Unstated, form_budgets, of_result, result_budget
 from gaugepost.core.bench.state import Member
-from gaugepost.core.form import Cell
+from gaugepost.core.form import Place
 from gaugepost.core.setup import Combine
 from gaugepost.core.uncertainty import Budget
 from gaugepost.core.uncertainty.differing import RANK
@@ -99,13 +99,13 @@ def test_derivation_3_stated_none_for_a_range() -> None:
 
 
 CELLS = [
-    Cell(D(size), D(angle), D(depth))
+    Place(D(size), D(angle), D(depth))
     for depth, sizes in ((5, ("38.110", "38.000", "38.050")), (20, ("38.400", "38.402", "38.401")))
     for angle, size in zip((0, 60, 120), sizes, strict=True)
 ]
 
 
-def figure(name: str, cells: list[Cell], **more: Any) -> Budget:
+def figure(name: str, cells: list[Place], **more: Any) -> Budget:
     made = form_budgets(known(), BORE, cells, [(member(**more),) for _ in cells])
     assert isinstance(made, dict)
     return made[name]
@@ -135,7 +135,7 @@ def test_of_depths_with_more_and_with_fewer_angles_the_more_count() -> None:
 def test_near_in_an_ovality_is_what_its_worse_known_end_can_not_tell_apart(coarse: int) -> None:
     """As in a range: 5 µm below the largest is near where one of both ends is known to 2.9 µm."""
     sizes = ("38.105", "38.103", "38.100", "38.000")
-    cells = [Cell(D(size), D(45 * at), D(5)) for at, size in enumerate(sizes)]
+    cells = [Place(D(size), D(45 * at), D(5)) for at, size in enumerate(sizes)]
     members = [(member(step_mm=D("0.01") if at == coarse else D("0.001")),) for at in range(4)]
     made = form_budgets(known(), BORE, cells, members)
     assert isinstance(made, dict)

@@ -7,7 +7,7 @@ from decimal import Decimal as D
 import pytest
 from hypothesis import example, given, settings, strategies as st
 
-from gaugepost.core.form import Cell, Place, form_of, weights_of
+from gaugepost.core.form import Place, form_of, weights_of
 from gaugepost.core.form.weights import Weights
 
 SIZES = st.integers(0, 40).map(lambda tenths: D(38) + D(tenths).scaleb(-4))
@@ -16,17 +16,17 @@ ANGLES = st.one_of(st.none(), st.sampled_from([D(0), D(45), D(90), D(120)]))
 
 
 @st.composite
-def bores(draw: st.DrawFn) -> list[Cell]:
+def bores(draw: st.DrawFn) -> list[Place]:
     """Cells at any depths and angles, each once, in any order."""
     grid = [
         (depth, angle)
         for depth in draw(st.lists(DEPTHS, min_size=1, max_size=4, unique=True))
         for angle in draw(st.lists(ANGLES, min_size=1, max_size=3, unique=True))
     ]
-    return [Cell(draw(SIZES), angle, depth) for depth, angle in draw(st.permutations(grid))]
+    return [Place(draw(SIZES), angle, depth) for depth, angle in draw(st.permutations(grid))]
 
 
-def weighed(weights: Weights, cells: list[Cell]) -> float:
+def weighed(weights: Weights, cells: list[Place]) -> float:
     """Return the sum of the cells' sizes, as much of each as its weight."""
     made = zip(weights.of_cells, cells, strict=True)
     return sum(weight * float(cell.size_mm - 38) for weight, cell in made)
@@ -34,7 +34,7 @@ def weighed(weights: Weights, cells: list[Cell]) -> float:
 
 @settings(max_examples=50)
 @given(bores())
-def test_weights_make_the_figure_that_is_shown(cells: list[Cell]) -> None:
+def test_weights_make_the_figure_that_is_shown(cells: list[Place]) -> None:
     """Ovality, taper, barrel and bell-mouth of `form_of` are the weighted sums; what is common to all sizes cancels."""
     form = form_of(Place(cell.size_mm, cell.angle_deg, cell.depth_mm) for cell in cells)
     found = weights_of(cells)
@@ -54,7 +54,7 @@ def test_weights_make_the_figure_that_is_shown(cells: list[Cell]) -> None:
         assert value == pytest.approx(float(figure), abs=2e-6), name
 
 
-EQUAL = [Cell(D("38.010"), D(angle), D(depth)) for depth in (5, 20) for angle in (0, 90)]
+EQUAL = [Place(D("38.010"), D(angle), D(depth)) for depth in (5, 20) for angle in (0, 90)]
 
 
 @settings(max_examples=30)
@@ -62,7 +62,7 @@ EQUAL = [Cell(D("38.010"), D(angle), D(depth)) for depth in (5, 20) for angle in
 @example(EQUAL[:2])
 @example(EQUAL[1:])
 @given(bores())
-def test_an_ovality_is_between_two_at_one_depth_and_names_its_rivals(cells: list[Cell]) -> None:
+def test_an_ovality_is_between_two_at_one_depth_and_names_its_rivals(cells: list[Place]) -> None:
     """One size less another at its depth, even where all are equal; rivals are the depths with two angles or more."""
     found = weights_of(cells).get("ovality")
     if found is None:
@@ -86,8 +86,8 @@ def test_an_ovality_is_between_two_at_one_depth_and_names_its_rivals(cells: list
 def test_an_ovality_is_the_largest_less_the_smallest(order: tuple[int, ...]) -> None:
     """Wherever they stand, of the depth that is most oval: its three sizes in any order, a depth beside."""
     sizes = [(D("38.010"), 1.0), (D("38.000"), -1.0), (D("38.005"), 0.0)]
-    cells = [Cell(sizes[at][0], D(60 * at), D(5)) for at in order]
-    round_ = [Cell(D("38.020") + D(at).scaleb(-3), D(60 * at), D(20)) for at in order]
+    cells = [Place(sizes[at][0], D(60 * at), D(5)) for at in order]
+    round_ = [Place(D("38.020") + D(at).scaleb(-3), D(60 * at), D(20)) for at in order]
     wanted = [sizes[at][1] for at in order]
     assert weights_of(cells + round_)["ovality"].of_cells == (*wanted, 0, 0, 0)
     assert weights_of(round_ + cells)["ovality"].of_cells == (0, 0, 0, *wanted)
@@ -96,7 +96,7 @@ def test_an_ovality_is_the_largest_less_the_smallest(order: tuple[int, ...]) -> 
 @pytest.mark.parametrize(("depths", "between"), [(3, 1), (4, 2), (7, 5)])
 def test_a_barrel_is_the_farthest_of_the_depths_between_the_ends(depths: int, between: int) -> None:
     """Of so many it is the largest either way: what repeats in each can make it that."""
-    cells = [Cell(D(38) + D(at % 3).scaleb(-3), None, D(at * at)) for at in range(depths)]
+    cells = [Place(D(38) + D(at % 3).scaleb(-3), None, D(at * at)) for at in range(depths)]
     made = weights_of(cells)
     assert made["barrel"].depths == between
     assert (made["taper"].depths, made["taper"].ranges) == (1, ())
@@ -105,7 +105,7 @@ def test_a_barrel_is_the_farthest_of_the_depths_between_the_ends(depths: int, be
 
 def test_the_line_between_three_depths() -> None:
     """At a quarter of the way the straight line has ¾ of one end and ¼ of the other; outside it, 1 + ⅓ and −⅓."""
-    cells = [Cell(D(38), None, D(depth)) for depth in (0, 10, 40)]
+    cells = [Place(D(38), None, D(depth)) for depth in (0, 10, 40)]
     made = weights_of(cells)
     assert made["barrel"].of_cells == pytest.approx((-0.75, 1.0, -0.25))
     assert made["bell_mouth"].of_cells == pytest.approx((1.0, -4 / 3, 1 / 3))

@@ -8,4 +8,4 @@ from gaugepost.core.form.contacts import (
     unseen as unseen,
 )
 from gaugepost.core.form.places import Form as Form, Place as Place, form_of as form_of
-from gaugepost.core.form.weights import Cell as Cell, Weights as Weights, weights_of as weights_of
+from gaugepost.core.form.weights import Weights as Weights, weights_of as weights_of

@@ -1,6 +1,7 @@
 """Each figure of a form as what it is linear in: how much of each place's size is in it, by which it is known.
 
-The same choice of depths and angles as in `places.py`, so that what is stated belongs to what is shown.
+The same choice of depths and angles as in `places.py`, so that what is stated belongs to what is shown. A cell is a
+place with the mean of all that was measured there.
 """
 
 from __future__ import annotations
@@ -9,14 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """The mean size at one angle and depth; None where the place has none."""
-
-    size_mm: Decimal
-    angle_deg: Decimal | None = None
-    depth_mm: Decimal | None = None
+from gaugepost.core.form.places import Place
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +24,7 @@ class Weights:
     """Of a barrel the depths of which it is the farthest."""
 
 
-def weights_of(cells: Sequence[Cell]) -> dict[str, Weights]:
+def weights_of(cells: Sequence[Place]) -> dict[str, Weights]:
     """Return the weights by figure: ovality, taper, barrel and bell_mouth, those that the cells show."""
     by_depth: dict[Decimal | None, list[int]] = {}
     for at, cell in enumerate(cells):
@@ -64,7 +58,7 @@ def _sum(count: int, *parts: tuple[Sequence[int], float]) -> tuple[float, ...]:
     return tuple(weights)
 
 
-def _ovality(cells: Sequence[Cell], oval: Sequence[Sequence[int]]) -> Weights:
+def _ovality(cells: Sequence[Place], oval: Sequence[Sequence[int]]) -> Weights:
     ends = [
         (max(at, key=lambda each: cells[each].size_mm), min(at, key=lambda each: cells[each].size_mm))
         for at in oval
@@ -75,7 +69,7 @@ def _ovality(cells: Sequence[Cell], oval: Sequence[Sequence[int]]) -> Weights:
     return Weights(_sum(len(cells), ([high], 1.0), ([low], -1.0)), tuple(map(tuple, oval)))
 
 
-def _barrel(cells: Sequence[Cell], line: Sequence[tuple[Decimal, Sequence[int]]]) -> Weights:
+def _barrel(cells: Sequence[Place], line: Sequence[tuple[Decimal, Sequence[int]]]) -> Weights:
     first, last = line[0], line[-1]
     found: list[tuple[Decimal, tuple[float, ...]]] = []
     for depth, at in line[1:-1]:
@@ -86,7 +80,7 @@ def _barrel(cells: Sequence[Cell], line: Sequence[tuple[Decimal, Sequence[int]]]
     return Weights(weights, depths=len(found))
 
 
-def _value(cells: Sequence[Cell], weights: Sequence[float]) -> Decimal:
+def _value(cells: Sequence[Place], weights: Sequence[float]) -> Decimal:
     return sum(
         (cell.size_mm * Decimal(weight) for cell, weight in zip(cells, weights, strict=True)), Decimal(0)
     )

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from gaugepost.core.bench.budgeting.budgets import Unstated, budget_of
 from gaugepost.core.bench.state import Member
-from gaugepost.core.form import Cell, Weights, weights_of
+from gaugepost.core.form import Place, Weights, weights_of
 from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import CharacteristicEntry, SetUp
 from gaugepost.core.uncertainty import Budget
@@ -137,7 +137,7 @@ def expected_range(made: Budget, entry: CharacteristicEntry) -> Budget:
 
 
 def form_budgets(
-    set_up: SetUp, entry: CharacteristicEntry, cells: Sequence[Cell], members: Sequence[Sequence[Member]]
+    set_up: SetUp, entry: CharacteristicEntry, cells: Sequence[Place], members: Sequence[Sequence[Member]]
 ) -> dict[str, Budget] | Unstated:
     """Return the budgets of what places show of the form, by figure; each cell is made of the members at its place."""
     sizes = []
@@ -149,7 +149,7 @@ def form_budgets(
     return {figure: _figure_budget(sizes, weights, cells) for figure, weights in weights_of(cells).items()}
 
 
-def _figure_budget(sizes: Sequence[Size], weights: Weights, cells: Sequence[Cell]) -> Budget:
+def _figure_budget(sizes: Sequence[Size], weights: Weights, cells: Sequence[Place]) -> Budget:
     taken = [
         replace(size, weight=weight) for size, weight in zip(sizes, weights.of_cells, strict=True) if weight
     ]

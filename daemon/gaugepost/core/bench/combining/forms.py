@@ -10,7 +10,7 @@ from gaugepost.core.bench.budgeting import Unstated, fields_of, form_budgets
 from gaugepost.core.bench.combining.groups import members_of, told_of
 from gaugepost.core.bench.judging.fields import NEAR_0
 from gaugepost.core.bench.state import Group, Member, State
-from gaugepost.core.form import OVAL, Cell, Form, Place, form_of, unseen
+from gaugepost.core.form import OVAL, Form, Place, form_of, unseen
 from gaugepost.core.mastering import mean
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import CharacteristicEntry, Contact
@@ -78,7 +78,7 @@ def _uncertainty(
     if state.derivation < 4:
         return {"uncertainty_reasons": (NO_UNCERTAINTY,)}
     cells = [
-        Cell(mean(tuple(member.value_mm for member in taken)), *place) for place, taken in members.items()
+        Place(mean(tuple(member.value_mm for member in taken)), *place) for place, taken in members.items()
     ]
     made = form_budgets(state.set_up, entry, cells, [*members.values()])
     if isinstance(made, Unstated):
