@@ -59,30 +59,68 @@ class Mutant:
 def mutants(file: Path) -> Iterator[Mutant]:
     """Yield every mutant of a file's functions. What only a person reads stays, and what asserts."""
     tree = ast.parse(file.read_text(encoding="utf-8"))
-    for function, inner in _functions(tree):
+    for function, inner, alone in _functions(tree):
         same: Counter[tuple[str, str]] = Counter()
-        for at, node in enumerate(_nodes(inner)):
-            for became in _others(node):
+        nodes, places = _nodes(inner), _places(inner)
+        for node in nodes:
+            for became in [*_others(node)]:
                 if ast.dump(became) == ast.dump(node):
                     continue
-                changed = copy.deepcopy(tree)
-                (place,) = [each for name, each in _functions(changed) if name == function]
-                _replace(place, _nodes(place)[at], ast.copy_location(copy.deepcopy(became), node))
-                code = _code(compile(ast.fix_missing_locations(changed), str(file), "exec"), function)
+                exchanged = ast.unparse(node), ast.unparse(became)
+                code = _code(_compiled(alone, places[node], node, became, file), function)
                 if code is not None:
-                    line = getattr(node, "lineno", inner.lineno)
-                    exchanged = ast.unparse(node), ast.unparse(became)
                     same[exchanged] += 1
-                    yield Mutant(file, function, line, *exchanged, code, same[exchanged])
+                    yield Mutant(file, function, node.lineno, *exchanged, code, same[exchanged])
 
 
-def _functions(tree: ast.Module) -> list[tuple[str, ast.FunctionDef]]:
+def _functions(tree: ast.Module) -> list[tuple[str, ast.FunctionDef, ast.Module]]:
+    """Return each function's qualified name, itself, and a module that but for imports has nothing else in it."""
+    imports = [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)]
     found = []
     for node in tree.body:
-        inside = node.body if isinstance(node, ast.ClassDef) else [node]
-        prefix = f"{node.name}." if isinstance(node, ast.ClassDef) else ""
-        found += [(prefix + each.name, each) for each in inside if isinstance(each, ast.FunctionDef)]
+        for each in node.body if isinstance(node, ast.ClassDef) else [node]:
+            if isinstance(each, ast.FunctionDef):
+                within: ast.stmt = each
+                name = each.name
+                if isinstance(node, ast.ClassDef):
+                    within, name = copy.copy(node), f"{node.name}.{each.name}"
+                    within.body = [each]
+                found.append((name, each, ast.Module([*imports, within], [])))
     return found
+
+
+Place = tuple[ast.AST, str, int | None]
+"""Where an expression hangs: of what, in which field, and where in it if that is a list."""
+
+
+def _places(function: ast.FunctionDef) -> dict[ast.AST, Place]:
+    found: dict[ast.AST, Place] = {}
+    for parent in ast.walk(function):
+        for name, value in ast.iter_fields(parent):
+            if isinstance(value, list):
+                found.update({each: (parent, name, at) for at, each in enumerate(value)})
+            elif isinstance(value, ast.expr):
+                found[value] = parent, name, None
+    return found
+
+
+def _compiled(module: ast.Module, place: Place, node: ast.expr, became: ast.expr, file: Path) -> CodeType:
+    """Return a module's code with one expression exchanged, which is back in its place when this returns."""
+    if not hasattr(became, "lineno"):
+        ast.fix_missing_locations(ast.copy_location(became, node))
+    _put(place, became)
+    try:
+        return compile(module, str(file), "exec")
+    finally:
+        _put(place, node)
+
+
+def _put(place: Place, expression: ast.expr) -> None:
+    parent, name, at = place
+    if at is None:
+        setattr(parent, name, expression)
+    else:
+        getattr(parent, name)[at] = expression
 
 
 def _nodes(function: ast.FunctionDef) -> list[ast.expr]:
@@ -153,17 +191,6 @@ _SPOKEN = {"quantity", "source", "advice", "hint", "model", "certificate"}
 """Arguments that only a person reads."""
 _ASSERTED = {"strict"}
 """Arguments that assert what always holds (of `zip`): as an assertion, they stay."""
-
-
-def _replace(tree: ast.AST, old: ast.expr, new: ast.expr) -> None:
-    for parent in ast.walk(tree):
-        for name, value in ast.iter_fields(parent):
-            if value is old:
-                setattr(parent, name, new)
-                return
-            if isinstance(value, list) and any(each is old for each in value):
-                setattr(parent, name, [new if each is old else each for each in value])
-                return
 
 
 def _code(module: CodeType, function: str) -> CodeType | None:

@@ -8,7 +8,7 @@ import os
 import signal
 import sys
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType
@@ -68,14 +68,19 @@ class Meeting:
         by_id = {item.nodeid: item for item in session.items}
         functions = _functions()
         gc.freeze()  # or each process copies what it only counts
+        finds: Counter[tuple[Key, str]] = Counter()
         for at, mutant in enumerate(self.mutants):
             if at and at % EVERY == 0:
                 self.say(f"  {at} of {len(self.mutants)}: {len(self.survived)} that no test finds")
-            names = sorted(calls[str(mutant.file), mutant.function], key=lambda name: took[name])
-            if _survives(mutant, functions[mutant.file, mutant.function], [by_id[name] for name in names]):
+            of = str(mutant.file), mutant.function
+            # What found the function's others first: a test that looks at its result finds most of them.
+            names = sorted(calls[of], key=lambda name: (took[name] / (1 + finds[of, name]), name))
+            found = _found_by(mutant, functions[mutant.file, mutant.function], [by_id[name] for name in names])
+            if found is None:
                 self.survived.append(mutant)
                 self.say(f"survived {mutant.name}  (line {mutant.line}, {len(names)} tests)")
             else:
+                finds[of, found] += 1
                 self.killed[str(mutant.file)].append(mutant)
         return True
 
@@ -160,16 +165,22 @@ def _functions() -> dict[tuple[Path, str], list[FunctionType]]:
     return found
 
 
-def _survives(mutant: Mutant, places: list[FunctionType], items: list[pytest.Item]) -> bool:
-    """Whether all these tests pass with the mutant in the place of its function."""
+def _found_by(mutant: Mutant, places: list[FunctionType], items: list[pytest.Item]) -> str | None:
+    """Return the first of these tests that fails with the mutant in the place of its function."""
     if not items:
-        return True
+        return None
+    reading, writing = os.pipe()
     if (child := os.fork()) == 0:
         for stream in (1, 2):
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
         signal.alarm(LONGEST_S)
         for function in places:
             function.__code__ = mutant.code
-        os._exit(0 if _run(items) is None else 1)
+        found = _run(items)
+        os.write(writing, (found or "").encode())
+        os._exit(0 if found is None else 1)
+    os.close(writing)
+    with os.fdopen(reading) as told:
+        found = told.read()
     _, status = os.waitpid(child, 0)
-    return status == 0
+    return None if status == 0 else found  # nothing is told where it ended otherwise, as by the alarm
