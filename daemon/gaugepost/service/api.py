@@ -13,6 +13,7 @@ from gaugepost.service.door.permission import Permission
 from gaugepost.service.door.sessions import Sessions
 from gaugepost.service.door.signing_in import SigningIn
 from gaugepost.service.facade import Running
+from gaugepost.service.measuring.routes import routes as measuring_routes
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
 from gaugepost.service.routes import (
@@ -50,6 +51,9 @@ INDEX = {
     "GET /v1/gauges/{name}/trace": "the same of a gauge: and whose certificate, master, or which thermometer",
     "GET /v1/thermometers/{name}/trace": "the same of a thermometer: correction in kelvin, since, until, limit",
     "GET /v1/records/{name}/trace": "the same of a mastering: master and size, since, until, limit",
+    "GET /v1/characteristics/{name}/run-chart": "its last measurements, masterings and voids between: gauge, lot, last",
+    "GET /v1/measuring": "what is measured now: what comes next, the last measurement, the piece in hand: gauge",
+    "GET /v1/measuring/lot": "the lot in hand: every piece with what its characteristics come to",
     "GET /v1/drift": "offsets at masterings and deviations at checks over time: what, gauge, contact_set, master, "
     "operator, since, until, by, points",
     "GET /v1/thermometers": "temperatures with their age and source",
@@ -58,6 +62,7 @@ INDEX = {
     "GET /v1/destinations/{name}": "one of them: what it set aside and why, what was commanded, its history",
     "GET /v1/records": "records in order: after, limit, kind, gauge, characteristic, lot, piece, since, until, wait",
     "GET /v1/records/{id}": "one record, by id or sequence",
+    "GET /v1/records/{id}/shown": "one record with its numbers as a person is shown them",
     "GET /v1/stream": "records as they are recorded, as server-sent events; Last-Event-ID or after, and the filters",
     "POST /v1/gauges/{name}/mastering": "begin to master: masters, serials, readings, movement, operator",
     "POST /v1/gauges/{name}/check": "begin to check: master, serial, readings, operator",
@@ -145,6 +150,7 @@ def build_api(running: Running) -> FastAPI:
         recall,
     ):
         api.include_router(room.routes(running), prefix="/v1")
+    api.include_router(measuring_routes(running), prefix="/v1")
     api.include_router(lesson_routes(running), prefix="/v1")
     signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
     api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")
