@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from gaugepost.service import Commands, Running, build_api, encryption_of, serve
 from gaugepost.shell.asking.looking_ahead import look_ahead
 from gaugepost.shell.asking.wanted import ask_when_wanted
 from gaugepost.shell.backups.scheduled import Backups
+from gaugepost.shell.evidence.checkpointing import Checkpointing
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.parts.parts import Parts
 from gaugepost.shell.parts.reloading import Reloading, Reread
@@ -74,6 +75,8 @@ async def run(station: Station, *, reread: Reread, on_listening: Callable[[str],
                 await _first_end(stop, *working)
             manager.stopping()
             recorder.tell(Stopped(), clock())
+            if running.checkpoints is not None:
+                await running.checkpoints.end()
             lost = await recorder.close()
             await asyncio.gather(*(delivery.drain(DRAIN_S) for delivery in running.deliveries))
     if lost:
@@ -101,10 +104,10 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
         parts = Parts(station, recorder, reader, cursors, growth, clock)
         try:
             room = RoomWatch(reader, station.disk_floor, station.disk_warning_ms, lambda: clock().utc_ms)
-            backups = _backups(station, path, clock)
-            async with _tasks(
-                _kept(snapshot, recorder, growth), room.run(), *(each.run() for each in backups)
-            ):
+            signing = _checkpoints(station, recorder, reader, growth, clock)
+            backups = _backups(station, path, clock, *(each.make for each in signing))
+            beside = [*(each.run() for each in backups), *(each.run() for each in signing)]
+            async with _tasks(_kept(snapshot, recorder, growth), room.run(), *beside):
                 yield Running(
                     parts=parts,
                     recorder=recorder,
@@ -116,6 +119,7 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
                     reload=Reloading(parts, recorder, reread),
                     room=room,
                     backups=next(iter(backups), None),
+                    checkpoints=next(iter(signing), None),
                 )
         finally:
             await recorder.close()
@@ -123,12 +127,23 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
             await _save(snapshot, recorder)
 
 
-def _backups(station: Station, journal: Path, clock: Clock) -> list[Backups]:
-    """Make the schedule of backups, where the station file has one."""
+def _backups(
+    station: Station, journal: Path, clock: Clock, before: Callable[[], Awaitable[object]] | None = None
+) -> list[Backups]:
+    """Make the schedule of backups, where the station file has one; `before` is waited for before each."""
     if station.backup is None:
         return []
     plan, zone, floor = station.backup, station.zone, station.disk_floor
-    return [Backups(plan, station.name, zone, journal, floor, lambda: clock().utc_ms)]
+    return [Backups(plan, station.name, zone, journal, floor, lambda: clock().utc_ms, before=before)]
+
+
+def _checkpoints(
+    station: Station, recorder: Recorder, reader: Reader, growth: Growth, clock: Clock
+) -> list[Checkpointing]:
+    """Make what signs the journal's head, where the station file has a key."""
+    if station.checkpoints is None:
+        return []
+    return [Checkpointing(station.checkpoints, recorder, reader, growth, clock)]
 
 
 async def _kept(snapshot: Snapshot, recorder: Recorder, growth: Growth) -> None:

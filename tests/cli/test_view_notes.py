@@ -116,6 +116,7 @@ NOTES: list[tuple[dict[str, Any], str]] = [
     ({"kind": "stream", "gauge": "b", "text": "smallest of 41 in 0.8 s"}, "b: smallest of 41 in 0.8 s"),
     ({"kind": "salvage", "text": "12 of 14 records"}, "SALVAGED: 12 of 14 records"),
     ({"kind": "archive", "text": "records 1 to 9"}, "archived: records 1 to 9"),
+    ({"kind": "checkpoint", "last": 90}, "checkpoint: records up to 90 signed"),
 ]
 
 

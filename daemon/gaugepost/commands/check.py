@@ -25,6 +25,7 @@ from gaugepost.core.setup import (
 from gaugepost.edge.journal.room import look_at
 from gaugepost.edge.stationfile import Finding, Severity, StartFrom, Station, StationFileError, read_station
 from gaugepost.edge.stationfile.tables.backup import BackupPlan
+from gaugepost.edge.stationfile.tables.checkpoints import CheckpointPlan
 from gaugepost.shell.backups.kept import cautioned
 
 _FINEST = Decimal("1E-6")
@@ -97,6 +98,8 @@ def summary(station: Station) -> Iterator[str]:
         yield f"  disk: {room.warning(station.disk_warning_ms) or room.told()}"
     if station.backup is not None:
         yield f"  {_backup(station, station.backup)}"
+    if station.checkpoints is not None:
+        yield f"  {_checkpoints(station.checkpoints)}"
     if lots := _lots(set_up):
         yield f"  {lots}"
     drawn = {entry.unit for entry in set_up.characteristics.values()}
@@ -125,6 +128,12 @@ def _backup(station: Station, plan: BackupPlan) -> str:
     at = "" if plan.at_min is None else f" at {clock_text(plan.at_min)}"
     said = cautioned(plan, station.data / "journal.db", station.disk_floor)
     return f"backup: every {often}{at} to {plan.folder}, {plan.keep} are kept{f'; {said}' if said else ''}"
+
+
+def _checkpoints(plan: CheckpointPlan) -> str:
+    missing = "" if plan.key.exists() else "; the key is not there: `gaugepost key make` makes it"
+    often = f"every {plan.records} records or {span_text(plan.every_ms)}"
+    return f"checkpoints: {often}, by the key {plan.key}{missing}"
 
 
 def _lots(set_up: SetUp) -> str:

@@ -10,14 +10,17 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from gaugepost.commands.key.coverage import told, write_out
 from gaugepost.commands.view.progress import progress_of
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.bench.tracing.deriving import rederived
-from gaugepost.core.errors import JournalError
+from gaugepost.core.errors import JournalError, SettingsError
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import DERIVATION, Entry
 from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.decoding import Decoders
+from gaugepost.edge.evidence.coverage import cover
+from gaugepost.edge.evidence.keys import read_public
 from gaugepost.edge.journal import Archive, Reader, Report, examine, is_archive
 from gaugepost.edge.journal.lookup import Lookup
 
@@ -31,8 +34,17 @@ The journal of a running station may be verified; records that arrive meanwhile 
 Note the head that is printed elsewhere (on paper, in a quality record): given later as --head it proves
 that nothing up to there was cut off or written anew. Any published record's sequence and hash will do.
 
+With --public-key, which the station hands out (`gaugepost key show`), the checkpoints in it are held against that key:
+which records they cover, and how many come after the last. Nothing else is needed, and no word of the station's.
+What a checkpoint signs can't be changed, left out or put elsewhere without its private key; what comes after the last
+one can, and can be cut off. --write has another program confirm the last one:
+
+  gaugepost verify FILE --public-key station.pub.pem --write shown
+  openssl pkeyutl -verify -rawin -pubin -inkey shown/key.pem -in shown/checkpoint.txt -sigfile shown/checkpoint.sig
+
 example:
   gaugepost verify /var/lib/gaugepost --head 18231:9c0f...
+  gaugepost verify brass-bench-1-182311.archive.xz --public-key station.pub.pem
   gaugepost verify /var/lib/gaugepost --numbers
 
 exit code: 0 sound, 1 not sound, 2 could not be read
@@ -54,6 +66,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a head noted earlier, that must still be in the journal",
     )
     parser.add_argument(
+        "--public-key",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="a station's public key, that its checkpoints are held against; may be repeated",
+    )
+    parser.add_argument(
+        "--write",
+        type=Path,
+        metavar="FOLDER",
+        help="write the last checkpoint that holds there: its text, its signature and its public key",
+    )
+    parser.add_argument(
         "--numbers",
         action="store_true",
         help="also derive every number again, from the frame's bytes and the set-up in force",
@@ -63,17 +89,38 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Verify, print what was found on stdout; return 0 for sound, 1 for not sound, 2 for not readable."""
     try:
+        keys = _keys(args)
         if is_archive(args.journal):
             report = Archive(args.journal).examine(args.head, progress_of("verified"))
         else:
             report = examine(args.journal, args.head, progress_of("verified"))
-    except JournalError as error:
+    except (JournalError, SettingsError) as error:
         print(f"gaugepost verify: {error}", file=sys.stderr)
         return 2
     print(_told(report, args.head))
     if not report.sound:
         return 1
-    return _numbers(args.journal, report.sequence) if args.numbers else 0
+    code = _signed(args.journal, report, keys, args.write) if keys else 0
+    return max(code, _numbers(args.journal, report.sequence) if args.numbers else 0)
+
+
+def _keys(args: argparse.Namespace) -> list[bytes]:
+    if args.write is not None and not args.public_key:
+        raise SettingsError(
+            "--write goes with --public-key", hint="name the station's public key, which says what holds"
+        )
+    return [read_public(path) for path in args.public_key]
+
+
+def _signed(journal: Path, report: Report, keys: list[bytes], folder: Path | None) -> int:
+    """Hold checkpoints against public keys, print what they cover; return the exit code."""
+    opened: Reader | Archive = Archive(journal) if is_archive(journal) else Reader(journal)
+    with contextlib.closing(opened) as reader:
+        coverage = cover(reader, report, keys)
+    print(*told(coverage, report), sep="\n")
+    if folder is not None and coverage.held:
+        print(write_out(coverage.held[-1], folder))
+    return 0 if coverage.sound else 1
 
 
 def _numbers(journal: Path, last: int) -> int:

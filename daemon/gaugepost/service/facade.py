@@ -14,6 +14,7 @@ from gaugepost.edge.stationfile import Station
 from gaugepost.shell.backups.scheduled import Backups
 from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
+from gaugepost.shell.evidence.checkpointing import Checkpointing
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
 from gaugepost.shell.lessons.lessons import Lessons
@@ -38,6 +39,8 @@ class Running:
     room: RoomWatch | None = None
     backups: Backups | None = None
     """The schedule of backups; None where the station file has none."""
+    checkpoints: Checkpointing | None = None
+    """What signs the journal's head; None where the station file has no key."""
     closing: asyncio.Event = field(default_factory=asyncio.Event)
     """Set when the service ends: whoever waits for records is answered at once."""
 

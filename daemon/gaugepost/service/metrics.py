@@ -105,6 +105,11 @@ def _lines(running: Running, tally: Tally) -> Iterator[str]:
         ("", {}, shutil.disk_usage(running.station.data).free)], unit="bytes",
     )  # fmt: skip
     yield from _backup([running.backups.standing] if running.backups else [], now.utc_ms)
+    signing = [running.checkpoints.standing] if running.checkpoints else []
+    yield from _family("gaugepost_checkpoint_failing", "gauge", "1 while the journal's head can't be signed.", [
+        ("", {}, int(bool(each.problem))) for each in signing])  # fmt: skip
+    yield from _family("gaugepost_checkpoint_open_records", "gauge", "Records that no checkpoint covers yet.", [
+        ("", {}, max(0, running.growth.head - each.last)) for each in signing])  # fmt: skip
     used = resource.getrusage(resource.RUSAGE_SELF)
     yield from _family("gaugepost_processor_seconds", "counter", "Processor time of the service.", [
         ("_total", {}, used.ru_utime + used.ru_stime)], unit="seconds",

@@ -155,6 +155,15 @@ class Recorder:
             self._decide(command, self._now(), told)
         return await told
 
+    async def settled(self, seconds: float) -> bool:
+        """Wait until all that was told is on the disk; return whether it is within so many `seconds`."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                while self._pending or (self.recording and self._held):
+                    self._moved.clear()
+                    await self._moved.wait()
+        return not self._pending and not self._held
+
     async def failure(self) -> None:
         """Wait for a bug of ours in the writer; raises it."""
         await asyncio.shield(self._failure)
@@ -166,11 +175,7 @@ class Recorder:
         if self._retry is not None:
             self._retry.cancel()
             self._probe()
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(CLOSING_S):
-                while self._pending or (self.recording and self._held):
-                    self._moved.clear()
-                    await self._moved.wait()
+        await self.settled(CLOSING_S)
         if self._retry is not None:
             self._retry.cancel()
         self._todo.put(None)

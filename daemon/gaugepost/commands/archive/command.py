@@ -11,11 +11,13 @@ from gaugepost import __version__
 from gaugepost.commands.journal_asked import parse_bound, zone_of
 from gaugepost.commands.view.progress import progress
 from gaugepost.core.bench.state import needed
-from gaugepost.core.errors import JournalError, ValueRefused
+from gaugepost.core.errors import JournalError, SettingsError, ValueRefused
 from gaugepost.edge.bench_state import archived_state, packed
 from gaugepost.edge.clock import Clock
+from gaugepost.edge.evidence import keys
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.journal.archive import Moved, move
+from gaugepost.edge.journal.archive import Archive, Moved, move
+from gaugepost.edge.journal.archive.moving import Sign
 from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.undelivered import undelivered
 
@@ -30,6 +32,9 @@ wait to be combined, the set-up in force, and everything after them.
 The journal keeps the head of what was moved, so `gaugepost verify` still proves all of it as one chain; verify each
 archive too. Attempts are counted on. `gaugepost export ARCHIVE` reads an archive like a journal; the service's own
 pages and interfaces show what the journal has. Keep archives on two disks: nothing makes them again.
+
+Where the station signs checkpoints, its key signs the archive's end too: whoever has the public key proves the archive
+with nothing else. It is taken from checkpoint-key.pem in the data folder; --key names another file.
 
 example, in January:
   gaugepost archive /var/lib/gaugepost /media/archives --before 2025-01-01
@@ -60,6 +65,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DESTINATION",
         help="a destination that is gone for good, and needs nothing any more; may be repeated",
     )
+    parser.add_argument(
+        "--key", type=Path, metavar="FILE", help="the private key that signs the archive's end"
+    )
     parser.add_argument("--json", action="store_true", help="print what was done as one JSON object")
 
 
@@ -72,6 +80,7 @@ def run(args: argparse.Namespace) -> int:
         return [*needed(state), *undelivered(folder, reader.epoch, args.without)]
 
     try:
+        sign = _signing(args.key, folder)
         reader = Reader(args.journal)
         try:
             before_ms = parse_bound(args.before, zone_of(reader), is_end=False)
@@ -87,8 +96,9 @@ def run(args: argparse.Namespace) -> int:
             Clock()(),
             program=__version__,
             progress=None if args.json else progress(),
+            sign=sign,
         )
-    except (JournalError, ValueRefused) as error:
+    except (JournalError, SettingsError, ValueRefused) as error:
         print(f"gaugepost archive: {error}", file=sys.stderr)
         return 2
     if isinstance(moved, str):
@@ -96,6 +106,13 @@ def run(args: argparse.Namespace) -> int:
         return 1
     print(_document(moved) if args.json else _told(moved))
     return 0
+
+
+def _signing(named: Path | None, folder: Path) -> Sign | None:
+    """Return what signs the archive's end; None where the station has no key. Raises `SettingsError`."""
+    if named is None and not (folder / keys.FILE_NAME).exists():
+        return None
+    return keys.read(named or folder / keys.FILE_NAME).signed
 
 
 def _document(moved: Moved) -> str:
@@ -123,6 +140,8 @@ def _told(moved: Moved) -> str:
         f"head     {moved.last}:{moved.head.hex()}",
         f"written  {moved.file} ({size / 1e6:.1f} MB, {size / moved.count:.0f} bytes a record), read back and sound",
     ]
+    if (signed := Archive(moved.file).signed_end()) is not None:
+        lines.append(f"signed   its end, by the key {signed.key.hex()}")
     if moved.limit:
         lines.append(f"stays    {moved.limit}")
     if not moved.is_smaller:

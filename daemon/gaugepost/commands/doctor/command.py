@@ -60,6 +60,7 @@ def _findings(args: argparse.Namespace, read: Station) -> Iterator[Found]:
     yield from computer.folder(read)
     yield from computer.journal(read)
     yield from computer.backups(read)
+    yield from computer.checkpoints(read)
     yield from computer.clock()
     yield from computer.door(read)
     said_by_service = station.of_service(service_of(args))

@@ -15,6 +15,7 @@ from gaugepost.commands.doctor.findings import Found, fault, warning, well
 from gaugepost.core.errors import JournalError, SettingsError
 from gaugepost.core.publication import rfc3339
 from gaugepost.edge.access import AccessFile, PeopleFile
+from gaugepost.edge.evidence import keys
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.room import look_at
 from gaugepost.edge.stationfile import Station
@@ -92,6 +93,18 @@ def backups(station: Station) -> Iterator[Found]:
     found = kept(station.backup.folder, station.name)
     newest = f"the newest is {found[0].path.name}" if found else "none is there yet"
     yield well("backups", f"{station.backup.folder} can be written, {newest}")
+
+
+def checkpoints(station: Station) -> Iterator[Found]:
+    """Look at the key that signs checkpoints, where there is to be one."""
+    if station.checkpoints is None:
+        return
+    try:
+        public = keys.read(station.checkpoints.key).public
+    except SettingsError as error:
+        yield fault("checkpoints", error.finding, error.hint)
+        return
+    yield well("checkpoints", f"the key can be used; its public key is {public.hex()}")
 
 
 def clock() -> Iterator[Found]:

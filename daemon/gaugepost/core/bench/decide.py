@@ -103,6 +103,21 @@ def _not_asked(state: State, event: ev.NotAsked, now: Moment) -> Decision:
     return Decision((plain(now, Kind.CONDITION, gauge=event.gauge, code="not-asked", text=event.reason),))
 
 
+def _head_signed(state: State, event: ev.HeadSigned, now: Moment) -> Decision:
+    made = event.signed.checkpoint
+    record = plain(
+        now,
+        Kind.CHECKPOINT,
+        first=made.first,
+        last=made.last,
+        last_hash=made.hash,
+        public_key=event.signed.key,
+        signature=event.signed.signature,
+        next_public_key=made.next_key,
+    )
+    return Decision((record,))
+
+
 _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.Started: _started,
     ev.Stopped: _stopped,
@@ -128,4 +143,5 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.RecordingResumed: _resumed,
     ev.LookAhead: look_ahead,
     ev.NotAsked: _not_asked,
+    ev.HeadSigned: _head_signed,
 }

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from decimal import Decimal
 
+from gaugepost.core.evidence.checkpoint import Signed
 from gaugepost.core.indication import Decoded, Indication
 from gaugepost.core.record import Kind, Record
 
@@ -288,6 +289,13 @@ class LookAhead:
 
 
 @dataclass(frozen=True, slots=True)
+class HeadSigned:
+    """The station's key signed the chain up to a record."""
+
+    signed: Signed
+
+
+@dataclass(frozen=True, slots=True)
 class NotAsked:
     """A gauge that a trigger wanted asked could not be."""
 
@@ -322,6 +330,7 @@ Event = (
     | RecordingResumed
     | LookAhead
     | NotAsked
+    | HeadSigned
     | Command
 )
 

@@ -56,6 +56,8 @@ class Report:
     """How much is wrong in all."""
     gaps: list[tuple[int, int]] = field(default_factory=list)
     """First and last sequence of what is missing; a seal after it makes it known, else it is a fault."""
+    sealed: list[tuple[int, int, int]] = field(default_factory=list)
+    """First and last sequence of what is missing by the journal's own account, and of the record that says so."""
     known_missing: int = 0
     """How many records are missing by the journal's own account."""
     seal: Any = field(default_factory=hashlib.sha256)
@@ -227,6 +229,7 @@ def _sealed(report: Report, record: Record) -> None:
     if report.seal.digest() != record.seal:
         report.fault(f"record {report.sequence} seals other records than those before it")
         return
+    report.sealed += [(first, last, report.sequence) for first, last in report.gaps]
     report.known_missing += sum(last - first + 1 for first, last in report.gaps)
     report.gaps.clear()
 

@@ -15,6 +15,7 @@ from gaugepost.contract.explained import explanations
 from gaugepost.edge import plugins
 from gaugepost.edge.stationfile import model
 from gaugepost.edge.stationfile.tables.backup import BackupTable
+from gaugepost.edge.stationfile.tables.checkpoints import CheckpointsTable
 
 TITLE = "gaugepost station file"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -62,6 +63,7 @@ def station_schema() -> Schema:
             "service": _of(definitions, model.ServiceTable),
             "temperatures": temperatures,
             "backup": _of(definitions, BackupTable),
+            "checkpoints": _of(definitions, CheckpointsTable),
             "links": _named(link),
             "gauges": _named(_of(definitions, model.GaugeTable)),
             "masters": _named(_of(definitions, model.MasterTable)),

@@ -34,9 +34,9 @@ from gaugepost.edge.stationfile.model import (
     TriggerTable,
 )
 from gaugepost.edge.stationfile.positions import Path
-from gaugepost.edge.stationfile.tables import backup as backups
+from gaugepost.edge.stationfile.tables import backup as backups, checkpoints as signing
 
-SINGLE = ("station", "service", "temperatures", "backup")
+SINGLE = ("station", "service", "temperatures", "backup", "checkpoints")
 NAMED = (
     "links",
     "gauges",
@@ -154,6 +154,16 @@ def backup(report: Report, raw: Raw) -> backups.BackupTable | None:
     table = _single(report, raw, "backup", backups.BackupTable) if "backup" in raw else None
     if table is not None:
         backups.check(report, table)
+    return table
+
+
+def checkpoints(report: Report, raw: Raw) -> signing.CheckpointsTable | None:
+    """Return the table [checkpoints] where there is one."""
+    if "checkpoints" not in raw:
+        return None
+    table = _single(report, raw, "checkpoints", signing.CheckpointsTable)
+    if table is not None:
+        signing.check(report, table)
     return table
 
 

@@ -16,8 +16,9 @@ from gaugepost.edge.stationfile.adapters import DestinationPlan, LinkPlan
 from gaugepost.edge.stationfile.checks import asked, fitness, ranges, references, schedule, sheets, trust
 from gaugepost.edge.stationfile.findings import Finding, Report, StationFileError
 from gaugepost.edge.stationfile.source import Source, load, parse
-from gaugepost.edge.stationfile.tables import backup as backups
+from gaugepost.edge.stationfile.tables import backup as backups, checkpoints as signing
 from gaugepost.edge.stationfile.tables.backup import BackupPlan
+from gaugepost.edge.stationfile.tables.checkpoints import CheckpointPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +36,8 @@ class Station:
     """How long before that is reached the service warns."""
     backup: BackupPlan | None = None
     """When and where the service copies its journal; None for not at all."""
+    checkpoints: CheckpointPlan | None = None
+    """Which key signs the journal's head, and how often; None for not at all."""
     host: str
     port: int
     certificate: Path | None = None
@@ -77,6 +80,7 @@ def _read(path: Path, source: Source, report: Report, *, look: bool) -> Station 
     service = sections.service(report, raw)
     declared = sections.temperatures(report, raw)
     backup = sections.backup(report, raw)
+    checkpoints = sections.checkpoints(report, raw)
     find = cache(
         plugins.find
     )  # looking through what is installed takes 4 ms, and a station may have 32 links
@@ -119,6 +123,7 @@ def _read(path: Path, source: Source, report: Report, *, look: bool) -> Station 
         disk_floor=station.disk_floor,
         disk_warning_ms=station.disk_warning,
         backup=backups.plan(backup, data) if backup else None,
+        checkpoints=signing.plan(checkpoints, data) if checkpoints else None,
         host=service.host,
         port=service.port,
         certificate=data / service.certificate_file if service.certificate_file else None,

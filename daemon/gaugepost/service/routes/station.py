@@ -98,6 +98,7 @@ def _health(running: Running) -> Document:
         "head": running.growth.head,
         "disk": _disk(running),
         "backup": _backup(running),
+        "checkpoints": _checkpoints(running),
         "links": [{"link": one.name, "state": one.state, "problem": one.problem or None} for one in links],
         "destinations": [{key: one[key] for key in brief} for one in at_work(running)],
     }
@@ -115,6 +116,19 @@ def _disk(running: Running) -> Document | None:
         "bytes_a_day": None if room.day_bytes is None else round(room.day_bytes),
         "days_left": None if days is None else round(days, 1),
         "warning": watch.warning or None,
+    }
+
+
+def _checkpoints(running: Running) -> Document | None:
+    """Return how signatures over the journal's head stand; None where there are none."""
+    if running.checkpoints is None:
+        return None
+    standing = running.checkpoints.standing
+    return {
+        "covered": standing.last,
+        "made_at": None if standing.at_ms is None else rfc3339(standing.at_ms),
+        "public_key": None if standing.key is None else standing.key.hex(),
+        "problem": standing.problem or None,
     }
 
 

@@ -11,7 +11,7 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -68,8 +68,13 @@ class Backups:
         floor_bytes: int,
         utc_ms: Callable[[], int],
         look_s: float = LOOK_S,
+        before: Callable[[], Awaitable[object]] | None = None,
     ) -> None:
-        """`journal` is copied; where the folder lies on its disk, `floor_bytes` stay free there."""
+        """`journal` is copied; where the folder lies on its disk, `floor_bytes` stay free there.
+
+        `before` is waited for before each copy: what is to be in it.
+        """
+        self._before = before
         self.standing = Standing(plan.folder, plan.every_ms)
         self._plan, self._station, self._zone = plan, station, zone
         self._journal, self._floor, self._utc_ms, self._look_s = journal, floor_bytes, utc_ms, look_s
@@ -111,6 +116,8 @@ class Backups:
         now = self._utc_ms()
         target = kept.named(self._plan.folder, self._station, now)
         await self._aside(kept.unfinished, self._plan.folder, self._station)
+        if self._before is not None:
+            await self._before()
         self._now(running=True)
         try:
             code, out, err = await self._ran(target)

@@ -13,6 +13,7 @@ FIXED = {
     "disk_floor": "station.disk_floor",
     "disk_warning_ms": "station.disk_warning",
     "backup": "backup",
+    "checkpoints": "checkpoints",
     "host": "service.host",
     "port": "service.port",
     "certificate": "service.certificate_file",

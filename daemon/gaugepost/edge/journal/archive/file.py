@@ -6,6 +6,10 @@ Before each item stands its size, 4 bytes big endian.
     [[sequence, body], …]     blocks of up to 1000; [sequence, body, hash] where records are missing before it
     {"count": …, "last": …, "head": hash, "earliest": ms, "latest": ms}
 
+Where its end is signed, "archive" is 2, and the last item has besides
+
+    "checkpoint": {"first": …, "time": ms, "key": public key, "signature": …}   of what `core.evidence.checkpoint` draws
+
     hash = SHA-256(previous hash, sequence as 8 bytes big endian, body), as in the journal; the first follows `before`
 
 `state` is the bench before the first record (`edge.bench_state`), absent where that is an empty one.
@@ -23,6 +27,7 @@ from typing import Any, NamedTuple, Unpack, cast
 import cbor2
 
 from gaugepost.core.errors import JournalError
+from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.publication import Epoch
 from gaugepost.core.record import Entry
 from gaugepost.edge.journal.codec import anchor, chained, decode
@@ -31,6 +36,7 @@ from gaugepost.edge.journal.verify import Report, account, begin, step
 
 SUFFIX = ".archive.xz"
 FORMAT = 1
+SIGNED_FORMAT = 2
 BLOCK = 1000
 _MAGIC = b"\xfd7zXZ\x00"
 """How an .xz file begins (its format's description, 2.1.1.1)."""
@@ -57,13 +63,13 @@ def is_archive(path: Path) -> bool:
 class Writer:
     """An archive that is being made. The file counts for nothing before `end` has returned."""
 
-    def __init__(self, path: Path, head: dict[str, Any]) -> None:
+    def __init__(self, path: Path, head: dict[str, Any], *, is_signed: bool = False) -> None:
         self._file = lzma.open(path, "wb", preset=6, check=lzma.CHECK_SHA256)  # noqa: SIM115
         self._block: list[list[object]] = []
         self._before: bytes = head["before"]
         self._expected: int = head["first"]
         self.count = 0
-        self._write({"archive": FORMAT, **head})
+        self._write({"archive": SIGNED_FORMAT if is_signed else FORMAT, **head})
 
     def add(self, row: Row) -> None:
         """Add the next record."""
@@ -73,10 +79,17 @@ class Writer:
         if len(self._block) == BLOCK:
             self._flush()
 
-    def end(self, earliest_ms: int, latest_ms: int) -> None:
+    def end(self, earliest_ms: int, latest_ms: int, signed: Signed | None = None) -> None:
         """Write what proves that nothing is missing at the end, and close."""
         self._flush()
-        last = {"count": self.count, "last": self._expected - 1, "head": self._before}
+        last: dict[str, Any] = {"count": self.count, "last": self._expected - 1, "head": self._before}
+        if signed is not None:
+            last["checkpoint"] = {
+                "first": signed.checkpoint.first,
+                "time": signed.checkpoint.utc_ms,
+                "key": signed.key,
+                "signature": signed.signature,
+            }
         self._write(last | {"earliest": earliest_ms, "latest": latest_ms})
         self._file.close()
 
@@ -111,7 +124,7 @@ class Archive:
             raise JournalError(
                 f"{path} is no archive of gaugepost", hint="name a file that ends in .archive.xz"
             )
-        if head["archive"] != FORMAT:
+        if head["archive"] not in (FORMAT, SIGNED_FORMAT):
             raise JournalError(
                 f"{path} was written by a newer version of gaugepost (archive format {head['archive']})",
                 hint="install that version or a later one",
@@ -156,6 +169,19 @@ class Archive:
                 return row["last"], row["head"]
         raise self._damaged(EOFError("its end is missing"))
 
+    def signed_end(self) -> Signed | None:
+        """Return the checkpoint at its end, where it was given one; what it signs is what the end says of itself."""
+        for row in self.rows():
+            if isinstance(row, dict) and (said := row.get("checkpoint")) is not None:
+                try:
+                    last, key, signature = int(row["last"]), bytes(said["key"]), bytes(said["signature"])
+                    first, utc_ms, head = int(said["first"]), int(said["time"]), bytes(row["head"])
+                except _FAULTS as cause:
+                    raise self._damaged(cause) from cause
+                made = Checkpoint(self.station, self.epoch.of(last), first, last, head, utc_ms)
+                return Signed(made, key, signature)
+        return None
+
     def replay(self, after: int = 0, **wanted: Unpack[Wanted]) -> Iterator[Entry]:
         """Yield the records above `after` that are wanted, ascending."""
         kinds = None if (named := wanted.get("kinds")) is None else set(map(str, named))
@@ -197,7 +223,7 @@ class Archive:
         else:
             told = {"count": report.count, "last": report.sequence, "head": report.head}
             told |= {"earliest": report.earliest_ms, "latest": report.latest_ms}
-            if end != told:
+            if end is None or {key: said for key, said in end.items() if key != "checkpoint"} != told:
                 report.fault("its end is not what it says of it")
         account(report)
         if not found and head is not None:

@@ -20,6 +20,7 @@ from pathlib import Path
 
 from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
+from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.edge.files import make, part_of, plain, settle, vanish
@@ -33,6 +34,7 @@ CLEARED_AT_ONCE = 5000
 Progress = Callable[[str, int, int], None]
 """Hears what is being done, how far, and of how much."""
 Packed = Callable[[State], bytes]
+Sign = Callable[[Checkpoint], Signed]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +88,12 @@ def move(
     *,
     program: str,
     progress: Progress | None = None,
+    sign: Sign | None = None,
 ) -> Moved | str:
     """Move what was measured before `before_ms` from the journal in `folder` to a new file in `archives`.
 
     `needed` says what must stay, `bench` what the bench is before the journal's first record, and `packed` lays a
-    state out. Returns why nothing was moved, where nothing was.
+    state out; where `sign` is given, it signs the archive's end. Returns why nothing was moved, where nothing was.
 
     Raises:
         JournalError: a daemon has the journal, it is not sound, or the disk refuses. Nothing is lost then.
@@ -109,7 +112,8 @@ def move(
                 if last <= reader.base[0]:
                     return limit or "nothing in the journal was measured before then"
                 make(archives)
-                moved, state = _written(reader, archives, last, limit, before, packed, told)
+                ending = None if sign is None else _Ending(sign, now.utc_ms)
+                moved, state = _written(reader, archives, last, limit, before, packed, told, ending)
             _said(path, moved, packed(state), now, program)
             _clear(path, last, state.set_up_sequence, told)
             return _shrunk(path, moved)
@@ -119,8 +123,35 @@ def move(
         raise schema.refused(path, "archive from", cause) from cause
 
 
+@dataclass(frozen=True, slots=True)
+class _Ending:
+    """Who signs an archive's end, and when that is."""
+
+    sign: Sign
+    utc_ms: int
+
+    def as_before(self, target: Path) -> _Ending:
+        """Return it with the time of the archive that a try that was interrupted left: the same is written again."""
+        with contextlib.suppress(JournalError):
+            if target.exists() and (signed := Archive(target).signed_end()) is not None:
+                return replace(self, utc_ms=signed.checkpoint.utc_ms)
+        return self
+
+    def signed(self, reader: Reader, first: int, row: Row) -> Signed:
+        """Return the checkpoint over the record in `row`."""
+        epoch = reader.epoch.of(row.sequence)
+        return self.sign(Checkpoint(reader.station, epoch, first, row.sequence, row.hash, self.utc_ms))
+
+
 def _written(
-    reader: Reader, archives: Path, last: int, limit: str, state: State, packed: Packed, told: Progress
+    reader: Reader,
+    archives: Path,
+    last: int,
+    limit: str,
+    state: State,
+    packed: Packed,
+    told: Progress,
+    ending: _Ending | None,
 ) -> tuple[Moved, State]:
     """Write the archive and prove it; return what is in it, and the bench as it leaves it."""
     first, before = reader.base[0] + 1, reader.base[1]
@@ -136,7 +167,8 @@ def _written(
     part = part_of(target)
     earliest, latest, seal = 1 << 62, -(1 << 62), hashlib.sha256()
     try:
-        writer = Writer(part, head)
+        ending = None if ending is None else ending.as_before(target)
+        writer = Writer(part, head, is_signed=ending is not None)
         try:
             row = None
             for row in _rows(reader, last):
@@ -147,7 +179,8 @@ def _written(
                 state = follow(state, Entry(row.sequence, row.hash, record))
                 if row.sequence % PAGE == 0 or row.sequence == last:
                     told("archived", row.sequence - first + 1, last - first + 1)
-            writer.end(earliest, latest)
+            signed = None if ending is None or row is None else ending.signed(reader, first, row)
+            writer.end(earliest, latest, signed)
         finally:
             writer.close()
         if row is None or row.sequence != last:

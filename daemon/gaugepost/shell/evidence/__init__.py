@@ -1,0 +1,1 @@
+"""What makes a running station's records hold against outsiders."""
