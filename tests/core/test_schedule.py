@@ -237,6 +237,16 @@ def test_a_lot_that_was_never_measured_need_not_be_opened() -> None:
     assert standing(hand.state, "bore-1", hand.now) == ("lot L2 opens with a check",)
 
 
+def test_only_the_end_that_is_asked_for_waits_for_a_check() -> None:
+    """A lot that need not be opened is measured at once; what was measured without a lot closes none."""
+    hand = lots(LotCheck.CLOSING)
+    assert hand.show("38.010").verdict == "in-limits"
+    hand = Hand(set_up(lot_checks_asked=BOTH)).ready()
+    hand.show("38.010")
+    hand.do(ev.SetTags({"lot": "L1"}))
+    assert standing(hand.state, "bore-1", hand.now) == ("lot L1 opens with a check",)
+
+
 def test_a_closing_check_that_fails_makes_the_lot_suspect() -> None:
     """What the lot's pieces were measured with is in doubt from its last good check on."""
     hand = lots(*BOTH)

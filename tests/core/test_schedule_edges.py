@@ -197,6 +197,7 @@ def test_a_time_of_day_is_due_from_its_minute_on(
         (13 * DAY + 1, "due in 14 days"),
         (DAY, "due in 1 day"),
         (1, "due in 1 day"),
+        (0, "due in 0 days"),
         (-1, ""),
     ],
 )
@@ -209,6 +210,23 @@ def test_the_end_of_a_calibration_is_told_for_two_weeks(left_ms: int, said: str,
     moment = replace(hand.now, utc_ms=end - left_ms)
     told = calibrations_coming(hand.state, "bore-1", moment)
     assert told == ((f"{said}: the calibration of {whose}",) if said else ())
+
+
+def test_a_gauge_without_a_mastering_is_told_its_own_calibration() -> None:
+    """A gauge that waits for its first mastering, or whose master the station file has no more, is still told."""
+    hand = Hand(set_up({"due_utc_ms": 1_790_100_000_000}))
+    told = ("due in 2 days: the calibration of the gauge",)
+    assert calibrations_coming(hand.state, "bore-1", hand.now) == told
+    hand.ready()
+    gone = replace(hand.state, set_up=replace(hand.set_up, masters={}))
+    assert calibrations_coming(gone, "bore-1", hand.now) == told
+
+
+def test_a_check_after_midnight_is_told_before_it() -> None:
+    """At 23:58 the check of five past midnight is seven minutes ahead; that of 23:50 has passed."""
+    hand = ready(at(12), check_at_min=(5, 23 * 60 + 50))
+    moment = Moment(round(at(23, 58).timestamp() * 1000), hand.now.clock_ms, hand.now.boot)
+    assert checks_coming(hand.state, "bore-1", moment, UTC) == ("due in 7 min: the check at 00:05",)
 
 
 @pytest.mark.parametrize(

@@ -123,8 +123,10 @@ def test_ways_of_saying_limits(
         ("40 mm +25/+9 µm", "unit open"),
         ("40 mm +25/0 µm", "unit open"),
         ("40 mm +25 µm/+9", "unit open"),
+        ("0.5 in +0.01/-0.01 mm", "unit open"),
         ("5 mm..0.3 in", "two units"),
         ("40 cm ±1", "'cm'"),
+        ("30 to 31 to 32 mm", "no way of writing"),
         ("40 MM ±1", "'MM'"),
         # numbers that are none
         ("40,02 mm ±1", "comma"),
@@ -142,6 +144,7 @@ def test_ways_of_saying_limits(
         ("1.123456789012345678901 mm ±1", "20 digits"),
         ("12345678901234567890 mm +0.0000000000000000001/0", "digits than can be kept"),
         ("4" * 121, "120 characters"),
+        ("4" * 120, "size without limits"),
         # classes
         ("38 h7", "shaft"),
         ("38 js7", "shaft"),
@@ -273,19 +276,31 @@ def test_split_values_give_the_same_limits() -> None:
         from_limits(None, None, MM)
 
 
-@pytest.mark.parametrize(
-    "limits",
-    [
-        from_limits(parse_length("30.010 mm"), None, MM),
-        from_limits(None, parse_length("30.010 mm"), MM),
-        from_limits(parse_length("30.010 mm"), parse_length("30.034 mm"), MM),
+def test_the_source_of_split_values_says_the_same() -> None:
+    """The source made from split values is itself a way of writing those limits."""
+    low, high = parse_length("30.010 mm"), parse_length("30.034 mm")
+    for limits in (
+        from_limits(low, None, MM),
+        from_limits(None, low, MM),
+        from_limits(low, high, MM),
         from_deviations(parse_length("40 mm"), parse_length("25 µm"), parse_length("-9 µm")),
         from_class(parse_length("1.25 in"), "H7"),
+    ):
+        assert said(parse_limits(limits.source)) == said(limits)
+
+
+@pytest.mark.parametrize(
+    ("text", "tolerance_mm"),
+    [
+        ("38.000..38.025 mm", "0.025"),
+        ("0.6250 in +0.0007/0", "0.01778"),
+        (">= 38 mm", None),
+        ("<= 38 mm", None),
     ],
 )
-def test_the_source_of_split_values_says_the_same(limits: Limits) -> None:
-    """The source made from split values is itself a way of writing those limits."""
-    assert said(parse_limits(limits.source)) == said(limits)
+def test_one_limit_leaves_no_tolerance(text: str, tolerance_mm: str | None) -> None:
+    """Between two limits is a tolerance, exact in mm; beside a single one there is none."""
+    assert parse_limits(text).tolerance_mm == (tolerance_mm and Decimal(tolerance_mm))
 
 
 def test_a_drawing_in_inches_may_have_limits_in_mm() -> None:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
+import importlib
 import json
 import os
 import signal
 import sys
 import time
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType
 from typing import Any
@@ -53,7 +55,11 @@ class Meeting:
             used = getattr(getattr(item, "obj", None), "_hypothesis_internal_use_settings", None)
             if used is not None:
                 shorter = settings(
-                    used, max_examples=min(used.max_examples, EXAMPLES), phases=found, database=None
+                    used,
+                    max_examples=min(used.max_examples, EXAMPLES),
+                    phases=found,
+                    database=None,
+                    derandomize=True,  # or a mutant survives one day and is found the next
                 )
                 item.obj._hypothesis_internal_use_settings = shorter  # type: ignore[attr-defined]
 
@@ -62,9 +68,12 @@ class Meeting:
         wanted = {(str(each.file), each.function) for each in self.mutants}
         self.say(f"  {len(self.mutants)} mutants; first, which of {len(session.items)} tests call what")
         _clear(_caches())  # of what was called while tests were collected
-        calls, took, self.failed = _mapped(session.items, wanted)
+        calls, took, self.failed, imported = _mapped(session.items, wanted)
         if self.failed:
             return True
+        for name in imported:  # here once, in place of in each process
+            with contextlib.suppress(ImportError):
+                importlib.import_module(name)
         by_id = {item.nodeid: item for item in session.items}
         functions = _functions()
         gc.freeze()  # or each process copies what it only counts
@@ -74,15 +83,19 @@ class Meeting:
                 self.say(f"  {at} of {len(self.mutants)}: {len(self.survived)} that no test finds")
             of = str(mutant.file), mutant.function
             # What found the function's others first: a test that looks at its result finds most of them.
-            names = sorted(calls[of], key=lambda name: (took[name] / (1 + finds[of, name]), name))
-            found = _found_by(mutant, functions[mutant.file, mutant.function], [by_id[name] for name in names])
-            if found is None:
+            names = sorted(calls[of], key=_sooner(took, finds, of))
+            places = functions[mutant.file, mutant.function]
+            if (found := _found_by(mutant, places, [by_id[name] for name in names])) is None:
                 self.survived.append(mutant)
                 self.say(f"survived {mutant.name}  (line {mutant.line}, {len(names)} tests)")
             else:
                 finds[of, found] += 1
                 self.killed[str(mutant.file)].append(mutant)
         return True
+
+
+def _sooner(took: dict[str, float], finds: Counter[tuple[Key, str]], of: Key) -> Callable[[str], float]:
+    return lambda name: took[name] / (1 + finds[of, name])
 
 
 def _run(items: list[pytest.Item]) -> str | None:
@@ -96,14 +109,15 @@ def _run(items: list[pytest.Item]) -> str | None:
 
 def _mapped(
     items: list[pytest.Item], wanted: set[Key]
-) -> tuple[dict[Key, set[str]], dict[str, float], list[str]]:
-    """Return, from a process of its own, which tests call each function, how long each takes, and those that fail."""
+) -> tuple[dict[Key, set[str]], dict[str, float], list[str], list[str]]:
+    """Return, of a process of its own, which tests call each function, their times, who fails, what is imported."""
     reading, writing = os.pipe()
     if (child := os.fork()) == 0:
         os.close(reading)
         found: dict[Key, set[str]] = defaultdict(set)
         took, failed = dict[str, float](), []
-        caches, loaded = _caches(), len(sys.modules)
+        before = {*sys.modules}
+        caches, loaded = _caches(), len(before)
         for item in items:
             seen: set[CodeType] = set()
 
@@ -125,15 +139,16 @@ def _mapped(
                 caches, loaded = _caches(), len(sys.modules)
             _clear(caches)
         with os.fdopen(writing, "w") as out:
-            json.dump([[[*key, [*names]] for key, names in found.items()], took, failed], out)
+            imported = [name for name in sys.modules if name not in before]
+            json.dump([[[*key, [*names]] for key, names in found.items()], took, failed, imported], out)
         os._exit(0)
     os.close(writing)
     with os.fdopen(reading) as told:
-        pairs, took, failed = json.load(told)
+        pairs, took, failed, imported = json.load(told)
     os.waitpid(child, 0)
     calls: dict[Key, set[str]] = defaultdict(set)
     calls.update({(file, name): set(names) for file, name, names in pairs})
-    return calls, took, failed
+    return calls, took, failed, imported
 
 
 def _caches() -> list[Any]:

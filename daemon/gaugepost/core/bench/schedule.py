@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from gaugepost.core.bench.state import GaugeState, State, elapsed_ms
@@ -43,8 +43,8 @@ def scheduled(state: State, gauge: str, now: Moment) -> tuple[str, ...]:
 
 
 def is_another_piece(state: State, known: GaugeState) -> bool:
-    """Whether the next reading is of another piece than those that were counted."""
-    return state.piece is None or (state.lot, state.piece) != known.last_piece
+    """Whether the next reading is of another piece than those that were counted, as one without a name always is."""
+    return (state.lot, state.piece) != known.last_piece
 
 
 def passed(entry: GaugeEntry, known: GaugeState, now: Moment, zone: tzinfo) -> str | None:
@@ -54,7 +54,7 @@ def passed(entry: GaugeEntry, known: GaugeState, now: Moment, zone: tzinfo) -> s
     """
     if not entry.check_at_min or known.checked is None:
         return None
-    at_ms, minute = max(each for each in _times(entry, now, zone) if each[0] <= now.utc_ms)
+    at_ms, minute = max(each for each in _times(entry.check_at_min, now, zone) if each[0] <= now.utc_ms)
     if known.checked.utc_ms >= at_ms - _warning_ms(entry, _DAY_MS):
         return None
     return f"the check at {clock_text(minute)} is due"
@@ -70,12 +70,13 @@ def checks_coming(state: State, gauge: str, now: Moment, zone: tzinfo) -> tuple[
 
 def _coming(state: State, entry: GaugeEntry, known: GaugeState, now: Moment, zone: tzinfo) -> Iterator[str]:
     assert known.checked is not None
-    age = elapsed_ms(now, known.checked) or 0
+    age = elapsed_ms(now, known.checked)
+    assert age is not None, "a clock that went back makes a check due"
     for every, what in ((entry.check_every_ms, "every"), (entry.valid_for_ms, "at least every")):
         if every is not None and every - age <= _warning_ms(entry, every):
             yield f"due in {_minutes(every - age)}: the check {what} {span_text(every)}"
     if entry.check_at_min:
-        at_ms, minute = min(each for each in _times(entry, now, zone) if each[0] > now.utc_ms)
+        at_ms, minute = min(each for each in _times(entry.check_at_min, now, zone) if each[0] > now.utc_ms)
         ahead = _warning_ms(entry, _DAY_MS)
         if at_ms - now.utc_ms <= ahead and known.checked.utc_ms < at_ms - ahead:
             yield f"due in {_minutes(at_ms - now.utc_ms)}: the check at {clock_text(minute)}"
@@ -134,12 +135,12 @@ def span_text(ms: int) -> str:
     return f"{ms} ms"
 
 
-def _times(entry: GaugeEntry, now: Moment, zone: tzinfo) -> Iterator[tuple[int, int]]:
-    """Yield the gauge's times of day from yesterday to tomorrow: UTC in ms, and the minute of the day."""
+def _times(minutes: Iterable[int], now: Moment, zone: tzinfo) -> Iterator[tuple[int, int]]:
+    """Yield times of day from yesterday to tomorrow: UTC in ms, and the minute of the day."""
     here = datetime.fromtimestamp(now.utc_ms // 1000, UTC).astimezone(zone)
     for days in (-1, 0, 1):
         day = here.date() + timedelta(days=days)
-        for minute in entry.check_at_min or ():
+        for minute in minutes:
             at = datetime(day.year, day.month, day.day, minute // 60, minute % 60, tzinfo=zone)
             yield round(at.timestamp()) * 1000, minute
 
