@@ -116,6 +116,21 @@ NOTES: list[tuple[dict[str, Any], str]] = [
     ({"kind": "stream", "gauge": "b", "text": "smallest of 41 in 0.8 s"}, "b: smallest of 41 in 0.8 s"),
     ({"kind": "salvage", "text": "12 of 14 records"}, "SALVAGED: 12 of 14 records"),
     ({"kind": "archive", "text": "records 1 to 9"}, "archived: records 1 to 9"),
+    (
+        {
+            "kind": "signature",
+            "code": "lot",
+            "lot": "L-7",
+            "meaning": "approval",
+            "printed_name": "Mara Example",
+            "operator": "M2",
+        },
+        "SIGNED lot L-7: approval, Mara Example (M2)",
+    ),
+    (
+        {"kind": "access", "person": "M2", "code": "role", "operator": "M1", "text": "M2 is setter"},
+        "M2: role, by M1: M2 is setter",
+    ),
     ({"kind": "checkpoint", "last": 90}, "checkpoint: records up to 90 signed"),
 ]
 

@@ -64,6 +64,8 @@ class Kind(Word):
     ARCHIVE = "archive"
     LIFTED = "lifted"
     CHECKPOINT = "checkpoint"
+    SIGNATURE = "signature"
+    ACCESS = "access"
 
 
 PUBLISHED_KINDS: tuple[Kind, ...] = (
@@ -77,6 +79,7 @@ PUBLISHED_KINDS: tuple[Kind, ...] = (
     Kind.VOID,
     Kind.AMENDMENT,
     Kind.REJUDGED,
+    Kind.SIGNATURE,
     Kind.GAP,
     Kind.SALVAGE,
 )
@@ -99,6 +102,7 @@ CONFORMITIES = ("conformity verified", "nonconformity verified", "neither")
 REMEDIES = ("can still be opened", "can still be taken down", "cannot be brought back")
 METHODS = ("absolute method", "rounding method")
 SOURCES = ("measured", "declared", "assumed")
+MEANINGS = ("review", "approval", "responsibility", "authorship")
 BODIES = ("part", "master", "gauge", "air")
 """Closed vocabularies. Only ever appended to: a word's place, counted from 1, is its number on disk."""
 
@@ -263,6 +267,10 @@ class Record:
     signature: bytes | None = _word(90, "Ed25519 signature (RFC 8032) over a checkpoint's text")
     public_key: bytes | None = _word(91, "public key that the signature is held against")
     next_public_key: bytes | None = _word(92, "public key of the checkpoints to come")
+    printed_name: str | None = _word(93, "name of the person who signed, as printed")
+    meaning: str | None = _word(94, "what a person's signature means", words=MEANINGS)
+    signed_sha256: bytes | None = _word(95, "SHA-256 over sequence and hash of every record that is signed")
+    person: str | None = _word(96, "who may come in otherwise than before: a person's id, or a token's name")
 
     def __repr__(self) -> str:
         """Show the fields that apply: fifty times None helps nobody."""

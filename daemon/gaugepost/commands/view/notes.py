@@ -170,6 +170,18 @@ def _rejudged(record: Record) -> str:
     return said(f"{about}, by {record['operator']}" if record.get("operator") else about, record)
 
 
+def _signature(record: Record) -> str:
+    about = {
+        "piece": f"piece {record.get('piece')} of lot {record.get('lot')}",
+        "lot": f"lot {record.get('lot')}",
+        "span": f"records {record.get('first')} to {record.get('last')}",
+    }.get(str(record.get("code")), f"record {record.get('first')}")
+    return said(
+        f"SIGNED {about}: {record.get('meaning')}, {record.get('printed_name')} ({record.get('operator')})",
+        record,
+    )
+
+
 _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.START: _start,
     Kind.STOP: lambda record: said("service stopped", record),
@@ -200,5 +212,9 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.STREAM: lambda record: said(str(record.get("gauge")), record),
     Kind.SALVAGE: lambda record: said("SALVAGED", record),
     Kind.ARCHIVE: lambda record: said("archived", record),
+    Kind.SIGNATURE: _signature,
+    Kind.ACCESS: lambda record: said(
+        f"{record.get('person')}: {record.get('code')}, by {record.get('operator')}", record
+    ),
     Kind.CHECKPOINT: lambda record: said(f"checkpoint: records up to {record.get('last')} signed", record),
 }
