@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from enum import StrEnum
 
 from gaugepost.core.drift.series import Point
@@ -32,13 +31,15 @@ def point_of(entry: Entry, set_up: SetUp) -> Point | None:
     mastering was corrected for temperature: else a cold morning would look like drift.
     """
     record = entry.record
-    gauge, names = set_up.gauges.get(record.gauge or ""), (record.master or "").split("+")
-    if gauge is None or names[0] not in set_up.masters:
+    gauge, master = set_up.gauges.get(record.gauge or ""), record.master or ""
+    first, *_ = master.split("+")
+    if gauge is None or first not in set_up.masters:
         return None
-    value: Decimal | None = record.error_mm if record.kind is Kind.CHECK else None
-    if record.kind is Kind.MASTERING and record.code == "accepted" and record.master_indications_mm:
+    value = record.error_mm  # a check alone has one
+    if record.code == "accepted":
+        assert record.master_indications_mm is not None
         spans = record.master_spans_mm
-        size = spans[0] if spans else set_up.masters[names[0]].size_mm
+        size = spans[0] if spans else set_up.masters[first].size_mm
         value = quantise_mm(size - gauge.sense * record.master_indications_mm[0])
     if value is None:
         return None
@@ -48,7 +49,7 @@ def point_of(entry: Entry, set_up: SetUp) -> Point | None:
         what=What.OFFSET if record.kind is Kind.MASTERING else What.DEVIATION,
         gauge=gauge.name,
         contact_set=record.contact_set,
-        master=record.master or "",
+        master=master,
         operator=record.operator,
         value_mm=value,
         limit_mm=record.limit_mm,
