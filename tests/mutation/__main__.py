@@ -117,7 +117,10 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "schedule",
         ),
     ),
-    "tracing": (("bench/tracing/*.py",), ("trace_rejudging", "trace_reliving", "bench_measuring")),
+    "tracing": (
+        ("bench/tracing/*.py",),
+        ("trace_asked", "trace_rejudging", "trace_reliving", "bench_measuring"),
+    ),
     "drift": (("drift/*.py",), ("drift", "drift_document")),
 }
 """By room: what is mutated, and the tests that it has to pass: of tests/core, or of the folder that is named."""
