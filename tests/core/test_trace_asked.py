@@ -206,7 +206,7 @@ def test_what_was_asked_is_told() -> None:
 
 
 def test_a_row_says_what_it_was_and_what_it_becomes() -> None:
-    """It has the identity of the record that stands, and of what it was measured as; what does not apply is left out."""
+    """It has the identity of the record that stands, and of what it was measured as; what does not apply is no part."""
     told = row_document(row("accept", "reject", base=5, stands=8), EPOCH)
     assert (told["id"], told["measured_as"]) == (f"{EPOCH}-8", f"{EPOCH}-5")
     assert (told["kind"], told["measured_at"], told["gauge"]) == (
@@ -234,8 +234,14 @@ def test_a_row_says_what_it_was_and_what_it_becomes() -> None:
 def test_a_check_passes_within_its_limit(error: str | None, limit: str | None, becomes: str) -> None:
     """Off by its limit a check passes, either way; without an error or a limit nothing says that it does."""
     was = replace(
-        READING, kind=Kind.CHECK, code="passed", master="ring-1", error_mm=D(0), limit_mm=limit and D(limit)
+        READING,
+        kind=Kind.CHECK,
+        code="passed",
+        master="ring-1",
+        error_mm=D(0),
+        limit_mm=None if limit is None else D(limit),
     )
-    told = check_document(CheckRow(9, was, replace(was, error_mm=error and D(error))), EPOCH)
+    made = replace(was, error_mm=None if error is None else D(error))
+    told = check_document(CheckRow(9, was, made), EPOCH)
     assert (told["code"], told["code_becomes"], told["id"]) == ("passed", becomes, f"{EPOCH}-9")
     assert told["error_mm_becomes"] == error
