@@ -14,6 +14,7 @@ from gaugepost.service.door.sessions import Sessions
 from gaugepost.service.door.signing_in import SigningIn
 from gaugepost.service.facade import Running
 from gaugepost.service.measuring.routes import routes as measuring_routes
+from gaugepost.service.page.routes import routes as page_routes
 from gaugepost.service.problems import RESPONSES, add_handlers
 from gaugepost.service.query import only
 from gaugepost.service.routes import (
@@ -29,7 +30,12 @@ from gaugepost.service.routes import (
     station_file,
     stream,
 )
-from gaugepost.service.routes.access import people_routes, session_routes, sessions_routes
+from gaugepost.service.routes.access import (
+    people_routes,
+    session_routes,
+    sessions_routes,
+    signature_routes,
+)
 from gaugepost.service.teaching.routes import routes as lesson_routes
 
 INDEX = {
@@ -96,6 +102,9 @@ INDEX = {
     "POST /v1/lessons/{id}/request": "ask a gauge that has a request, to see what it answers",
     "GET /v1/lessons/{id}/outcome": "what fits, the evidence, what to measure next; the description, once decided",
     "DELETE /v1/lessons/{id}": "end it; a link that was lent is back",
+    "POST /v1/signatures": "sign a record, a lot, a piece or a span: record, lot, piece, first, last; meaning, reason; "
+    "id and pin, or id and code, again",
+    "GET /v1/signatures": "what was signed, by whom, as what, and whether it stands: record, lot, piece, limit",
     "POST /v1/session": "sign in: id and pin, or code; a cookie proves it",
     "GET /v1/session": "who asks and what they may, and the csrf token that commands with a cookie need",
     "DELETE /v1/session": "sign out",
@@ -155,5 +164,7 @@ def build_api(running: Running) -> FastAPI:
     signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
     api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")
     api.include_router(sessions_routes(running, sessions), prefix="/v1")
+    api.include_router(signature_routes(running, signing_in), prefix="/v1")
+    api.include_router(page_routes())
     api.include_router(people_routes(running, people, tokens), prefix="/v1")
     return api

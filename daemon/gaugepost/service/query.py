@@ -122,6 +122,17 @@ class DriftAsked(BaseModel):
     points: int = Field(200, ge=0, le=10_000, description="most values of a series, the last ones")
 
 
+class SignaturesAsked(BaseModel):
+    """Which signatures are asked for."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    record: Name | None = Field(None, description="only those that sign this record, by id or sequence")
+    lot: Name | None = Field(None, description="only of this lot, its pieces and records")
+    piece: Name | None = Field(None, description="only of this piece")
+    limit: int = Field(50, ge=1, le=MAX_LIMIT, description="most of them, the latest first")
+
+
 class RiskAsked(BaseModel):
     """What a decision rule's risks are asked with: lengths with their unit, as a station file writes them."""
 

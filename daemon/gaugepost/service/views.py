@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from gaugepost.core.bench.judging import ABSOLUTE, ROUNDING, in_unit
 from gaugepost.core.bench.measuring import characteristic_of
-from gaugepost.core.bench.schedule import calibrations_coming, checks_coming
+from gaugepost.core.bench.schedule import calibrations_coming, checks_coming, checks_left
 from gaugepost.core.bench.standing import master_overdue, standing
 from gaugepost.core.bench.state import Mastered, Procedure, State, elapsed_ms
 from gaugepost.core.conformity import SIMPLE
@@ -37,6 +37,8 @@ def gauge(state: State, name: str, now: Moment, zone: tzinfo, link: LinkStatus |
         "judged": not reasons,
         "reasons": list(reasons),
         "due_soon": [*checks_coming(state, name, now, zone), *calibrations_coming(state, name, now)],
+        "check_left": list(checks_left(state, name, now, zone)),
+        "calibration_due": rfc3339(entry.due_utc_ms) if entry.due_utc_ms is not None else None,
         "contact_set": known.contact_set,
         "contact_sets": list(entry.contact_sets or ()),
         "mastering": mastering(known.mastered) if known.mastered else None,

@@ -68,6 +68,33 @@ def checks_coming(state: State, gauge: str, now: Moment, zone: tzinfo) -> tuple[
     return tuple(_coming(state, entry, known, now, zone))
 
 
+def checks_left(state: State, gauge: str, now: Moment, zone: tzinfo) -> tuple[str, ...]:
+    """Return how long the last good check lasts, by everything that it is scheduled by; nothing once one is due."""
+    entry, known = state.set_up.gauges[gauge], state.gauges[gauge]
+    if known.checked is None or known.due or scheduled(state, gauge, now):
+        return ()
+    age = elapsed_ms(now, known.checked)
+    assert age is not None, "a clock that went back makes a check due"
+    left = [
+        f"{_hours(every - age)} to the check {what} {span_text(every)}"
+        for every, what in ((entry.check_every_ms, "every"), (entry.valid_for_ms, "at least every"))
+        if every is not None
+    ]
+    if entry.check_at_min:
+        at_ms, minute = min(each for each in _times(entry.check_at_min, now, zone) if each[0] > now.utc_ms)
+        left.append(f"{_hours(at_ms - now.utc_ms)} to the check at {clock_text(minute)}")
+    pieces, readings = entry.check_every_pieces, entry.valid_count
+    if pieces is not None:
+        left.append(
+            f"{_counted(pieces - known.pieces, 'piece')} to the check every {_counted(pieces, 'piece')}"
+        )
+    if readings is not None:
+        left.append(
+            f"{_counted(readings - known.readings, 'reading')} to the check after {_counted(readings, 'reading')}"
+        )
+    return tuple(left)
+
+
 def _coming(state: State, entry: GaugeEntry, known: GaugeState, now: Moment, zone: tzinfo) -> Iterator[str]:
     assert known.checked is not None
     age = elapsed_ms(now, known.checked)
@@ -155,6 +182,11 @@ def _warning_count(entry: GaugeEntry, every: int) -> int:
 
 def _minutes(ms: int) -> str:
     return f"{max(1, -(-ms // _MINUTE_MS))} min"
+
+
+def _hours(ms: int) -> str:
+    minutes = max(0, ms // _MINUTE_MS)
+    return f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min"
 
 
 def _counted(count: int, what: str) -> str:

@@ -125,6 +125,25 @@ class AmendSaid(VoidSaid):
     position: str | None = None
 
 
+class SignSaid(Said):
+    """What is signed: a record, a lot, a piece of it, or the records from first to last. As what, and by whom.
+
+    Who signs says both again, although they are signed in: their id, and their PIN or scanned code.
+    """
+
+    record: Text | None = None
+    lot: Text | None = None
+    piece: Text | None = None
+    first: Text | None = None
+    last: Text | None = None
+    meaning: Literal["review", "approval", "responsibility", "authorship"]
+    reason: Note | None = None
+    id: Annotated[str, Field(max_length=200)]
+    pin: Annotated[str, Field(max_length=200)] | None = None
+    code: Annotated[str, Field(max_length=200)] | None = None
+    operator: Text | None = None
+
+
 class SuspectSaid(Said):
     """Why what a gauge measured is doubted, and who says so."""
 

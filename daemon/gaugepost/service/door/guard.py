@@ -12,7 +12,7 @@ import asyncio
 import re
 from collections.abc import Callable, Collection
 
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -61,13 +61,13 @@ class Guard:
             return
         headers: list[tuple[bytes, bytes]] = scope["headers"]
         taken = False
-        refusal = stranger(
+        refusal: Response | None = stranger(
             _all(headers, b"host"), _all(headers, b"origin"), scheme=scope["scheme"], names=self._names
         ) or elsewhere(scope["method"], _all(headers, b"sec-fetch-site"), _all(headers, b"sec-fetch-mode"))
         if refusal is None:
             taken = _taken(scope)
             admitted = self._permission.admit(_request(scope, taken=taken))
-            if isinstance(admitted, JSONResponse):
+            if isinstance(admitted, Response):
                 refusal = admitted
             else:
                 scope.setdefault("state", {})["asker"] = admitted.asker

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from gaugepost.core.access import Asker, Scope, held, is_token
 from gaugepost.core.errors import SettingsError
 from gaugepost.core.indication import Moment
 from gaugepost.edge.access import AccessFile, PeopleFile
 from gaugepost.service.door import cookies
-from gaugepost.service.door.scopes import SIGN_IN, scope_of
+from gaugepost.service.door.scopes import PAGE, SIGN_IN_PAGE, is_open, scope_of
 from gaugepost.service.door.sessions import Session, Sessions, counts_for
 from gaugepost.service.problems import problem
 
@@ -68,7 +68,7 @@ class Permission:
     """Whether even looking takes a token or a session: beyond loopback, or where the station file says so."""
     _wrong: dict[str, list[int]] = field(default_factory=dict)
 
-    def admit(self, asked: Request) -> Admitted | JSONResponse:
+    def admit(self, asked: Request) -> Admitted | Response:
         """Return who asks, or why they may not be answered (RFC 6750, 3.1)."""
         try:
             people = self.people.ids()
@@ -77,7 +77,7 @@ class Permission:
                 return _within(
                     asked, Admitted(anybody), "have an administrator added: `gaugepost access add`"
                 )
-            if (asked.method, asked.path) == SIGN_IN:
+            if is_open(asked.method, asked.path):
                 return Admitted(Asker(scope=Scope.READ, people=people))
             if asked.authorizations:
                 return self._by_token(asked, people)
@@ -88,6 +88,8 @@ class Permission:
             return problem(503, error.finding, error.hint)
         if asked.needed is Scope.READ and not self.demanded:
             return Admitted(Asker(scope=Scope.READ, people=people))
+        if (asked.method, asked.path) == ("GET", PAGE):
+            return RedirectResponse(SIGN_IN_PAGE, 303)
         return _unknown("neither a token nor a session came with the request", "")
 
     def _by_token(self, asked: Request, people: frozenset[str]) -> Admitted | JSONResponse:

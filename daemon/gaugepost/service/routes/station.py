@@ -14,10 +14,15 @@ from gaugepost.core.record import Kind
 from gaugepost.service import views
 from gaugepost.service.destinations import at_work
 from gaugepost.service.facade import Running
+from gaugepost.service.measuring.shown import with_shown
 from gaugepost.service.metrics import MEDIA_TYPE, Tally, exposition
 from gaugepost.service.problems import unknown
 from gaugepost.service.query import only
 from gaugepost.service.views import Document
+
+_FRAMES = (Kind.READING, Kind.MASTER_READING, Kind.CONDITION, Kind.BAD_FRAME, Kind.SUPPRESSED)
+_LOOKED_THROUGH = 10
+"""Records that are looked through for one that came of a frame: a condition may also be something noticed here."""
 
 
 def routes(running: Running) -> APIRouter:
@@ -186,8 +191,17 @@ def _gauges(running: Running, names: list[str]) -> list[Document]:
         document["last_reading"] = (
             publish(readings[-1], reader.epoch, running.station.name) if readings else None
         )
+        document["last_frame"] = _last_with_bytes(running, _FRAMES, name)
+        document["last_condition"] = _last_with_bytes(running, (Kind.CONDITION,), name)
         listed.append(document)
     return listed
+
+
+def _last_with_bytes(running: Running, kinds: tuple[Kind, ...], gauge: str) -> Document | None:
+    """Return the last record of these kinds that came of a frame of the gauge's, as shown; None where there is none."""
+    latest = running.reader.latest(_LOOKED_THROUGH, kinds=kinds, gauge=gauge)
+    found = next((entry for entry in reversed(latest) if entry.record.raw), None)
+    return None if found is None else with_shown(publish(found, running.reader.epoch, running.station.name))
 
 
 def _state(running: Running) -> State:

@@ -9,7 +9,7 @@ import structlog
 from fastapi import APIRouter, Body, Depends, Request
 from fastapi.responses import JSONResponse
 
-from gaugepost.core.access import Person, Role, person_document
+from gaugepost.core.access import Person, Role, checked_printed_name, person_document
 from gaugepost.core.errors import CommandRefused
 from gaugepost.edge.access import AccessFile, PeopleFile
 from gaugepost.service.commands.bodies import Said, Text
@@ -25,6 +25,7 @@ class PersonSaid(Said):
 
     id: Text
     role: Literal["operator", "setter", "administrator"]
+    name: Text | None = None
     pin: Secret | None = None
     code: Secret | None = None
 
@@ -33,6 +34,7 @@ class ChangeSaid(Said):
     """What is to be otherwise: what is left out stays."""
 
     role: Literal["operator", "setter", "administrator"] | None = None
+    name: Text | None = None
     pin: Secret | None = None
     code: Secret | None = None
 
@@ -54,14 +56,14 @@ def routes(running: Running, people: PeopleFile, tokens: AccessFile) -> APIRoute
             raise CommandRefused(f"{said.id} is a token's name", hint="choose another id")
         role = Role(said.role)
         made = await asyncio.to_thread(
-            lambda: people.add(said.id, role, now, by, pin=said.pin, code=said.code)
+            lambda: people.add(said.id, role, now, by, pin=said.pin, code=said.code, name=said.name)
         )
         log.info("person added", person=made.id, role=made.role.value, by=by)
         return _done(f"{made.id} may sign in", made)
 
     @router.patch("/people/{id}")
     async def change(id: str, request: Request, said: Annotated[ChangeSaid, Body()]) -> JSONResponse:  # noqa: A002
-        """Give somebody another role, PIN or code. A new PIN or code ends their sessions."""
+        """Give somebody another role, name, PIN or code. A new PIN or code ends their sessions."""
         by, now = str(request.state.asker.name), running.now().utc_ms
         made = await asyncio.to_thread(lambda: _changed(people, id, said, now, by))
         log.info("person changed", person=made.id, what=sorted(said.model_fields_set), by=by)
@@ -84,15 +86,19 @@ def routes(running: Running, people: PeopleFile, tokens: AccessFile) -> APIRoute
 
 
 def _changed(people: PeopleFile, id: str, said: ChangeSaid, now: int, by: str) -> Person:  # noqa: A002
-    if said.role is None and said.pin is None and said.code is None:
-        raise CommandRefused("nothing to change was said", hint="send role, pin or code")
+    if said.role is said.name is said.pin is said.code is None:
+        raise CommandRefused("nothing to change was said", hint="send role, name, pin or code")
     made = None
+    if said.name is not None:
+        checked_printed_name(said.name)  # nothing is changed where something can't be
     if said.pin is not None or said.code is not None:
         made = people.set_secret(id, now, by, pin=said.pin, code=said.code)
     if said.role is not None:
         if Role(said.role) is not Role.ADMINISTRATOR:
             _last_one(people, id)
         made = people.set_role(id, Role(said.role), by)
+    if said.name is not None:
+        made = people.set_name(id, said.name, by)
     assert made is not None
     return made
 

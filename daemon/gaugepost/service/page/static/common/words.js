@@ -1,0 +1,47 @@
+// The message catalogue: one file a language, one key a text. A test holds the languages to the same keys.
+
+import { choice } from "./choices.js";
+
+export const LANGUAGES = { en: "English", de: "Deutsch" };
+
+let texts = {};
+let spoken = "en";
+
+export async function loadWords() {
+  const wanted = choice("language") ?? navigator.languages.map((each) => each.slice(0, 2)).find((each) => each in LANGUAGES);
+  spoken = wanted in LANGUAGES ? wanted : "en";
+  const answer = await fetch(`/page/words/${spoken}.json`);
+  texts = await answer.json();
+  document.documentElement.lang = spoken;
+  translate(document.body);
+}
+
+export function language() {
+  return spoken;
+}
+
+// Returns the text of a key, with what stands in {braces} filled in.
+export function t(key, parts = {}) {
+  const text = texts[key] ?? key;
+  return text.replace(/\{(\w+)\}/g, (whole, name) => parts[name] ?? whole);
+}
+
+// Returns one of the service's own words in this language; a word that no catalogue has stays as the service says it.
+export function word(list, said) {
+  return texts[`${list}.${said}`] ?? said;
+}
+
+export function clock(time) {
+  return new Intl.DateTimeFormat(spoken, { timeStyle: "medium" }).format(new Date(time));
+}
+
+export function moment(time) {
+  return new Intl.DateTimeFormat(spoken, { dateStyle: "short", timeStyle: "medium" }).format(new Date(time));
+}
+
+function translate(root) {
+  for (const element of root.querySelectorAll("[data-word]")) element.textContent = t(element.dataset.word);
+  for (const element of root.querySelectorAll("[data-word-label]")) {
+    element.setAttribute("aria-label", t(element.dataset.wordLabel));
+  }
+}
