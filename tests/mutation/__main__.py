@@ -110,6 +110,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("bench/trust/*.py",),
         (
             "trust_steps",
+            "trust_edges",
             "bench_edges",
             "mastering_trust",
             "contacts_and_scans",

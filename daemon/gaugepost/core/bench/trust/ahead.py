@@ -19,7 +19,7 @@ def look_ahead(state: State, event: LookAhead, now: Moment) -> Decision:
 
 def _about(state: State, gauge: str, event: LookAhead, now: Moment) -> Record | None:
     entry, known = state.set_up.gauges[gauge], state.gauges[gauge]
-    if known.mastered is None or known.checked is None or CHECK_DUE in known.told:
+    if CHECK_DUE in known.told:
         return None
     if (at := passed(entry, known, now, event.zone)) is not None:
         return plain(now, Kind.CONDITION, gauge=gauge, code=CHECK_DUE, text=at, ends_mastering=True)
