@@ -26,6 +26,7 @@ COMMANDS = {
     "bench": "master and check gauges, say what is in hand, at a running station",
     "deliveries": "see how far each destination got, try again, skip",
     "access": "say who may sign in, and grant tokens to programs",
+    "sign": "sign a result, a piece or a lot with your PIN, show what was signed",
     "key": "make the key that signs checkpoints, show its public key, change it",
     "workbook": "make an inspection sheet that fills itself, look at yours",
     "watch": "show records as they happen",

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import http.client
 import json
 import os
 import socket
 import ssl
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode, urlsplit
@@ -89,6 +91,9 @@ class Service:
         self._tls = parts.scheme == "https"
         self._name, self._host, self._port = name, host or name, port or (443 if self._tls else 80)
         self._authority = authority or os.environ.get(AUTHORITY)
+        self._session: dict[str, str] = {}
+        """Headers of somebody who is signed in; none where nobody is."""
+        self._cookie = ""
 
     def get(self, path: str, *, wait_s: float = 0.0, **query: str | int | list[str] | None) -> Document:
         """Return what is at `path`; keys of `query` that are None are left out. Raises as `send` does."""
@@ -109,7 +114,8 @@ class Service:
         connection = http.client.HTTPConnection(self._name, self._port)
         data = None if body is None else json.dumps(body).encode()
         headers = {} if data is None else {"Content-Type": "application/json"}
-        if token := os.environ.get(TOKEN, "").strip():
+        headers |= self._session
+        if not self._session and (token := os.environ.get(TOKEN, "").strip()):
             headers["Authorization"] = f"Bearer {token}"
         try:
             connection.sock = self._connected(ANSWER_S + wait_s)
@@ -131,7 +137,23 @@ class Service:
             raise Unreachable(f"no service answers at {self.at}", hint=hint) from cause
         finally:
             connection.close()
+        self._cookie = (response.getheader("Set-Cookie") or "").partition(";")[0]
         return self._understood(response, answer)
+
+    @contextlib.contextmanager
+    def signed_in(self, said: Document) -> Iterator[None]:
+        """Be who signs in with `said`, id and pin or code, for the time of the block. Raises as `send` does."""
+        self._session = {"Origin": self.at}
+        try:
+            answer = self.send("POST", "/v1/session", said)
+            self._session |= {"Cookie": self._cookie, "X-CSRF-Token": str(answer["csrf"])}
+            try:
+                yield
+            finally:
+                with contextlib.suppress(GaugepostError):
+                    self.send("DELETE", "/v1/session")
+        finally:
+            self._session = {}
 
     def _connected(self, timeout_s: float) -> socket.socket:
         plain = socket.create_connection((self._host, self._port), timeout_s)
@@ -166,7 +188,7 @@ class Service:
                 f"what answers at {self.at} is another program", hint="name the service with --at URL"
             )
         if kind == "application/problem+json":
-            if response.status == 401:
+            if response.status == 401 and not self._session:
                 raise CommandRefused(
                     f"{self.at} wants a token: {said.get('detail', '')}",
                     hint=f"put one into {TOKEN}; `gaugepost access grant NAME` on the service's computer makes one",

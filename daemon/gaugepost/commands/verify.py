@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from gaugepost.commands.key.coverage import told, write_out
+from gaugepost.commands.sign.told import told_of_people
 from gaugepost.commands.view.progress import progress_of
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.bench.tracing.deriving import rederived
@@ -21,6 +22,7 @@ from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.decoding import Decoders
 from gaugepost.edge.evidence.coverage import cover
 from gaugepost.edge.evidence.keys import read_public
+from gaugepost.edge.evidence.signatures import all_held
 from gaugepost.edge.journal import Archive, Reader, Report, examine, is_archive
 from gaugepost.edge.journal.lookup import Lookup
 
@@ -41,6 +43,8 @@ one can, and can be cut off. --write has another program confirm the last one:
 
   gaugepost verify FILE --public-key station.pub.pem --write shown
   openssl pkeyutl -verify -rawin -pubin -inkey shown/key.pem -in shown/checkpoint.txt -sigfile shown/checkpoint.sig
+
+People's signatures (`gaugepost sign`) are held against what they sign without being asked for.
 
 example:
   gaugepost verify /var/lib/gaugepost --head 18231:9c0f...
@@ -101,7 +105,18 @@ def run(args: argparse.Namespace) -> int:
     if not report.sound:
         return 1
     code = _signed(args.journal, report, keys, args.write) if keys else 0
+    if report.signatures:
+        code = max(code, _by_people(args.journal))
     return max(code, _numbers(args.journal, report.sequence) if args.numbers else 0)
+
+
+def _by_people(journal: Path) -> int:
+    """Hold people's signatures against what they sign, print how they stand; return the exit code."""
+    opened: Reader | Archive = Archive(journal) if is_archive(journal) else Reader(journal)
+    with contextlib.closing(opened) as reader:
+        found = list(all_held(reader))
+    print(*told_of_people(found), sep="\n")
+    return 1 if any(each.holds is False for each in found) else 0
 
 
 def _keys(args: argparse.Namespace) -> list[bytes]:

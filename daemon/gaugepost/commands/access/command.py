@@ -31,7 +31,7 @@ signed in nor brings a token:
 Run it on the service's own computer; the service needs no restart. The token is shown once and kept as a digest.
 
 examples:
-  gaugepost access add M1 --role administrator --station station.toml
+  gaugepost access add M1 --role administrator --name "Mara Example" --station station.toml
   gaugepost access add M2 --station station.toml
   gaugepost access role M2 setter --station station.toml
   gaugepost access pin M2 --station station.toml < pin.txt

@@ -24,6 +24,7 @@ def add_actions(
     add.add_argument("id", metavar="ID", help="by which records know them: M2")
     add.add_argument("--role", choices=roles, default="operator", help="what they do (operator)")
     add.add_argument("--code", action="store_true", help="they sign in with a scanned code and have no PIN")
+    add.add_argument("--name", help="their name in print, which their signatures show")
     add.set_defaults(act=_add)
     role = actions.add_parser("role", help="give somebody another role")
     role.add_argument("id", metavar="ID", help="whom")
@@ -34,7 +35,11 @@ def add_actions(
     for action, act in ((pin, _pin), (code, _code)):
         action.add_argument("id", metavar="ID", help="whom")
         action.set_defaults(act=act)
-    return [add, role, pin, code]
+    name = actions.add_parser("name", help="give somebody another name in print, for their signatures")
+    name.add_argument("id", metavar="ID", help="whom")
+    name.add_argument("name", metavar="NAME", help='as it stands below a signature: "Mara Example"')
+    name.set_defaults(act=_name)
+    return [add, role, pin, code, name]
 
 
 def _add(args: argparse.Namespace, tokens: AccessFile, people: PeopleFile, now_ms: int) -> int:
@@ -42,7 +47,7 @@ def _add(args: argparse.Namespace, tokens: AccessFile, people: PeopleFile, now_m
         raise CommandRefused(f"{args.id} is a token's name", hint="choose another id: both stand in records")
     first = not any(person.counts for person in people.people())
     pin, code = (None, asked_code()) if args.code else (asked_pin(), None)
-    made = people.add(args.id, Role(args.role), now_ms, BY, pin=pin, code=code)
+    made = people.add(args.id, Role(args.role), now_ms, BY, pin=pin, code=code, name=args.name)
     print(f"{made.id} may sign in as {made.role.value}")
     if first:
         print("from now on nobody commands this station without signing in, or a token")
@@ -52,6 +57,12 @@ def _add(args: argparse.Namespace, tokens: AccessFile, people: PeopleFile, now_m
 def _role(args: argparse.Namespace, _: AccessFile, people: PeopleFile, __: int) -> int:
     made = people.set_role(args.id, Role(args.role), BY)
     print(f"{made.id} is {made.role.value}")
+    return 0
+
+
+def _name(args: argparse.Namespace, _: AccessFile, people: PeopleFile, __: int) -> int:
+    made = people.set_name(args.id, args.name, BY)
+    print(f"{made.id} signs as {made.name}")
     return 0
 
 
@@ -93,6 +104,8 @@ def line_of(person: Person, width: int) -> str:
     ways = " and ".join(way for way, has in (("PIN", person.pin), ("code", person.code)) if has)
     when = person.added_at if person.revoked_at is None else person.revoked_at
     standing = "since" if person.counts else "revoked"
-    return f"{person.id:{width}}  {person.role.value:13}  {standing} {rfc3339(when)[:10]}" + (
-        f", {ways}" if ways else ""
+    return (
+        f"{person.id:{width}}  {person.role.value:13}  {standing} {rfc3339(when)[:10]}"
+        + (f", {ways}" if ways else "")
+        + (f", {person.name}" if person.name else "")
     )

@@ -18,6 +18,7 @@ from gaugepost.core.access.people import (
     checked_code as checked_code,
     checked_id as checked_id,
     checked_pin as checked_pin,
+    checked_printed_name as checked_printed_name,
     person_document as person_document,
 )
 from gaugepost.core.access.tries import (

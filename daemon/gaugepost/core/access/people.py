@@ -20,6 +20,7 @@ LEAST_DIGITS, MOST_DIGITS = 6, 12
 """Digits of a PIN: six at least (NIST SP 800-63B, 5.1.1.1, for secrets of digits only)."""
 LEAST_CODE, MOST_CODE = 8, 200
 """Characters of a scanned code: it alone says who comes, so it must not be a short number that counts up."""
+MOST_NAME = 100
 
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}", re.ASCII)
 _PIN = re.compile(rf"[0-9]{{{LEAST_DIGITS},{MOST_DIGITS}}}", re.ASCII)
@@ -64,6 +65,8 @@ class Person:
     code: str | None = None
     """The same of the scanned code; its salt is the station's, so that a code is found by one hash."""
     revoked_at: int | None = None
+    name: str | None = None
+    """Their name in print, which their signatures show."""
 
     @property
     def counts(self) -> bool:
@@ -83,6 +86,20 @@ def checked_id(id: str) -> str:  # noqa: A002 - the record's word
             hint="use letters, digits, dots, hyphens and underscores, 63 at most: M2, or a number of the works",
         )
     return id
+
+
+def checked_printed_name(name: str) -> str:
+    """Return `name`, if it may stand below a signature.
+
+    Raises:
+        ValueRefused: it does not print, or is too long.
+    """
+    if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > MOST_NAME:
+        raise ValueRefused(
+            f"{name[:80]!r} is no name in print",
+            hint=f"write it as it stands below a signature, in up to {MOST_NAME} characters",
+        )
+    return name
 
 
 def checked_pin(pin: str) -> str:
@@ -122,6 +139,7 @@ def person_document(person: Person) -> dict[str, str | bool | None]:
     """Return what may be told of somebody."""
     return {
         "id": person.id,
+        "name": person.name,
         "role": person.role.value,
         "counts": person.counts,
         "pin": person.pin is not None,

@@ -17,6 +17,7 @@ from gaugepost.core.bench.commands.lifting import lift
 from gaugepost.core.bench.commands.recall import rejudge, suspect
 from gaugepost.core.bench.commands.reload import reload
 from gaugepost.core.bench.commands.reports import report
+from gaugepost.core.bench.commands.signing import sign
 from gaugepost.core.bench.commands.tags import set_tags
 from gaugepost.core.bench.events import Decision, Reply
 from gaugepost.core.bench.plain import plain
@@ -140,6 +141,7 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.Rejudge: rejudge,
     ev.Suspect: suspect,
     ev.Lift: lift,
+    ev.Sign: sign,
     ev.RecordingResumed: _resumed,
     ev.LookAhead: look_ahead,
     ev.NotAsked: _not_asked,

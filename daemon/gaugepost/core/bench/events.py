@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from decimal import Decimal
 
-from gaugepost.core.evidence.checkpoint import Signed
+from gaugepost.core.evidence.checkpoint import Signed as SignedHead
+from gaugepost.core.evidence.signature import Signed
 from gaugepost.core.indication import Decoded, Indication
 from gaugepost.core.record import Kind, Record
 
@@ -250,6 +251,19 @@ class Lift:
 
 
 @dataclass(frozen=True, slots=True)
+class Sign:
+    """A person who proved who they are signs records; whoever asks looks them up."""
+
+    records: Signed
+    meaning: str
+    printed_name: str
+    operator: str
+    reason: str = ""
+    target: Record | None = None
+    """The record that is signed, where it is one."""
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """A person says that something was done to a gauge: see `REPORTS`."""
 
@@ -292,7 +306,7 @@ class LookAhead:
 class HeadSigned:
     """The station's key signed the chain up to a record."""
 
-    signed: Signed
+    signed: SignedHead
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,6 +330,7 @@ Command = (
     | Rejudge
     | Suspect
     | Lift
+    | Sign
     | Reload
 )
 Event = (

@@ -44,11 +44,11 @@ class Subject:
     piece: str | None = None
 
     @property
-    def filed_under(self) -> dict[str, str | None]:
-        """Under what its records are filed: nothing for a record or a span."""
+    def filed_under(self) -> tuple[str | None, str | None]:
+        """Lot and piece that its records are filed under: neither for a record or a span."""
         if self.what not in (LOT, PIECE):
-            return {"lot": None, "piece": None}
-        return {"lot": self.lot, "piece": self.piece if self.what == PIECE else None}
+            return None, None
+        return self.lot, self.piece if self.what == PIECE else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,15 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from gaugepost.core.access import Person, Role, alike, checked_code, checked_id, checked_pin
+from gaugepost.core.access import (
+    Person,
+    Role,
+    alike,
+    checked_code,
+    checked_id,
+    checked_pin,
+    checked_printed_name,
+)
 from gaugepost.core.errors import CommandRefused
 from gaugepost.edge.access.private import PrivateFile
 from gaugepost.edge.access.secret import checked, fits, hashed, new_salt
@@ -85,14 +93,17 @@ class PeopleFile:
         *,
         pin: str | None = None,
         code: str | None = None,
+        name: str | None = None,
     ) -> Person:
         """Add somebody, or let somebody in again who was revoked, with a PIN, a code, or both.
 
         Raises:
             CommandRefused: somebody has that id or that code.
             SettingsError: the file can't be read or written.
-            ValueRefused: id, PIN or code can't be one, or neither is given.
+            ValueRefused: id, name, PIN or code can't be one, or neither of the last two is given.
         """
+        if name is not None:
+            checked_printed_name(name)
         with self._changing:
             checked_id(id)
             content = self._file.content()
@@ -102,19 +113,17 @@ class PeopleFile:
                         f"{person.id} is here already",
                         hint="choose another id: records tell people apart by it",
                     )
-            made = Person(id=id, role=role, added_at=now_ms, by=by, secret_at=now_ms)
+            made = Person(id=id, role=role, added_at=now_ms, by=by, secret_at=now_ms, name=name)
             others = [person for person in content.people if person.id != id]
             return self._with_secrets(others, made, pin, code)
 
     def set_role(self, id: str, role: Role, by: str) -> Person:  # noqa: A002
         """Give somebody another role. Raises as `add` does, `CommandRefused` where nobody has that id."""
-        with self._changing:
-            person = self._counted(id)
-            made = replace(person, role=role, by=by)
-            self._write(
-                [made if each.id == id else each for each in self.people()], self._file.content().code_salt
-            )
-            return made
+        return self._changed(id, role=role, by=by)
+
+    def set_name(self, id: str, name: str, by: str) -> Person:  # noqa: A002
+        """Give somebody another name in print; what they signed before keeps theirs. Raises as `set_role` does."""
+        return self._changed(id, name=checked_printed_name(name), by=by)
 
     def set_secret(
         self,
@@ -136,11 +145,15 @@ class PeopleFile:
 
     def revoke(self, id: str, now_ms: int, by: str) -> None:  # noqa: A002
         """Have somebody sign in no more. Their id stays theirs. Raises as `set_role` does."""
+        self._changed(id, revoked_at=now_ms, pin=None, code=None, by=by)
+
+    def _changed(self, id: str, **changes: Any) -> Person:  # noqa: A002
         with self._changing:
-            gone = replace(self._counted(id), revoked_at=now_ms, pin=None, code=None, by=by)
+            made = replace(self._counted(id), **changes)
             self._write(
-                [gone if each.id == id else each for each in self.people()], self._file.content().code_salt
+                [made if each.id == id else each for each in self.people()], self._file.content().code_salt
             )
+            return made
 
     def _counted(self, id: str) -> Person:  # noqa: A002
         person = self.person(id)

@@ -65,6 +65,8 @@ class Report:
     epochs: list[tuple[int, str]] = field(default_factory=list)
     """Epochs that ended, by the records that say so."""
     epoch_now: str = ""
+    signatures: int = 0
+    """How many records are a person's signature on others."""
     archived: tuple[schema.Archived, ...] = ()
     """What was moved to archives."""
     archives: dict[int, Record] = field(default_factory=dict)
@@ -130,6 +132,8 @@ def step(report: Report, sequence: int, digest: bytes, body: bytes) -> Record | 
         return None
     if record.kind is Kind.SALVAGE:
         _sealed(report, record)
+    if record.kind is Kind.SIGNATURE:
+        report.signatures += 1
     if record.kind is Kind.ARCHIVE:
         report.archives[record.last or 0] = record
     report.seal.update(sequence.to_bytes(8, "big") + digest + body)
