@@ -26,7 +26,7 @@ import cbor2
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.frozen import filled
 from gaugepost.core.record import FIELDS, FORMAT, NUMBER_OF, Record
-from gaugepost.edge.journal.plain import Plain
+from gaugepost.edge.journal.bodies import Plain
 
 
 def anchor(epoch: str, station: str) -> bytes:

@@ -4,9 +4,6 @@ A library that reads all of CBOR takes twice as long, most of it for decimals. H
 writes, to the byte, so that what was read is proven to be in that form; for whatever else a body holds the answer is
 None, and the library decides. One expression cuts a body into its fields, and a field that was met before is known by
 its bytes: names, limits, temperatures and corrections are the same in thousands of records.
-
-    head byte   00..17 the number itself      18 19 1a 1b  a number in the next 1, 2, 4, 8 bytes   20..3b  -1 less that
-                40..5b bytes    60..7b text   80..97 array   c4 82 E D  decimal   f4 f5  false, true
 """
 
 from __future__ import annotations
@@ -20,39 +17,14 @@ from typing import Any
 
 from gaugepost.core.quantity import CONTEXT
 from gaugepost.core.record import FORMAT, NUMBER_OF
+from gaugepost.edge.journal.bodies.alike import Alike
+from gaugepost.edge.journal.bodies.expressions import PART, VALUE, fields_in, numbered
 
 Fields = Mapping[int, tuple[str, Any, dict[int, str] | None]]
 """By number: a field's name, its type, and its words by their numbers where it has a closed vocabulary."""
 
 MOST_KEPT = 4096
-_LONGEST = 127
-"""Bytes of a text: longer ones are rare."""
-
-
-def _byte(number: int) -> bytes:
-    return rb"\x%02x" % number
-
-
-def _sized(*majors: int) -> bytes:
-    """Return what matches texts (major type 3) or bytes (2)."""
-    sizes = range(24, _LONGEST + 1)
-    short = [b"[%b].{%d}" % (b"".join(_byte(each << 5 | n) for each in majors), n) for n in range(24)]
-    heads = b"".join(_byte(each << 5 | 24) for each in majors)
-    return b"|".join((*short, b"[%b](?:%b)" % (heads, b"|".join(b"%b.{%d}" % (_byte(n), n) for n in sizes))))
-
-
-_WHOLE = (
-    rb"[\x00-\x17\x20-\x37]|[\x18\x38][\x18-\xff]|[\x19\x39][^\x00].|[\x1a\x3a](?:[^\x00].{3}|\x00[^\x00]..)"
-    rb"|[\x1b\x3b](?:[^\x00].{7}|\x00[^\x00].{6}|\x00\x00[^\x00].{5}|\x00{3}[^\x00].{4})"
-)
-"""A whole number in its shortest form: none that fits into fewer bytes."""
-_DECIMAL = rb"\xc4\x82[\x00-\x17\x20-\x37](?:%b)" % _WHOLE
-_PART = rb"(?:%b)" % b"|".join((_WHOLE, _DECIMAL, _sized(3)))
-_LIST = b"|".join(b"%b%b{%d}" % (_byte(0x80 | n), _PART, n) for n in (1, 2, 3))
-_VALUE = b"|".join((_DECIMAL, _WHOLE, _sized(3, 2), rb"[\xf4\xf5]", _LIST))
-_fields_in = re.compile(rb"(?:[\x01-\x17]|\x18[\x18-\xff])(?:%b)|." % _VALUE, re.DOTALL).findall
-"""Cuts a body into fields, each with its number and its value. A byte by itself is none."""
-_parts_of = re.compile(_PART, re.DOTALL).findall
+_parts_of = re.compile(PART, re.DOTALL).findall
 _NEEDED = frozenset(("kind", "measured_at", "clock_ms"))
 _OF_ONE_RECORD = frozenset((NUMBER_OF["measured_at"], NUMBER_OF["clock_ms"]))
 
@@ -62,11 +34,28 @@ class Plain:
 
     def __init__(self, fields: Fields) -> None:
         self._known = _Known(fields)
+        self._alike = Alike(self._known.__getitem__)
 
     def fields_of(self, body: bytes) -> dict[str, Any] | None:
         """Return the body's fields by name, without its format number; None: it is not what `codec.encode` writes."""
+        found = self._alike.fields_of(body)
+        if found is None and (found := self._by_field(body)) is not None:
+            self._alike.seen(body)
+        return found
+
+    def some_of(self, body: bytes, names: frozenset[str]) -> dict[str, Any] | None:
+        """Return those of the fields `names` that the body has, with what every record has; None as above.
+
+        What comes after the last of them is not looked at.
+        """
+        found = self._alike.some_of(body, names)
+        if found is None and (found := self._some_by_field(body, names)) is not None:
+            self._alike.seen(body)
+        return found
+
+    def _by_field(self, body: bytes) -> dict[str, Any] | None:
         count, begin = (body[1:2], 2) if body[:1] == b"\xb8" else (body[:1], 1)
-        parts = _fields_in(body, begin + 2)
+        parts = fields_in(body, begin + 2)
         try:
             found = dict(map(self._known.__getitem__, parts))
             if (
@@ -81,11 +70,7 @@ class Plain:
             pass
         return None
 
-    def some_of(self, body: bytes, names: frozenset[str]) -> dict[str, Any] | None:
-        """Return those of the fields `names` that the body has, with what every record has; None as above.
-
-        What comes after the last of them is not looked at.
-        """
+    def _some_by_field(self, body: bytes, names: frozenset[str]) -> dict[str, Any] | None:
         begin = 2 if body[:1] == b"\xb8" else 1
         cut = _cutting(names)(body, begin + 2)
         if cut is None or body[begin : begin + 2] != _FORMAT:
@@ -104,20 +89,12 @@ def _cutting(names: frozenset[str]) -> Callable[[bytes, int], re.Match[bytes] | 
     expression, before = b"", 0
     for number in asked:
         if between := [each for each in all_numbers if before < each < number]:
-            expression += b"(?:%b(?:%b))*+" % (_numbered(between), _VALUE)
-        expression += b"(%b(?:%b))?+" % (_numbered([number]), _VALUE)
+            expression += b"(?:%b(?:%b))*+" % (numbered(between), VALUE)
+        expression += b"(%b(?:%b))?+" % (numbered([number]), VALUE)
         before = number
     later = [each for each in all_numbers if each > before]
-    end = rb"(?=%b|\Z)" % _numbered(later) if later else rb"\Z"
+    end = rb"(?=%b|\Z)" % numbered(later) if later else rb"\Z"
     return re.compile(expression + end, re.DOTALL).match
-
-
-def _numbered(numbers: list[int]) -> bytes:
-    """Return what matches the number of a field, in its shortest form."""
-    short = b"".join(_byte(each) for each in numbers if each < 24)
-    long = b"".join(_byte(each) for each in numbers if each > 23)
-    parts = [b"[%b]" % short] if short else []
-    return b"(?:%b)" % b"|".join([*parts, rb"\x18[%b]" % long] if long else parts)
 
 
 _FORMAT = bytes((0, FORMAT))
