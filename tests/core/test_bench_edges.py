@@ -238,6 +238,8 @@ def test_a_ring_is_far_from_what_is_selected_alone() -> None:
     assert "ring-1 is 6.9988 mm from B" in why(hand.master("38.0040"))
     hand.do(ev.SetTags({"characteristic": "A"}))
     assert hand.master("38.0040").reasons is None
+    hand.do(ev.SetTags({"characteristic": "B"}))
+    assert why(hand.master("38.0040")) == "ring-1 is 6.9988 mm from B, more than 1 mm"
 
 
 @pytest.mark.parametrize(

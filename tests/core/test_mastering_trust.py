@@ -49,7 +49,8 @@ def test_soak_is_flagged() -> None:
 def test_soak_is_refused_where_declared() -> None:
     """Where the station file says so, a mastering while they drift is refused and ends the one before."""
     hand = warmed(soaking(drifting_refused=True), "22.0", "21.6")
-    assert hand.master("38.004", "38.004").code == "refused"
+    refused = hand.master("38.004", "38.004")
+    assert (refused.code, len(refused.reasons or ())) == ("refused", 2)  # gauge and master, once each
     assert "not mastered" in (hand.show("38.010").reasons or ())
 
 

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 
 from gaugepost.core.bench import Decision, events as ev
-from gaugepost.core.bench.state import GaugeState, Shown
-from gaugepost.core.bench.trust import history, still_drifting
+from gaugepost.core.bench.state import GaugeState, Shown, State
+from gaugepost.core.bench.trust import history, still_drifting, trends
 from gaugepost.core.bench.trust.confirming import names_master
-from gaugepost.core.bench.trust.steps import said
+from gaugepost.core.bench.trust.steps import said, scanned
 from gaugepost.core.indication import Code, Indication, Moment
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Kind, Record
@@ -161,6 +161,65 @@ def test_a_soak_needs_both_its_bounds(left_out: str) -> None:
     """How far and within what time: with one of them alone nothing is held."""
     half = {name: bound for name, bound in SOAK.items() if name != left_out}
     assert drifting((98, "20.3"), (99, "20.0"), gauge=half) == ()
+
+
+@pytest.mark.parametrize(("steps", "found"), [("1.25", False), ("1.30", True)])
+def test_a_trend_begins_where_the_displays_step_explains_it_no_more(steps: str, found: bool) -> None:
+    """Four readings on a line: t99(2)·√(1/12/5) is 1.281 steps from one to the next (GUM, F.2.2.1; t 9.925: tables)."""
+    step = D("0.001")
+    for sense in (1, -1):
+        readings = tuple(D(38) + sense * at * step * D(steps) for at in range(4))
+        wandered = trends(readings, step)
+        assert (wandered is not None) is found
+        assert wandered is None or wandered == sense * D("0.0039")
+
+
+JUMP = {"jump_limit_mm": D("0.005")}
+
+
+def test_a_mastering_that_agrees_with_the_last_casts_no_doubt() -> None:
+    """As far from it as the limit, readings since the last good check stay; one step further they are suspect."""
+    for shown, suspect in (("38.009", 0), ("38.010", 1)):
+        hand = Hand(set_up(JUMP)).ready()
+        hand.show("38.010")
+        assert hand.master(shown, shown).code == "accepted"
+        assert sum(record.kind is Kind.SUSPECT for record in hand.records) == suspect
+
+
+@pytest.mark.parametrize(("derivation", "jumped"), [(3, False), (4, True)])
+def test_earlier_journals_compared_the_first_ring_alone(derivation: int, jumped: bool) -> None:
+    """A jump on the second ring of two is one since derivation 4; what was recorded before comes out as it was."""
+    hand = Hand(set_up(JUMP, masters=MASTERS), State(derivation=derivation))
+    for second in ("38.0540", "38.0640"):
+        hand.do(ev.BeginMastering("bore-1", ("ring-1", "ring-2"), ("R-1", "R-2"), readings=1))
+        hand.show("38.0040")
+        hand.show(second)
+    mastering = hand.last(Kind.MASTERING)
+    assert mastering.code == "accepted"
+    assert any("from the last mastering" in reason for reason in mastering.reasons or ()) is jumped
+
+
+def test_a_check_in_the_other_unit_is_what_counts_from_then_on() -> None:
+    """A gauge switched to inches is judged again once a check in inches has passed, and in mm no more."""
+    hand = Hand(set_up()).ready()
+    hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=1))
+    hand.show("1.49622", unit=Unit.INCH)
+    assert hand.last(Kind.CHECK).code == "passed"
+    assert hand.show("1.49640", unit=Unit.INCH).verdict == "in-limits"
+    assert hand.show("38.010").reasons == ("the unit changed from in to mm",)
+
+
+def test_a_scan_counts_for_what_goes_on_alone() -> None:
+    """Where records are missing a master's scan may be found with nothing going on; contacts' codes name no master."""
+    hand = Hand(set_up(masters=MASTERS, scanners=SCANNERS)).ready()
+    record = Record(
+        kind=Kind.SCAN, measured_at=0, clock_ms=0, gauge="bore-1", code="refused", master="ring-1"
+    )
+    assert scanned(hand.state, record) is hand.state
+    hand.do(ev.BeginCheck("bore-1", "ring-1"))
+    for other in (replace(record, master=None), replace(record, gauge="bore-9"), replace(record, gauge=None)):
+        assert scanned(hand.state, other) is hand.state
+    assert scanned(hand.state, record) is not hand.state
 
 
 def condition(**fields: Any) -> Record:

@@ -120,7 +120,14 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "tracing": (
         ("bench/tracing/*.py",),
-        ("trace_asked", "trace_rejudging", "trace_reliving", "bench_measuring"),
+        (
+            "trace_asked",
+            "trace_rejudging",
+            "trace_reliving",
+            "bench_measuring",
+            "bench_judging",
+            "journals/golden_derivations",
+        ),
     ),
     "drift": (("drift/*.py",), ("drift", "drift_document")),
 }

@@ -150,7 +150,7 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         reasons.append("the unit or the resolution changed during the check")
     if abs(error) > entry.check_limit_mm:
         off = f"off by {exact_text(error)} mm, more than {entry.check_limit_mm} mm"
-        better = better_master(state, entry, master.name, corrected.value_mm, entry.check_limit_mm)
+        better = better_master(state, entry, corrected.value_mm, entry.check_limit_mm)
         reasons.append(f"{off}: {better} fits better, is it the one that was measured?" if better else off)
     check = Record(
         kind=Kind.CHECK,

@@ -79,16 +79,13 @@ def trust(
     )
 
 
-def better_master(
-    state: State, entry: GaugeEntry, named: str, size_mm: Decimal, within_mm: Decimal
-) -> str | None:
-    """Return which other master of the station fits a size, `within_mm`, better than the one named; None: none does."""
+def better_master(state: State, entry: GaugeEntry, size_mm: Decimal, within_mm: Decimal) -> str | None:
+    """Return which master fits a size, `within_mm`, that is further off the one named; None: none of the station's."""
     if not entry.compare_masters:
         return None
-    masters = state.set_up.masters
-    near = min(masters.values(), key=lambda master: (abs(master.size_mm - size_mm), master.name))
-    off = abs(near.size_mm - size_mm)
-    return near.name if off <= within_mm and off < abs(masters[named].size_mm - size_mm) else None
+    masters = state.set_up.masters.values()
+    near = min(masters, key=lambda master: (abs(master.size_mm - size_mm), master.name))
+    return near.name if abs(near.size_mm - size_mm) <= within_mm else None
 
 
 def _fits_better(
@@ -98,7 +95,7 @@ def _fits_better(
     off = entry.sense * (shown_mm - predicted_mm(entry, master, first))
     if abs(off) <= entry.preset_limit_mm:
         return None
-    return better_master(state, entry, master.name, master.size_mm + off, entry.preset_limit_mm)
+    return better_master(state, entry, master.size_mm + off, entry.preset_limit_mm)
 
 
 def _jumped(
