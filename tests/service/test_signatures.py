@@ -152,7 +152,7 @@ async def _kinds(station: AtWork) -> Any:
 
 
 async def test_who_may_sign_as_what(tmp_path: Path) -> None:
-    """An operator reviews and has authored, a setter approves and is responsible; nobody signs without a name in print."""
+    """An operator reviews and authors, a setter approves and is responsible; without a name in print none signs."""
     people(tmp_path)
     async with at_work(tmp_path) as station, sign_in(station) as browser:
         first, *_ = await measured(station, browser)
