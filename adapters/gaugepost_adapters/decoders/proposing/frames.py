@@ -10,6 +10,7 @@ from gaugepost.contract.teaching import Ask, Draft, Evidence, Sample, Typed
 
 SILENCE_S = 0.4
 _LONGEST = 64
+_RHYTHMS = 3
 _MOST = 6
 """Ways to choose frames that are tried."""
 
@@ -84,17 +85,20 @@ def _burst(sample: Sample) -> bytes:
 
 
 def _rhythms(bursts: Sequence[bytes]) -> Iterator[list[bytes]]:
-    """Yield last frames where bursts are several frames of one length, the longest first: they begin and look alike."""
+    """Yield last frames where bursts are several frames of one length: they begin and look alike.
+
+    Of so many frames two, four or eight at a time look alike as well, so that the shortest come first.
+    """
     shortest, found = min(map(len, bursts)), 0
     if max(map(len, bursts)) < 6:
         return
-    for length in range(min(_LONGEST, shortest), 2, -1):
+    for length in range(3, min(_LONGEST, shortest) + 1):
         if any(len(burst) % length for burst in bursts):
             continue
         parts = [[burst[at : at + length] for at in range(0, len(burst), length)] for burst in bursts]
         several = sum(map(len, parts)) > len(parts)
         begins = {part[:1] for each in parts for part in each}
-        if several and len(begins) == 1 and all(_alike(each) for each in parts) and found < 2:
+        if several and len(begins) == 1 and all(_alike(each) for each in parts) and found < _RHYTHMS:
             found += 1
             yield [each[-1] for each in parts]
 

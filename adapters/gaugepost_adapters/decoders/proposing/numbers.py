@@ -122,9 +122,15 @@ def _integers(
                     yield here | {"number": "unsigned", "sign_bit": (top, 7)}
         if [times * raw for raw in signed] == wanted and (Ask.NEGATIVE not in one.never or min(wanted) < 0):
             yield here | {"number": "signed"}
-        for place, bit in sign_bits if min(wanted) < 0 else []:
-            raws = (int.from_bytes(_without(each, at, place, bit), BIG[order]) for each in data)
-            if all(times * raw == abs(value) for raw, value in zip(raws, wanted, strict=True)):
+        if min(wanted) >= 0:
+            continue
+        sizes = [abs(value) for value in wanted]
+        beside = [times * raw for raw in unsigned] == sizes
+        for place, bit in sign_bits:
+            within = at[0] <= place <= at[-1]
+            raws = (int.from_bytes(_without(each, place - at[0], bit), BIG[order]) for each in data)
+            right = (times * raw == size for raw, size in zip(raws, sizes, strict=True))
+            if all(right) if within else beside:
                 yield here | {"number": "unsigned", "sign_bit": (place, bit)}
 
 
@@ -139,11 +145,8 @@ def _sign_bits(one: Frames, body: int) -> Iterator[tuple[int, int]]:
                 yield place, bit
 
 
-def _without(data: bytes, at: list[int], place: int, bit: int) -> bytes:
-    if place not in at:
-        return data
-    here = place - at[0]
-    return data[:here] + bytes([data[here] & ~(1 << bit)]) + data[here + 1 :]
+def _without(data: bytes, place: int, bit: int) -> bytes:
+    return data[:place] + bytes([data[place] & ~(1 << bit)]) + data[place + 1 :]
 
 
 def _decimal_digits(
