@@ -240,6 +240,9 @@ def test_a_ring_is_far_from_what_is_selected_alone() -> None:
     assert hand.master("38.0040").reasons is None
     hand.do(ev.SetTags({"characteristic": "B"}))
     assert why(hand.master("38.0040")) == "ring-1 is 6.9988 mm from B, more than 1 mm"
+    others = {"A": BORE, "B": replace(far, gauges=("bore-2",))}
+    hand = Hand(set_up(FINE | {"reach_mm": D(1)}, characteristics=others))
+    assert hand.master("38.0040").reasons is None
 
 
 @pytest.mark.parametrize(

@@ -54,6 +54,11 @@ def test_a_gauge_that_was_not_checked_yet_is_told_nothing() -> None:
     hand.master("38.004", "38.004")
     hand.wait(30 * HOUR)
     assert hand.do(ev.LookAhead(UTC)).records == ()
+    hand.check("38.004")
+    hand.master("38.004", "38.004")
+    hand.wait(30 * HOUR)
+    assert hand.do(ev.LookAhead(UTC)).records == ()
+    assert known(hand).checked is None
 
 
 @pytest.mark.parametrize(
@@ -184,6 +189,16 @@ def test_a_mastering_that_agrees_with_the_last_casts_no_doubt() -> None:
         hand.show("38.010")
         assert hand.master(shown, shown).code == "accepted"
         assert sum(record.kind is Kind.SUSPECT for record in hand.records) == suspect
+
+
+def test_a_mastering_without_temperatures_has_no_span_at_20_degrees() -> None:
+    """Nothing is corrected by it later, once a thermometer is there: its ring may have been at any temperature."""
+    hand = Hand(set_up(thermometers={"air": AIR})).ready()
+    mastered = known(hand).mastered
+    assert mastered is not None
+    assert mastered.warm is None
+    hand.warm("26.0")
+    assert hand.show("38.010").thermal_correction_mm is None
 
 
 @pytest.mark.parametrize(("derivation", "jumped"), [(3, False), (4, True)])
