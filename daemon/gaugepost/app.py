@@ -15,6 +15,7 @@ from gaugepost import __version__
 from gaugepost.core.bench.events import SetUpLoaded, Started, Stopped
 from gaugepost.core.errors import GaugepostError
 from gaugepost.core.setup import to_document
+from gaugepost.edge.access import AccessFile, PeopleFile
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
@@ -25,6 +26,7 @@ from gaugepost.service import Commands, Running, build_api, encryption_of, serve
 from gaugepost.shell.asking.looking_ahead import look_ahead
 from gaugepost.shell.asking.wanted import ask_when_wanted
 from gaugepost.shell.backups.scheduled import Backups
+from gaugepost.shell.evidence.access import AccessRecords
 from gaugepost.shell.evidence.checkpointing import Checkpointing
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.parts.parts import Parts
@@ -68,7 +70,11 @@ async def run(station: Station, *, reread: Reread, on_listening: Callable[[str],
                 encryption=encryption_of(station),
             )
             asking = ask_when_wanted(recorder, parts.intakes, clock)
-            beside = (look_ahead(recorder, station.zone, clock), manager.feed(recorder.stalled_s))
+            beside = (
+                look_ahead(recorder, station.zone, clock),
+                manager.feed(recorder.stalled_s),
+                *(each.run() for each in (running.access,) if each is not None),
+            )
             failing = (recorder.failure(), parts.listening.failure(), parts.delivering.failure())
             async with parts.listening, _tasks(serving, asking, *beside, *failing) as working:
                 parts.listen(Commands(running).carry_out)
@@ -106,6 +112,9 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
             room = RoomWatch(reader, station.disk_floor, station.disk_warning_ms, lambda: clock().utc_ms)
             signing = _checkpoints(station, recorder, reader, growth, clock)
             backups = _backups(station, path, clock, *(each.make for each in signing))
+            access = AccessRecords(
+                PeopleFile(station.data), AccessFile(station.data), recorder, reader, clock
+            )
             beside = [*(each.run() for each in backups), *(each.run() for each in signing)]
             async with _tasks(_kept(snapshot, recorder, growth), room.run(), *beside):
                 yield Running(
@@ -120,6 +129,7 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
                     room=room,
                     backups=next(iter(backups), None),
                     checkpoints=next(iter(signing), None),
+                    access=access,
                 )
         finally:
             await recorder.close()

@@ -14,6 +14,7 @@ from gaugepost.edge.stationfile import Station
 from gaugepost.shell.backups.scheduled import Backups
 from gaugepost.shell.command_intake import CommandIntake
 from gaugepost.shell.delivery import Delivery
+from gaugepost.shell.evidence.access import AccessRecords
 from gaugepost.shell.evidence.checkpointing import Checkpointing
 from gaugepost.shell.growth import Growth
 from gaugepost.shell.intake import Intake
@@ -41,6 +42,8 @@ class Running:
     """The schedule of backups; None where the station file has none."""
     checkpoints: Checkpointing | None = None
     """What signs the journal's head; None where the station file has no key."""
+    access: AccessRecords | None = None
+    """What has changes of who may come in recorded."""
     closing: asyncio.Event = field(default_factory=asyncio.Event)
     """Set when the service ends: whoever waits for records is answered at once."""
 
@@ -68,6 +71,11 @@ class Running:
     def lessons(self) -> Lessons:
         """What is being taught."""
         return self.parts.lessons
+
+    async def access_changed(self) -> None:
+        """Have recorded who may come in otherwise than before; the answer to whoever changed it waits for that."""
+        if self.access is not None:
+            await self.access.look()
 
     def id_of(self, sequence: int) -> str:
         """Return the lasting id of the record at `sequence`."""

@@ -119,6 +119,11 @@ def _head_signed(state: State, event: ev.HeadSigned, now: Moment) -> Decision:
     return Decision((record,))
 
 
+def _access_changed(state: State, event: ev.AccessChanged, now: Moment) -> Decision:
+    said = {"person": event.name, "code": event.what, "operator": event.by, "text": event.entry}
+    return Decision((plain(now, Kind.ACCESS, **said),))
+
+
 _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.Started: _started,
     ev.Stopped: _stopped,
@@ -146,4 +151,5 @@ _DECIDERS: dict[type, Callable[[State, Any, Moment], Decision]] = {
     ev.LookAhead: look_ahead,
     ev.NotAsked: _not_asked,
     ev.HeadSigned: _head_signed,
+    ev.AccessChanged: _access_changed,
 }

@@ -310,6 +310,16 @@ class HeadSigned:
 
 
 @dataclass(frozen=True, slots=True)
+class AccessChanged:
+    """Who may come in changed: whose entry, what of it, who changed it, and how it stands now."""
+
+    name: str
+    what: str
+    by: str
+    entry: str
+
+
+@dataclass(frozen=True, slots=True)
 class NotAsked:
     """A gauge that a trigger wanted asked could not be."""
 
@@ -346,6 +356,7 @@ Event = (
     | LookAhead
     | NotAsked
     | HeadSigned
+    | AccessChanged
     | Command
 )
 

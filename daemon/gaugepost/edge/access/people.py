@@ -104,7 +104,7 @@ class PeopleFile:
         """
         if name is not None:
             checked_printed_name(name)
-        with self._changing:
+        with self._changing, self._file.alone():
             checked_id(id)
             content = self._file.content()
             for person in content.people:
@@ -138,7 +138,7 @@ class PeopleFile:
 
         Raises as `add` does, `CommandRefused` where nobody has that id.
         """
-        with self._changing:
+        with self._changing, self._file.alone():
             made = replace(self._counted(id), secret_at=now_ms, by=by)
             others = [person for person in self.people() if person.id != id]
             return self._with_secrets(others, made, pin, code)
@@ -148,7 +148,7 @@ class PeopleFile:
         self._changed(id, revoked_at=now_ms, pin=None, code=None, by=by)
 
     def _changed(self, id: str, **changes: Any) -> Person:  # noqa: A002
-        with self._changing:
+        with self._changing, self._file.alone():
             made = replace(self._counted(id), **changes)
             self._write(
                 [made if each.id == id else each for each in self.people()], self._file.content().code_salt

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import json
 import os
 import stat
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from gaugepost.core.errors import SettingsError
 from gaugepost.edge.files import make, part_of, settle
+
+LOCK_S = 10.0
+"""How long is waited for somebody else who changes the file; a change takes a part of a second."""
+LOOK_S = 0.02
 
 Content = TypeVar("Content")
 
@@ -49,6 +56,40 @@ class PrivateFile(Generic[Content]):
             self._seen = seen
         return self._content
 
+    @contextlib.contextmanager
+    def alone(self) -> Iterator[None]:
+        """Let nobody else change the file for the time of the block: the service and a command line may both want to.
+
+        Raises:
+            SettingsError: somebody else does for too long, or the disk refuses.
+        """
+        lock = self.path.with_name(f"{self.path.name}.lock")
+        try:
+            make(self.path.parent)
+            descriptor = os.open(lock, os.O_RDWR | os.O_CREAT, 0o600)
+        except OSError as error:
+            raise self._unwritable(error) from error
+        try:
+            self._like_its_folder(lock)
+            self._locked(descriptor)
+            yield
+        finally:
+            os.close(descriptor)
+
+    def _locked(self, descriptor: int) -> None:
+        until = time.monotonic() + LOCK_S
+        while True:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                if time.monotonic() > until:
+                    raise SettingsError(
+                        f"another program changes {self.path}", hint="try again in a moment"
+                    ) from error
+                time.sleep(LOOK_S)
+            else:
+                return
+
     def write(self, document: dict[str, Any]) -> None:
         """Write the file whole: a power cut leaves the old one or the new one.
 
@@ -66,10 +107,7 @@ class PrivateFile(Generic[Content]):
             settle(part, self.path)
         except OSError as error:
             part.unlink(missing_ok=True)
-            raise SettingsError(
-                f"{self.path} can't be written: {error.strerror or error}",
-                hint="run this as the user that the service runs as, or as root",
-            ) from error
+            raise self._unwritable(error) from error
 
     def _parsed(self, about: os.stat_result) -> Content:
         if stat.S_IMODE(about.st_mode) & 0o077:
@@ -85,6 +123,12 @@ class PrivateFile(Generic[Content]):
             raise self._unusable(error.strerror or str(error)) from error
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             raise self._unusable("it is damaged") from error
+
+    def _unwritable(self, error: OSError) -> SettingsError:
+        return SettingsError(
+            f"{self.path} can't be written: {error.strerror or error}",
+            hint="run this as the user that the service runs as, or as root",
+        )
 
     def _unusable(self, why: str) -> SettingsError:
         return SettingsError(f"{self.path} can't be used: {why}", hint=self._remedy)

@@ -48,15 +48,16 @@ class AccessFile:
             ValueRefused: no name for a token.
         """
         checked_name(name)
-        grants = self.grants()
-        if any(grant.name == name and grant.counts(now_ms) for grant in grants):
-            raise CommandRefused(
-                f"{name} has a token already", hint=f"revoke it first: gaugepost access revoke {name}"
-            )
-        token = PREFIX + secrets.token_urlsafe(32)
-        until = None if days is None else now_ms + days * DAY_MS
-        made = Grant(name=name, scope=scope, digest=digest(token), granted_at=now_ms, until=until)
-        self._write([*grants, made])
+        with self._file.alone():
+            grants = self.grants()
+            if any(grant.name == name and grant.counts(now_ms) for grant in grants):
+                raise CommandRefused(
+                    f"{name} has a token already", hint=f"revoke it first: gaugepost access revoke {name}"
+                )
+            token = PREFIX + secrets.token_urlsafe(32)
+            until = None if days is None else now_ms + days * DAY_MS
+            made = Grant(name=name, scope=scope, digest=digest(token), granted_at=now_ms, until=until)
+            self._write([*grants, made])
         return token
 
     def has(self, name: str, now_ms: int) -> bool:
@@ -70,16 +71,19 @@ class AccessFile:
             CommandRefused: it has none.
             SettingsError: the file can't be read or written.
         """
-        grants = self.grants()
-        if not self.has(name, now_ms):
-            known = ", ".join(grant.name for grant in grants if grant.counts(now_ms)) or "none"
-            raise CommandRefused(f"{name[:80]!r} has no token", hint=f"those that have one: {known}")
-        self._write(
-            [
-                replace(grant, revoked_at=now_ms) if grant.name == name and grant.counts(now_ms) else grant
-                for grant in grants
-            ]
-        )
+        with self._file.alone():
+            grants = self.grants()
+            if not self.has(name, now_ms):
+                known = ", ".join(grant.name for grant in grants if grant.counts(now_ms)) or "none"
+                raise CommandRefused(f"{name[:80]!r} has no token", hint=f"those that have one: {known}")
+            self._write(
+                [
+                    replace(grant, revoked_at=now_ms)
+                    if grant.name == name and grant.counts(now_ms)
+                    else grant
+                    for grant in grants
+                ]
+            )
 
     def _write(self, grants: Sequence[Grant]) -> None:
         self._file.write({"tokens": [asdict(grant) for grant in grants]})

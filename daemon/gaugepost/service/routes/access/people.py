@@ -58,6 +58,7 @@ def routes(running: Running, people: PeopleFile, tokens: AccessFile) -> APIRoute
         made = await asyncio.to_thread(
             lambda: people.add(said.id, role, now, by, pin=said.pin, code=said.code, name=said.name)
         )
+        await running.access_changed()
         log.info("person added", person=made.id, role=made.role.value, by=by)
         return _done(f"{made.id} may sign in", made)
 
@@ -66,6 +67,7 @@ def routes(running: Running, people: PeopleFile, tokens: AccessFile) -> APIRoute
         """Give somebody another role, name, PIN or code. A new PIN or code ends their sessions."""
         by, now = str(request.state.asker.name), running.now().utc_ms
         made = await asyncio.to_thread(lambda: _changed(people, id, said, now, by))
+        await running.access_changed()
         log.info("person changed", person=made.id, what=sorted(said.model_fields_set), by=by)
         return _done(f"{made.id} was changed", made)
 
@@ -79,6 +81,7 @@ def routes(running: Running, people: PeopleFile, tokens: AccessFile) -> APIRoute
             people.revoke(id, now, by)
 
         await asyncio.to_thread(gone)
+        await running.access_changed()
         log.info("person revoked", person=id, by=by)
         return JSONResponse({"accepted": True, "text": f"{id} may sign in no more"})
 

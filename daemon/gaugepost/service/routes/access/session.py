@@ -99,6 +99,7 @@ def routes(running: Running, sessions: Sessions, signing_in: SigningIn) -> APIRo
             ) from error
         now = running.now().utc_ms
         await asyncio.to_thread(people.set_secret, person.id, now, person.id, pin=said.new_pin)
+        await running.access_changed()
         log.info("new PIN", person=person.id, by=person.id)
         answer = JSONResponse({"accepted": True, "text": "sign in with the new PIN"})
         cookies.take_back(answer, tls=_tls(request))
