@@ -31,7 +31,8 @@ parameters = { "query.wait" = 0 }
 # A length with its unit, a record's id, a rule's name, a change of the station file, who signs in: more may be wrong
 # with them than a schema can say.
 [[operations]]
-include-path-regex = "/(trace|risk|rejudgement|suspect|skip|retry)$|^/v1/(records/|station/file|lessons|session|people)"
+include-path-regex = "/(trace|risk|rejudgement|suspect|skip|retry)$\
+|^/v1/(records/|station/file|lessons|session|people|signatures)"
 checks.positive_data_acceptance.expected-statuses = ["2xx", "401", "403", "404", "409", "422", "5xx"]
 """
 MOST_S = 1800
@@ -49,7 +50,7 @@ def test_every_check_over_the_whole_interface(tmp_path: Path) -> None:
         token = _done(tmp_path, "gaugepost", "access", "grant", "fuzz", "--scope", "set-up").stdout.strip()
         done = [_attacked(tmp_path, daemon, [f"Authorization: Bearer {token}"], "^/v1")]
         _done(tmp_path, "gaugepost", "access", "add", "M1", "--role", "administrator", said=PIN)
-        done.append(_attacked(tmp_path, daemon, _signed_in(daemon), "^/v1/(people|sessions)"))
+        done.append(_attacked(tmp_path, daemon, _signed_in(daemon), "^/v1/(people|sessions|signatures)"))
         log = daemon.log()
     assert [each.returncode for each in done] == [0, 0], "\n".join(each.stdout[-20_000:] for each in done)
     assert "Traceback" not in log

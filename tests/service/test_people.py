@@ -338,4 +338,6 @@ def _any(described: dict[str, Any], field: dict[str, Any]) -> Any:
     """Return something that fits a field."""
     if "pattern" in field and field["pattern"].startswith("^[0-9a-f]"):
         return "0" * 64
+    if "enum" in field:
+        return field["enum"][0]
     return {"array": ["1"], "object": {}, "integer": 1, "boolean": False}.get(field.get("type", ""), "x")
