@@ -13,6 +13,7 @@ from gaugepost.service.door.permission import Permission
 from gaugepost.service.door.sessions import Sessions
 from gaugepost.service.door.signing_in import SigningIn
 from gaugepost.service.facade import Running
+from gaugepost.service.mastering.routes import routes as mastering_routes
 from gaugepost.service.measuring.routes import routes as measuring_routes
 from gaugepost.service.page.routes import routes as page_routes
 from gaugepost.service.problems import RESPONSES, add_handlers
@@ -58,6 +59,7 @@ INDEX = {
     "GET /v1/thermometers/{name}/trace": "the same of a thermometer: correction in kelvin, since, until, limit",
     "GET /v1/records/{name}/trace": "the same of a mastering: master and size, since, until, limit",
     "GET /v1/characteristics/{name}/run-chart": "its last measurements, masterings and voids between: gauge, lot, last",
+    "GET /v1/gauges/{name}/mastering": "a gauge at its masters: which fit, soak, readings, spread, outcome, next",
     "GET /v1/measuring": "what is measured now: what comes next, the last measurement, the piece in hand: gauge",
     "GET /v1/measuring/lot": "the lot in hand: every piece with what its characteristics come to",
     "GET /v1/drift": "offsets at masterings and deviations at checks over time: what, gauge, contact_set, master, "
@@ -160,6 +162,7 @@ def build_api(running: Running) -> FastAPI:
     ):
         api.include_router(room.routes(running), prefix="/v1")
     api.include_router(measuring_routes(running), prefix="/v1")
+    api.include_router(mastering_routes(running), prefix="/v1")
     api.include_router(lesson_routes(running), prefix="/v1")
     signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
     api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")

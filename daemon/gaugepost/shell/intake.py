@@ -157,6 +157,10 @@ class Intake:
         elif self._link is None and isinstance(self._opening, Seeks):
             self._opening.seek()
 
+    def can_be_asked(self, channel: str) -> bool:
+        """Whether the gauge on `channel` can be asked for its value, while its link is connected."""
+        return channel in self._windows or bool(self._decoder.request(channel))
+
     async def request(self, channel: str) -> None:
         """Ask the gauge on `channel` for its value.
 

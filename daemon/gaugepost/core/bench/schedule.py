@@ -95,6 +95,27 @@ def checks_left(state: State, gauge: str, now: Moment, zone: tzinfo) -> tuple[st
     return tuple(left)
 
 
+def checked_until_ms(state: State, gauge: str, now: Moment, zone: tzinfo) -> int | None:
+    """Return when the last good check ends by time, UTC in ms; None once it ended, or where no time ends it.
+
+    Calibrations end it too, of the gauge and of the masters in force; pieces and readings may end it sooner.
+    """
+    entry, known = state.set_up.gauges[gauge], state.gauges[gauge]
+    if known.checked is None or known.due or scheduled(state, gauge, now):
+        return None
+    age = elapsed_ms(now, known.checked)
+    assert age is not None, "a clock that went back makes a check due"
+    masters = known.mastered.masters if known.mastered else ()
+    named = [state.set_up.masters.get(name) for name in masters]
+    ends = [entry.due_utc_ms, *(each.due_utc_ms for each in named if each is not None)]
+    ends += [
+        now.utc_ms + every - age for every in (entry.check_every_ms, entry.valid_for_ms) if every is not None
+    ]
+    if entry.check_at_min:
+        ends += [at_ms for at_ms, _ in _times(entry.check_at_min, now, zone) if at_ms > now.utc_ms]
+    return min((end for end in ends if end is not None), default=None)
+
+
 def _coming(state: State, entry: GaugeEntry, known: GaugeState, now: Moment, zone: tzinfo) -> Iterator[str]:
     assert known.checked is not None
     age = elapsed_ms(now, known.checked)

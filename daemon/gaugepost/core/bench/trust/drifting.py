@@ -39,17 +39,36 @@ def still_drifting(state: State, gauge: str, now: Moment) -> tuple[str, ...]:
         name = fresh_thermometer(state, body, gauge, now)
         if name is None:
             continue
-        shown = state.temperatures[name]
-        since = now.clock_ms - entry.soak_window_ms
-        seen = [shown.celsius]
-        if shown.at.boot == now.boot and shown.at.clock_ms >= since:
-            seen += [celsius for clock_ms, celsius in shown.earlier if clock_ms >= since]
-            # What was shown last before the window held when it began: what stands still is not recorded again.
-            seen += [celsius for clock_ms, celsius in shown.earlier if clock_ms < since][-1:]
-        moved = max(seen) - min(seen)
+        moved = moved_k(state.temperatures[name], entry.soak_window_ms, now)
         if moved > entry.soak_k:
             reasons.append(
                 f"the {body} still drifts: {moved} K within {span_text(entry.soak_window_ms)}, more than "
                 f"{entry.soak_k} K: let ring and gauge soak"
             )
     return tuple(reasons)
+
+
+def moved_k(shown: Shown, window_ms: int, now: Moment) -> Decimal:
+    """Return how far a thermometer moved within the last `window_ms`, in kelvin: largest minus smallest."""
+    since = now.clock_ms - window_ms
+    seen = [shown.celsius]
+    if shown.at.boot == now.boot and shown.at.clock_ms >= since:
+        seen += [celsius for clock_ms, celsius in shown.earlier if clock_ms >= since]
+        # What was shown last before the window held when it began: what stands still is not recorded again.
+        seen += [celsius for clock_ms, celsius in shown.earlier if clock_ms < since][-1:]
+    return max(seen) - min(seen)
+
+
+def settles_in_ms(shown: Shown, limit_k: Decimal, window_ms: int, now: Moment) -> int:
+    """Return in how many ms a thermometer that stays as it is will have moved no further than allowed; 0: now."""
+    if moved_k(shown, window_ms, now) <= limit_k:
+        return 0
+    held = [*shown.earlier, (shown.at.clock_ms, shown.celsius)]
+    seen: list[Decimal] = []
+    begins_ms = shown.at.clock_ms
+    for clock_ms, celsius in reversed(held):
+        seen.append(celsius)
+        if max(seen) - min(seen) > limit_k:
+            break
+        begins_ms = clock_ms
+    return max(0, begins_ms + window_ms - now.clock_ms) + 1
