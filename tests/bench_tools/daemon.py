@@ -70,6 +70,8 @@ class Daemon:
     station: str
     env: Mapping[str, str] = field(default_factory=dict)
     address: str = ""
+    port: int = 0
+    """Where it listens; 0 for a port that is free, another one after each start."""
     status: int = 0
     """HTTP status of the last answer."""
     process: subprocess.Popen[str] | None = None
@@ -91,7 +93,7 @@ class Daemon:
         log = (self.folder / "daemon.log").open("a")
         with log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "gaugepost", "run", str(file), "--port", "0"],
+                [sys.executable, "-m", "gaugepost", "run", str(file), "--port", str(self.port)],
                 stdout=subprocess.PIPE,
                 stderr=log,
                 text=True,

@@ -138,6 +138,13 @@ class Bench:
         self.pedal.send(b"go\r\n")
         self.daemon.wait_for(1, after=before, kind="trigger")
 
+    def connected(self) -> None:
+        """Return once gauges and foot switch are connected."""
+        deadline = time.monotonic() + WAIT_MS / 1000
+        while sum(link["state"] == "connected" for link in self.daemon.get("/links")["links"]) < 3:
+            assert time.monotonic() < deadline, self.daemon.get("/links")
+            time.sleep(0.05)
+
     def tags(self, **said: str | None) -> None:
         """Say what is in hand."""
         self.daemon.post("/tags", said, "PUT")
@@ -158,19 +165,17 @@ class Bench:
 
 
 @contextlib.contextmanager
-def bench(folder: Path, extra: str = "") -> Iterator[Bench]:
+def bench(folder: Path, extra: str = "", port: int = 0) -> Iterator[Bench]:
     """Start the daemon in `folder` with its gauges connected."""
     with (
         Port() as bore,
         Port() as seat,
         Port() as pedal,
-        Daemon(folder, station_text(bore, seat, pedal, extra)) as daemon,
+        Daemon(folder, station_text(bore, seat, pedal, extra), port=port) as daemon,
     ):
-        deadline = time.monotonic() + WAIT_MS / 1000
-        while any(link["state"] != "connected" for link in daemon.get("/links")["links"]):
-            assert time.monotonic() < deadline, daemon.get("/links")
-            time.sleep(0.05)
-        yield Bench(daemon, bore, seat, pedal)
+        made = Bench(daemon, bore, seat, pedal)
+        made.connected()
+        yield made
 
 
 @contextlib.contextmanager

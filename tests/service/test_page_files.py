@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from gaugepost.core import record
+from gaugepost.service.door.permission import Permission
 from gaugepost.service.door.scopes import is_open
 from gaugepost.service.page.files import FOLDER, read_all
 from tests.service.at_work import at_work
@@ -96,7 +97,7 @@ def _lines(path: Path) -> int:
 
 @pytest.mark.asyncio
 async def test_the_page_is_served_under_its_policy(tmp_path: Path) -> None:
-    """Every file comes as what it is, under a policy that lets only our own files run, and once while it is the same."""
+    """Every file comes as what it is, under a policy that lets only our own files run, and once only."""
     async with at_work(tmp_path) as station:
         for path, kind in (
             ("/", "text/html"),
@@ -140,8 +141,8 @@ def test_what_signs_in_is_open_and_nothing_else() -> None:
         assert not is_open("GET", path), path
     assert not is_open("POST", "/sign-in")
     imported = set()
-    for path, text in scripts():
-        if path.parent.name == "common":
+    for script, text in scripts():
+        if script.parent.name == "common":
             imported |= set(re.findall(r'from "([^"]+)"', text))
     assert all(name.startswith("./") for name in imported), "the sign-in page loads only what is open"
 
@@ -151,6 +152,7 @@ async def test_a_browser_without_a_session_is_sent_to_sign_in(tmp_path: Path) ->
     """Where looking takes a session, the page's address leads to where one signs in; its other files are refused."""
     async with at_work(tmp_path) as station:
         permission = station.api.user_middleware[0].kwargs["permission"]
+        assert isinstance(permission, Permission)
         permission.demanded = True
         page = await station.http.get("/")
         assert (page.status_code, page.headers["location"]) == (303, "/sign-in")

@@ -8,10 +8,13 @@
 import { s } from "../common/dom.js";
 
 const WIDTH = 1000;
-const HEIGHT = 150;
+const HEIGHT = 128;
+const TOP = 28;
+const TALL = 72;
+const BOTTOM = TOP + TALL;
 const LOWER = 250;
 const UPPER = 750;
-const MIDDLE = 84;
+const MIDDLE = TOP + TALL / 2;
 
 // `limits` has lower, upper, nominal as text; `zone` lower_acceptance, upper_acceptance; `value` has value and uncertainty.
 export function scale(limits, zone, value, word, label) {
@@ -20,18 +23,18 @@ export function scale(limits, zone, value, word, label) {
   const from = limits.lower === undefined ? 0 : LOWER;
   const to = limits.upper === undefined ? WIDTH : UPPER;
   svg.append(
-    s("rect", { class: "scale-outside", x: 0, y: 40, width: WIDTH, height: 88 }),
-    s("rect", { class: "scale-inside", x: from, y: 40, width: to - from, height: 88 }),
+    s("rect", { class: "scale-outside", x: 0, y: TOP, width: WIDTH, height: TALL }),
+    s("rect", { class: "scale-inside", x: from, y: TOP, width: to - from, height: TALL }),
   );
   for (const [end, accepted] of [[from, zone?.lower_acceptance], [to, zone?.upper_acceptance]]) {
     const at = accepted === undefined || !place.scaled ? null : clamped(place(accepted));
     if (at !== null && Math.abs(at - end) > 0.5) svg.append(...band(Math.min(at, end), Math.max(at, end), at));
   }
-  if (limits.lower !== undefined) svg.append(line("scale-limit", LOWER, 28, 140));
-  if (limits.upper !== undefined) svg.append(line("scale-limit", UPPER, 28, 140));
+  if (limits.lower !== undefined) svg.append(line("scale-limit", LOWER, TOP - 12, BOTTOM + 12));
+  if (limits.upper !== undefined) svg.append(line("scale-limit", UPPER, TOP - 12, BOTTOM + 12));
   if (place.scaled && limits.nominal !== undefined) {
     const nominal = place(limits.nominal);
-    if (nominal > LOWER && nominal < UPPER) svg.append(line("scale-nominal", nominal, 40, 128));
+    if (nominal > LOWER && nominal < UPPER) svg.append(line("scale-nominal", nominal, TOP, BOTTOM));
   }
   if (value?.value !== undefined) svg.append(marker(place(value.value), reach(value, place), word));
   return svg;
@@ -58,12 +61,12 @@ function reach(value, place) {
 
 function band(from, to, edge) {
   const lines = [];
-  for (let x = from - 88; x < to; x += 14) {
+  for (let x = from - TALL; x < to; x += 14) {
     const start = Math.max(x, from);
-    const end = Math.min(x + 88, to);
-    if (end > start) lines.push(s("path", { class: "scale-hatch", d: `M${start} ${128 - (start - x)}L${end} ${128 - (end - x)}` }));
+    const end = Math.min(x + TALL, to);
+    if (end > start) lines.push(s("path", { class: "scale-hatch", d: `M${start} ${BOTTOM - (start - x)}L${end} ${BOTTOM - (end - x)}` }));
   }
-  return [s("rect", { class: "scale-guard", x: from, y: 40, width: to - from, height: 88 }), ...lines, line("scale-accept", edge, 40, 128)];
+  return [s("rect", { class: "scale-guard", x: from, y: TOP, width: to - from, height: TALL }), ...lines, line("scale-accept", edge, TOP, BOTTOM)];
 }
 
 function line(name, x, top, bottom) {
@@ -80,7 +83,7 @@ function marker(at, wide, word) {
   }
   if (at < 0) mark.append(s("path", { d: `M8 ${MIDDLE}l44-32v64z` }));
   else if (at > WIDTH) mark.append(s("path", { d: `M992 ${MIDDLE}l-44-32v64z` }));
-  else mark.append(s("path", { d: `M${x} 6V146`, class: "scale-needle" }), s("path", { d: `M${x} ${MIDDLE - 30}l22 30l-22 30l-22-30z` }));
+  else mark.append(s("path", { d: `M${x} 3V${HEIGHT - 3}`, class: "scale-needle" }), s("path", { d: `M${x} ${MIDDLE - 30}l22 30l-22 30l-22-30z` }));
   return mark;
 }
 

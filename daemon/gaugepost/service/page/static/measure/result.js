@@ -59,7 +59,6 @@ function limitsOf(last, next) {
 
 function headline(last, earlier) {
   const parts = [
-    earlier && h("strong", {}, t("measure.earlier")),
     last.piece && `${t("tag.piece")} ${last.piece}`,
     last.characteristic ?? t("measure.no_characteristic"),
     last.position,
@@ -67,7 +66,8 @@ function headline(last, earlier) {
     last.kind === "result" && last.text && h("span", { lang: "en" }, last.text),
     last.replaced && h("strong", { class: "is-open" }, word("replaced", last.replaced)),
   ].filter(Boolean);
-  return parts.flatMap((part, at) => (at ? [" · ", part] : [part]));
+  const before = earlier ? [h("strong", {}, t("measure.earlier")), " "] : [];
+  return [...before, ...parts.flatMap((part, at) => (at ? [" · ", part] : [part]))];
 }
 
 function pictureText(last, limits, said) {
