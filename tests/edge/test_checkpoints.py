@@ -23,7 +23,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.record import Record
 from gaugepost.edge.evidence import keys
 from gaugepost.edge.evidence.coverage import Coverage, cover
-from gaugepost.edge.journal import Archive, Journal, Reader, examine, is_archive, salvage
+from gaugepost.edge.journal import Archive, Journal, Reader, backup, examine, is_archive, restore, salvage
 from tests.edge.readings import reading
 from tests.edge.test_archive import DAY_MS, shop
 
@@ -216,6 +216,20 @@ def test_another_key_is_not_believed(tmp_path: Path) -> None:
     found = covered(tmp_path, key)
     assert "another key" in found.findings[0]
     assert (found.covered, found.after) == ([(1, 14)], 3)
+    assert covered(tmp_path, key, other).covered == [(1, 17)], "two keys that were handed out"
+
+
+def test_a_backup_that_was_restored(tmp_path: Path) -> None:
+    """A backup is proven as the journal is; restored, what was signed before stays so in the epoch before."""
+    path = written(tmp_path)
+    key = keys.read(path).public
+    file, _ = backup(tmp_path, tmp_path / "friday.db")
+    assert covered(file, key).covered == [(1, 14)]
+    restore(file, tmp_path / "restored", NOW, program="test")
+    found = covered(tmp_path / "restored", key)
+    assert (found.sound, found.covered, found.after) == (True, [(1, 14)], 3)
+    with closing(Reader(tmp_path / "restored")) as reader, closing(Reader(tmp_path)) as before:
+        assert str(reader.epoch) != str(before.epoch)
 
 
 def test_a_checkpoint_of_another_station(tmp_path: Path) -> None:

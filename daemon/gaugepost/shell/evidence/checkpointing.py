@@ -7,6 +7,7 @@ that covers it says itself.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -79,7 +80,9 @@ class Checkpointing:
     async def end(self) -> None:
         """Make the last one, over all that is recorded by now. A disk or a key that fails keeps nobody from ending."""
         await self._recorder.settled(KEPT_S)
-        await self.make()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(2 * KEPT_S):
+                await self.make()
 
     async def make(self) -> bool:
         """Make one now, where anything came since the last; return whether all is well, once it is on the disk."""
