@@ -43,6 +43,8 @@ class Mutant:
     function: str
     """Qualified name."""
     line: int
+    statement: int
+    """Line where the statement begins that it changes."""
     was: str
     became: str
     code: CodeType
@@ -61,7 +63,7 @@ def mutants(file: Path) -> Iterator[Mutant]:
     tree = ast.parse(file.read_text(encoding="utf-8"))
     for function, inner, alone in _functions(tree):
         same: Counter[tuple[str, str]] = Counter()
-        nodes, places = _nodes(inner), _places(inner)
+        nodes, places, statements = _nodes(inner), _places(inner), _statements(inner)
         for node in nodes:
             for became in [*_others(node)]:
                 if ast.dump(became) == ast.dump(node):
@@ -70,7 +72,39 @@ def mutants(file: Path) -> Iterator[Mutant]:
                 code = _code(_compiled(alone, places[node], node, became, file), function)
                 if code is not None:
                     same[exchanged] += 1
-                    yield Mutant(file, function, node.lineno, *exchanged, code, same[exchanged])
+                    yield Mutant(
+                        file, function, node.lineno, statements[node], *exchanged, code, same[exchanged]
+                    )
+
+
+REACHED = "__reached__"
+"""What `marked` functions call."""
+
+
+def marked(file: Path) -> Iterator[tuple[str, CodeType]]:
+    """Yield every function's qualified name, and code that before each statement tells file and line to `REACHED`."""
+    for function, inner, alone in _functions(ast.parse(file.read_text(encoding="utf-8"))):
+        for node in [*ast.walk(inner)]:
+            for name in ("body", "orelse", "finalbody"):
+                if isinstance(statements := getattr(node, name, None), list):
+                    setattr(node, name, [each for one in statements for each in (_mark(file, one), one)])
+        code = _code(compile(ast.fix_missing_locations(alone), str(file), "exec"), function)
+        if code is not None:
+            yield function, code
+
+
+def _mark(file: Path, statement: ast.stmt) -> ast.stmt:
+    at = ast.Tuple([ast.Constant(str(file)), ast.Constant(statement.lineno)], ast.Load())
+    return ast.copy_location(ast.Expr(ast.Call(ast.Name(REACHED, ast.Load()), [at], [])), statement)
+
+
+def _statements(function: ast.FunctionDef) -> dict[ast.AST, int]:
+    """Return for each node within a function the line where the statement begins that it is part of."""
+    found: dict[ast.AST, int] = {}
+    for statement in ast.walk(function):  # from the outside in: the last one counts
+        if isinstance(statement, ast.stmt):
+            found.update(dict.fromkeys(ast.walk(statement), statement.lineno))
+    return found
 
 
 def _functions(tree: ast.Module) -> list[tuple[str, ast.FunctionDef, ast.Module]]:

@@ -1,7 +1,8 @@
-"""Tests are collected once; each mutant then meets those that call its function, in a process forked for it."""
+"""Tests are collected once; each mutant then meets those that reach its statement, in a process forked for it."""
 
 from __future__ import annotations
 
+import builtins
 import contextlib
 import gc
 import importlib
@@ -13,14 +14,15 @@ import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from types import CodeType, FrameType, FunctionType
+from types import FunctionType
 from typing import Any
 
 import pytest
 from _pytest.runner import runtestprotocol
 
-from tests.mutation.mutants import Mutant
+from tests.mutation.mutants import REACHED, Mutant, marked
 
+DAEMON = Path(__file__).parents[2] / "daemon"
 EXAMPLES = 12
 """As many of each property test: what a mutant breaks is found soon, or another test's to find."""
 EVERY = 50
@@ -28,8 +30,8 @@ EVERY = 50
 LONGEST_S = 120
 """A mutant that never ends is as good as found; it bounds a hang, no verdict of a test rests on it."""
 
-Key = tuple[str, str]
-"""File and qualified name of a function."""
+Key = tuple[str, int]
+"""File and line of a statement."""
 
 
 class Meeting:
@@ -64,11 +66,13 @@ class Meeting:
                 item.obj._hypothesis_internal_use_settings = shorter  # type: ignore[attr-defined]
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
-        """See which tests call what, then let each mutant meet those."""
-        wanted = {(str(each.file), each.function) for each in self.mutants}
-        self.say(f"  {len(self.mutants)} mutants; first, which of {len(session.items)} tests call what")
+        """See which tests reach what, then let each mutant meet those."""
+        files = {each.file for each in self.mutants}
+        self.say(f"  {len(self.mutants)} mutants; first, which of {len(session.items)} tests reach what")
+        for file in files:
+            importlib.import_module(".".join(file.relative_to(DAEMON).with_suffix("").parts))
         _clear(_caches())  # of what was called while tests were collected
-        calls, took, self.failed, imported = _mapped(session.items, wanted)
+        reached, took, self.failed, imported = _mapped(session.items, _functions(), files)
         if self.failed:
             return True
         for name in imported:  # here once, in place of in each process
@@ -77,25 +81,27 @@ class Meeting:
         by_id = {item.nodeid: item for item in session.items}
         functions = _functions()
         gc.freeze()  # or each process copies what it only counts
-        finds: Counter[tuple[Key, str]] = Counter()
+        finds: Counter[tuple[str, str]] = Counter()
         for at, mutant in enumerate(self.mutants):
             if at and at % EVERY == 0:
                 self.say(f"  {at} of {len(self.mutants)}: {len(self.survived)} that no test finds")
-            of = str(mutant.file), mutant.function
+            names = reached[str(mutant.file), mutant.statement]
             # What found the function's others first: a test that looks at its result finds most of them.
-            names = sorted(calls[of], key=_sooner(took, finds, of))
+            order = sorted(names, key=_sooner(took, finds, mutant.function))
             places = functions[mutant.file, mutant.function]
-            if (found := _found_by(mutant, places, [by_id[name] for name in names])) is None:
+            if (found := _found_by(mutant, places, [by_id[name] for name in order])) is None:
                 self.survived.append(mutant)
                 self.say(f"survived {mutant.name}  (line {mutant.line}, {len(names)} tests)")
             else:
-                finds[of, found] += 1
+                finds[mutant.function, found] += 1
                 self.killed[str(mutant.file)].append(mutant)
         return True
 
 
-def _sooner(took: dict[str, float], finds: Counter[tuple[Key, str]], of: Key) -> Callable[[str], float]:
-    return lambda name: took[name] / (1 + finds[of, name])
+def _sooner(
+    took: dict[str, float], finds: Counter[tuple[str, str]], function: str
+) -> Callable[[str], tuple[float, str]]:
+    return lambda name: (took[name] / (1 + finds[function, name]), name)
 
 
 def _run(items: list[pytest.Item]) -> str | None:
@@ -108,33 +114,31 @@ def _run(items: list[pytest.Item]) -> str | None:
 
 
 def _mapped(
-    items: list[pytest.Item], wanted: set[Key]
+    items: list[pytest.Item], functions: dict[tuple[Path, str], list[FunctionType]], files: set[Path]
 ) -> tuple[dict[Key, set[str]], dict[str, float], list[str], list[str]]:
-    """Return, of a process of its own, which tests call each function, their times, who fails, what is imported."""
+    """Return, of a process of its own, which tests reach each statement, their times, who fails, what is imported."""
     reading, writing = os.pipe()
     if (child := os.fork()) == 0:
         os.close(reading)
         found: dict[Key, set[str]] = defaultdict(set)
+        seen: set[Key] = set()
         took, failed = dict[str, float](), []
+        setattr(builtins, REACHED, seen.add)
+        for file in files:
+            for name, code in marked(file):
+                for function in functions[file, name]:
+                    function.__code__ = code
         before = {*sys.modules}
         caches, loaded = _caches(), len(before)
         for item in items:
-            seen: set[CodeType] = set()
-
-            def called(frame: FrameType, event: str, _: Any, seen: set[CodeType] = seen) -> None:
-                seen.add(frame.f_code)
-
-            begun = time.perf_counter()
-            sys.settrace(called)  # asked for calls alone, as it returns nothing
+            seen.clear()
+            begun = time.process_time()
             wrong = _run([item])
-            sys.settrace(None)
-            took[item.nodeid] = time.perf_counter() - begun
+            took[item.nodeid] = time.process_time() - begun
             failed += [wrong] if wrong else []
-            for code in seen:
-                # What is called once and kept (lru_cache) is called by whoever comes first: all tests of it count.
-                key = (code.co_filename, code.co_qualname.split(".<locals>")[0])
-                if key in wanted:
-                    found[key].add(item.nodeid)
+            # What is called once and kept (lru_cache) is called by whoever comes first: all tests of it count.
+            for key in seen:
+                found[key].add(item.nodeid)
             if len(sys.modules) != loaded:
                 caches, loaded = _caches(), len(sys.modules)
             _clear(caches)
@@ -146,9 +150,9 @@ def _mapped(
     with os.fdopen(reading) as told:
         pairs, took, failed, imported = json.load(told)
     os.waitpid(child, 0)
-    calls: dict[Key, set[str]] = defaultdict(set)
-    calls.update({(file, name): set(names) for file, name, names in pairs})
-    return calls, took, failed, imported
+    reached: dict[Key, set[str]] = defaultdict(set)
+    reached.update({(file, line): set(names) for file, line, names in pairs})
+    return reached, took, failed, imported
 
 
 def _caches() -> list[Any]:
