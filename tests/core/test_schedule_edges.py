@@ -1,7 +1,7 @@
 """When a check on a schedule is due, and when it is told: to the millisecond, the piece and the reading."""
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -9,7 +9,9 @@ import pytest
 from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.schedule import (
     calibrations_coming,
+    checked_until_ms,
     checks_coming,
+    checks_left,
     clock_text,
     passed,
     scheduled,
@@ -227,6 +229,112 @@ def test_a_check_after_midnight_is_told_before_it() -> None:
     hand = ready(at(12), check_at_min=(5, 23 * 60 + 50))
     moment = Moment(round(at(23, 58).timestamp() * 1000), hand.now.clock_ms, hand.now.boot)
     assert checks_coming(hand.state, "bore-1", moment, UTC) == ("due in 7 min: the check at 00:05",)
+
+
+def left(hand: Hand, ms: int) -> tuple[str, ...]:
+    """Return how long the check lasts so long after it; no time of it may contradict when it ends."""
+    moment = later(hand, ms)
+    said = checks_left(hand.state, "bore-1", moment, UTC)
+    ends_ms = checked_until_ms(hand.state, "bore-1", moment, UTC)
+    assert ends_ms is None or ends_ms >= moment.utc_ms
+    return said
+
+
+@pytest.mark.parametrize(
+    ("gauge", "ms", "said", "until"),
+    [
+        ({"check_every_ms": 2 * HOUR}, 0, "2 h 0 min to the check every 2 h", 2 * HOUR),
+        ({"check_every_ms": 2 * HOUR}, HOUR, "1 h 0 min to the check every 2 h", 2 * HOUR),
+        ({"check_every_ms": 2 * HOUR}, HOUR + 1, "59 min to the check every 2 h", 2 * HOUR),
+        ({"valid_for_ms": 8 * HOUR}, 90 * MINUTE, "6 h 30 min to the check at least every 8 h", 8 * HOUR),
+        ({"valid_for_ms": 8 * HOUR}, 8 * HOUR, "0 min to the check at least every 8 h", 8 * HOUR),
+        ({"check_every_pieces": 9}, HOUR, "9 pieces to the check every 9 pieces", None),
+        ({"check_every_pieces": 1}, HOUR, "1 piece to the check every 1 piece", None),
+        ({"valid_count": 20}, HOUR, "20 readings to the check after 20 readings", None),
+        ({}, HOUR, "", None),
+    ],
+)
+def test_how_long_a_check_lasts(gauge: dict[str, Any], ms: int, said: str, until: int | None) -> None:
+    """In whole hours and minutes that are left, or pieces and readings; and until when, where a time ends it."""
+    hand = ready(**gauge)
+    assert left(hand, ms) == ((said,) if said else ())
+    ends_ms = None if until is None else later(hand, until).utc_ms
+    assert checked_until_ms(hand.state, "bore-1", later(hand, ms), UTC) == ends_ms
+
+
+def test_what_is_left_is_counted_down() -> None:
+    """Two readings of one piece are two readings and a piece, and each kind of check is told beside the others."""
+    hand = ready(check_every_pieces=9, valid_count=20)
+    hand.do(ev.SetTags({"lot": "L1", "piece": "1"}))
+    hand.show("38.010")
+    hand.show("38.011")
+    assert left(hand, HOUR) == (
+        "8 pieces to the check every 9 pieces",
+        "18 readings to the check after 20 readings",
+    )
+
+
+def test_nothing_is_left_of_a_check_that_ended() -> None:
+    """Before the first check, once something made one due, or once its time is over, there is nothing to count down."""
+    never = Hand(set_up({"check_every_ms": HOUR}))
+    assert checks_left(never.state, "bore-1", never.now, UTC) == ()
+    assert checked_until_ms(never.state, "bore-1", never.now, UTC) is None
+    hand = ready(check_every_ms=HOUR)
+    assert left(hand, HOUR + 1) == ()
+    assert checked_until_ms(hand.state, "bore-1", later(hand, HOUR + 1), UTC) is None
+    hand.do(ev.Report("bore-1", "knock"))
+    assert left(hand, MINUTE) == ()
+    assert checked_until_ms(hand.state, "bore-1", later(hand, MINUTE), UTC) is None
+
+
+@pytest.mark.parametrize(
+    ("checked_at", "now", "said", "until"),
+    [
+        (at(12), at(12, 30), "1 h 30 min to the check at 14:00", at(14)),
+        (at(13, 49, 59), at(13, 55), "5 min to the check at 14:00", at(14)),
+        (at(13, 50), at(13, 55), "24 h 5 min to the check at 14:00", at(14) + timedelta(days=1)),
+        (at(14), at(14), "24 h 0 min to the check at 14:00", at(14) + timedelta(days=1)),
+    ],
+)
+def test_a_check_lasts_to_the_next_time_of_day_that_it_does_not_count_for(
+    checked_at: datetime, now: datetime, said: str, until: datetime
+) -> None:
+    """A check made within the warning before 14:00 counts for it, so that it lasts to 14:00 of the next day."""
+    hand = ready(checked_at, check_at_min=(14 * 60,))
+    known = hand.state.gauges["bore-1"]
+    assert known.checked is not None
+    known = replace(known, checked=replace(known.checked, utc_ms=round(checked_at.timestamp() * 1000)))
+    state = replace(hand.state, gauges={"bore-1": known})
+    moment = Moment(round(now.timestamp() * 1000), hand.now.clock_ms, hand.now.boot)
+    assert checks_left(state, "bore-1", moment, UTC) == (said,)
+    assert checked_until_ms(state, "bore-1", moment, UTC) == round(until.timestamp() * 1000)
+
+
+def test_a_check_just_before_midnight_lasts_two_days() -> None:
+    """Made at 23:57 it counts for 00:05, seven minutes on: the next that it does not count for is a day after that."""
+    hand = ready(at(23, 57), check_at_min=(5,))
+    moment = replace(hand.now, utc_ms=round(at(23, 58).timestamp() * 1000))
+    (said,) = checks_left(hand.state, "bore-1", moment, UTC)
+    assert said == "24 h 7 min to the check at 00:05"
+    assert checks_coming(hand.state, "bore-1", moment, UTC) == ()
+
+
+@pytest.mark.parametrize("first", ["gauge", "ring-1", "check"])
+def test_calibrations_end_a_check_too(first: str) -> None:
+    """Whichever ends first: the gauge's calibration, its master's or the time of the check."""
+    due = {each: 1_800_000_000_000 - (HOUR if each == first else 0) for each in ("gauge", "ring-1", "check")}
+    rings = {
+        "ring-1": replace(RING, due_utc_ms=due["ring-1"]),
+        "ring-2": replace(RING, name="ring-2", due_utc_ms=1),
+    }
+    hand = ready(masters=rings, due_utc_ms=due["gauge"], valid_for_ms=DAY)
+    known = hand.state.gauges["bore-1"]
+    assert known.checked is not None
+    shift = due["check"] - DAY - known.checked.utc_ms
+    moment = Moment(known.checked.utc_ms + shift, known.checked.clock_ms, known.checked.boot)
+    assert checked_until_ms(hand.state, "bore-1", moment, UTC) == 1_800_000_000_000 - HOUR
+    gone = replace(hand.state, set_up=replace(hand.set_up, masters={}))
+    assert checked_until_ms(gone, "bore-1", moment, UTC) == min(due["gauge"], due["check"])
 
 
 @pytest.mark.parametrize(

@@ -81,7 +81,7 @@ def checks_left(state: State, gauge: str, now: Moment, zone: tzinfo) -> tuple[st
         if every is not None
     ]
     if entry.check_at_min:
-        at_ms, minute = min(each for each in _times(entry.check_at_min, now, zone) if each[0] > now.utc_ms)
+        at_ms, minute = _next(entry.check_at_min, entry, known.checked, now, zone)
         left.append(f"{_hours(at_ms - now.utc_ms)} to the check at {clock_text(minute)}")
     pieces, readings = entry.check_every_pieces, entry.valid_count
     if pieces is not None:
@@ -112,7 +112,7 @@ def checked_until_ms(state: State, gauge: str, now: Moment, zone: tzinfo) -> int
         now.utc_ms + every - age for every in (entry.check_every_ms, entry.valid_for_ms) if every is not None
     ]
     if entry.check_at_min:
-        ends += [at_ms for at_ms, _ in _times(entry.check_at_min, now, zone) if at_ms > now.utc_ms]
+        ends.append(_next(entry.check_at_min, entry, known.checked, now, zone)[0])
     return min((end for end in ends if end is not None), default=None)
 
 
@@ -124,9 +124,8 @@ def _coming(state: State, entry: GaugeEntry, known: GaugeState, now: Moment, zon
         if every is not None and every - age <= _warning_ms(entry, every):
             yield f"due in {_minutes(every - age)}: the check {what} {span_text(every)}"
     if entry.check_at_min:
-        at_ms, minute = min(each for each in _times(entry.check_at_min, now, zone) if each[0] > now.utc_ms)
-        ahead = _warning_ms(entry, _DAY_MS)
-        if at_ms - now.utc_ms <= ahead and known.checked.utc_ms < at_ms - ahead:
+        at_ms, minute = _next(entry.check_at_min, entry, known.checked, now, zone)
+        if at_ms - now.utc_ms <= _warning_ms(entry, _DAY_MS):
             yield f"due in {_minutes(at_ms - now.utc_ms)}: the check at {clock_text(minute)}"
     pieces, readings = entry.check_every_pieces, entry.valid_count
     if pieces is not None and (left := pieces - known.pieces) <= _warning_count(entry, pieces):
@@ -183,10 +182,18 @@ def span_text(ms: int) -> str:
     return f"{ms} ms"
 
 
+def _next(
+    minutes: Iterable[int], entry: GaugeEntry, checked: Moment, now: Moment, zone: tzinfo
+) -> tuple[int, int]:
+    """Return the next time of day that the last good check does not count for, as `passed` counts it."""
+    counts_ms = checked.utc_ms + _warning_ms(entry, _DAY_MS)
+    return min(each for each in _times(minutes, now, zone) if each[0] > max(now.utc_ms, counts_ms))
+
+
 def _times(minutes: Iterable[int], now: Moment, zone: tzinfo) -> Iterator[tuple[int, int]]:
-    """Yield times of day from yesterday to tomorrow: UTC in ms, and the minute of the day."""
+    """Yield times of day from yesterday to the day after tomorrow: UTC in ms, and the minute of the day."""
     here = datetime.fromtimestamp(now.utc_ms // 1000, UTC).astimezone(zone)
-    for days in (-1, 0, 1):
+    for days in (-1, 0, 1, 2):
         day = here.date() + timedelta(days=days)
         for minute in minutes:
             at = datetime(day.year, day.month, day.day, minute // 60, minute % 60, tzinfo=zone)
