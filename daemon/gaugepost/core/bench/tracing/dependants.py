@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
@@ -54,7 +54,14 @@ def dependants(records: Records, asked: Asked, through: int) -> Dependants:
     first, last = records.span(asked.since_ms, asked.until_ms)
     last = min(last, through)
     readings: dict[int, Record] = {}
-    for gauge, start, end in _ranges(records, asked, last):
+    checked: Mapping[str, int] = {}
+    ranges = list(_ranges(records, asked, last))
+    reach = last
+    if asked.what is What.MASTER:
+        checked = _checked(records, asked, last)
+        # Checks too: one depends on the master that it was done on, or by its gauge's mastering.
+        reach = max((*(end for _, _, end in ranges), *checked.values()), default=0)
+    for gauge, start, end in ranges:
         for entry in records.readings(gauge, max(first, start), min(last, end)):
             if within(entry.record, asked) and _rests(entry.record, asked, start):
                 readings[entry.sequence] = entry.record
@@ -63,9 +70,8 @@ def dependants(records: Records, asked: Asked, through: int) -> Dependants:
                 f"more than {MOST_TRACED} readings depended on it",
                 hint="name a shorter period with since and until",
             )
-    checked = _checked(records, asked, last) if asked.what is What.MASTER else frozenset()
     if not readings:
-        return Dependants(Chosen({}, {}, {}, checked, last), Replacements(()))
+        return Dependants(Chosen({}, {}, {}, frozenset(checked), reach), Replacements(()))
     replaced = replacements(records, min(readings), through)
     several = _several(records, readings, replaced, through)
     missing = {
@@ -76,7 +82,7 @@ def dependants(records: Records, asked: Asked, through: int) -> Dependants:
     }
     readings |= {entry.sequence: entry.record for entry in records.at(missing)}
     bases = {member: replaced.base(member) for record in several.values() for member in record.members or ()}
-    chosen = Chosen(dict(sorted(readings.items())), several, bases, checked, last)
+    chosen = Chosen(dict(sorted(readings.items())), several, bases, frozenset(checked), reach)
     return Dependants(chosen, replaced)
 
 
@@ -106,7 +112,7 @@ def _ranges(records: Records, asked: Asked, last: int) -> Iterator[tuple[str, in
         return
     of = [_mastering(records, asked.sequence).gauge or ""] if asked.what is What.MASTERING else None
     ends: dict[str, int] = {}
-    masterings = list(records.of_kinds((Kind.MASTERING,), of, 0, last))
+    masterings = list(records.of_kinds((Kind.MASTERING,), of, 0, last, only=("gauge", "code", "master")))
     for entry in reversed(masterings):
         record = entry.record
         if record.code != "accepted" or record.gauge is None:
@@ -117,11 +123,11 @@ def _ranges(records: Records, asked: Asked, last: int) -> Iterator[tuple[str, in
             yield record.gauge, entry.sequence, end
 
 
-def _checked(records: Records, asked: Asked, last: int) -> frozenset[str]:
-    """Return the gauges that were checked on a master: whether they passed hangs on its size."""
-    checks = records.of_kinds((Kind.CHECK,), None, 0, last)
-    named = (entry.record for entry in checks if entry.record.master == asked.name)
-    return frozenset(record.gauge for record in named if record.gauge is not None and within(record, asked))
+def _checked(records: Records, asked: Asked, last: int) -> dict[str, int]:
+    """Return the gauges that were checked on a master, whether they passed hangs on its size, with the last check."""
+    checks = records.of_kinds((Kind.CHECK,), None, 0, last, only=("gauge", "master"))
+    named = (entry for entry in checks if entry.record.master == asked.name and within(entry.record, asked))
+    return {entry.record.gauge: entry.sequence for entry in named if entry.record.gauge is not None}
 
 
 def _mastering(records: Records, sequence: int) -> Record:

@@ -21,9 +21,17 @@ class Records(Protocol):
         """Return first and last sequence of what was recorded in a period, (1, 0) where nothing was."""
 
     def of_kinds(
-        self, kinds: Collection[Kind], gauges: Collection[str] | None, after: int, through: int
+        self,
+        kinds: Collection[Kind],
+        gauges: Collection[str] | None,
+        after: int,
+        through: int,
+        only: Collection[str] | None = None,
     ) -> Iterator[Entry]:
-        """Yield records of kinds that are rarer than readings, of these gauges, where any are named."""
+        """Yield records of kinds that are rarer than readings, of these gauges, where any are named.
+
+        Where `only` some fields are needed, others may be left out; those that every record has are there.
+        """
 
     def readings(self, gauge: str, first: int, last: int) -> Iterator[Entry]:
         """Yield a gauge's readings."""

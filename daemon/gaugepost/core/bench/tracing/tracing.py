@@ -116,12 +116,15 @@ def _by_revision(
     """Yield, for each revision that records are made under, their bases, and these with the members they need."""
     chosen = found.chosen
     groups: dict[tuple[str, ...], tuple[Revision, set[int]]] = {}
+    of_said: dict[tuple[str, ...], set[int]] = {}
     for sequence, entry in stands.items():
         members = chosen.several[sequence].members if sequence in chosen.several else None
         parts = [entry, *(stands[base] for each in members or () if (base := chosen.bases[each]) in stands)]
         said = dict.fromkeys(text for part in parts for text in part.record.corrected or ())
-        whole = revision_of(said).and_then(revision)
-        groups.setdefault(whole.texts(), (whole, set()))[1].add(sequence)
+        if (of_these := of_said.get(key := tuple(said))) is None:
+            whole = revision_of(said).and_then(revision)
+            of_these = of_said[key] = groups.setdefault(whole.texts(), (whole, set()))[1]
+        of_these.add(sequence)
     if not groups and chosen.gauges:
         groups[revision.texts()] = revision, set()
     for whole, wanted in groups.values():

@@ -19,11 +19,11 @@ from typing import Any
 from gaugepost.core.record import NUMBER_OF
 from gaugepost.edge.journal.bodies.expressions import fields_in, like, numbered
 
-LEARNED_FROM = 256
-"""Bodies that are compared for an expression. Making it takes as long as reading a thousand field by field."""
+LEARNED_AT, COMPARED = 1000, 256
+"""Bodies after which an expression is made, and how many of them are compared. It takes as long as reading them."""
 FEWEST = 64
 """Of them must have the same fields."""
-OWN_BEYOND = 16
+OWN_BEYOND = COMPARED // 16
 """A field with more values than this among them is each record's own."""
 MOST_FORMS, MOST_GOES = 4, 8
 """Of bodies with one head: forms, and goes at learning one in vain."""
@@ -54,6 +54,7 @@ class Alike:
     def __init__(self, known: Known) -> None:
         self._known = known
         self._forms: dict[bytes, list[_Form]] = {}
+        self._read: defaultdict[bytes, int] = defaultdict(int)
         self._seen: defaultdict[bytes, list[bytes]] = defaultdict(list)
         self._in_vain: defaultdict[bytes, int] = defaultdict(int)
 
@@ -82,11 +83,14 @@ class Alike:
         head = body[:_HEAD]
         if body[0] != _LARGE or self._in_vain[head] >= MOST_GOES:
             return
+        self._read[head] = read = self._read[head] + 1
+        if read <= LEARNED_AT - COMPARED:
+            return
         seen = self._seen[head]
         seen.append(body)
-        if len(seen) < LEARNED_FROM:
+        if len(seen) < COMPARED:
             return
-        self._seen[head] = []
+        self._read[head], self._seen[head] = 0, []
         forms = [form for form in self._forms.get(head, ()) if form.is_worth_it]
         form = None if len(forms) >= MOST_FORMS else _learned(seen, self._known)
         self._in_vain[head] = 0 if form else self._in_vain[head] + 1
