@@ -9,7 +9,7 @@ import sys
 
 NAMES = (
     "commit", "core", "start", "idle", "fsyncs", "stall", "throughput", "drain", "push", "latency", "sustained",
-    "everything", "backlog", "database", "links", "radio", "teach", "verify", "years", "trace", "plant",
+    "everything", "backlog", "database", "links", "radio", "teach", "verify", "years", "trace", "plant", "page",
 )  # fmt: skip
 
 

@@ -80,6 +80,26 @@ def test_nothing_comes_from_elsewhere_and_nothing_is_inline() -> None:
         )
 
 
+def test_the_first_screen_is_loaded_at_once() -> None:
+    """Everything that the page begins with is named in it, so that no script waits for another to come."""
+    named = set(
+        re.findall(
+            r'modulepreload" href="/page/([^"]+)"', (FOLDER / "index.html").read_text(encoding="utf-8")
+        )
+    )
+    begins: set[Path] = set()
+    follow = [FOLDER / "app" / "main.js", FOLDER / "measure" / "measure.js"]
+    while follow:
+        script = follow.pop()
+        if script not in begins:
+            begins.add(script)
+            imported = re.findall(
+                r'^import [^;]+ from "([^"]+)";', script.read_text(encoding="utf-8"), re.MULTILINE
+            )
+            follow += [(script.parent / name).resolve() for name in imported]
+    assert named == {path.relative_to(FOLDER).as_posix() for path in begins} - {"app/main.js"}
+
+
 def test_it_all_is_small() -> None:
     """The page with everything it may ever load, sent as it is, has under 500 kB."""
     assert sum(len(file.content) for file in read_all().values()) < MOST_BYTES

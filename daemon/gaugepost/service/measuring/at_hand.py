@@ -17,7 +17,7 @@ from gaugepost.service.views import Document
 
 MOST_PIECES = 200
 """Pieces of a lot that are listed, the last ones."""
-_USED = (Kind.READING, Kind.MASTER_READING, Kind.MASTERING_BEGUN, Kind.CHECK_BEGUN)
+_USED = (Kind.READING, Kind.MASTERING_BEGUN, Kind.CHECK_BEGUN)
 _ENDS = (Kind.MASTERING, Kind.CHECK)
 
 
@@ -93,8 +93,9 @@ class AtHand:
         }
 
     def _used(self, state: State) -> str | None:
-        last = self._running.reader.latest(1, kinds=_USED)
-        used = last[0].record.gauge if last else None
+        # One kind at a time, so that an index answers however many temperatures lie between.
+        latest = [entry for kind in _USED for entry in self._running.reader.latest(1, kinds=(kind,))]
+        used = max(latest, key=lambda entry: entry.sequence).record.gauge if latest else None
         return used if used in state.gauges else next(iter(state.gauges), None)
 
     def _last(self, gauge: str) -> Document | None:

@@ -1,9 +1,9 @@
 // The bench page: one frame, a screen at a time, and the journal's stream that leads them all on.
 
-import { get, Refused } from "../common/ask.js";
+import { get, look, Refused } from "../common/ask.js";
 import { h, put, setText } from "../common/dom.js";
 import { clock, loadWords, t } from "../common/words.js";
-import { askChoices, lookWho } from "./chosen.js";
+import { askChoices, lookWho, showWho } from "./chosen.js";
 import { askInHand, showInHand } from "./in_hand.js";
 import { latest } from "./latest.js";
 import { notice } from "./notices.js";
@@ -102,7 +102,8 @@ const tell = {
 const stream = new Stream(tell);
 
 async function begin() {
-  await loadWords();
+  void SCREENS[named()](); // on its way while the rest is asked for
+  const [about] = await Promise.all([begun(), loadWords()]);
   document.getElementById("in-hand").addEventListener("click", askInHand);
   document.getElementById("choices").addEventListener("click", () => askChoices(async () => {
     await loadWords();
@@ -114,7 +115,7 @@ async function begin() {
   addEventListener("pagehide", () => stream.end());
   addEventListener("pageshow", (event) => event.persisted && location.reload());
   ready();
-  const about = await begun();
+  showWho();
   setText(document.getElementById("station"), about.station);
   showInHand(about.tags);
   void stream.follow(about.head, about.epoch);
@@ -127,16 +128,14 @@ async function begin() {
 async function begun() {
   for (;;) {
     try {
-      await lookWho();
-      return await get("/station");
+      const [about] = await Promise.all([get("/station"), look()]);
+      return about;
     } catch (error) {
       if (error instanceof Refused && error.status === 401) {
         location.assign(`/sign-in${location.hash}`);
         return new Promise(() => {});
       }
-      notice("connection", "bad", t("frame.lost"));
       await new Promise((resolve) => setTimeout(resolve, 1000));
-      notice("connection", "bad", "");
     }
   }
 }

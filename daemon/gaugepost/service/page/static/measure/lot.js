@@ -6,27 +6,39 @@ import { shape, TONE } from "../drawing/shapes.js";
 
 export function lot(place, choose) {
   const title = h("h2", {});
-  const table = h("table", { class: "lot" });
+  const head = h("tr", {});
+  const body = h("tbody", {});
+  const table = h("table", { class: "lot" }, h("thead", {}, head), body);
+  const known = new Map();
   const box = h("div", { class: "scrolls lot-box", tabindex: "0", role: "region", "aria-label": t("measure.lot_grid") }, table);
   const counts = h("p", { class: "lot-counts" });
   place.append(title, counts, box);
-  let before = "";
 
   return function show(seen) {
-    const text = JSON.stringify(seen);
-    if (text === before) return;
-    before = text;
     put(title, seen.lot ? t("measure.lot", { name: seen.lot }) : t("measure.no_lot"));
     put(counts, summed(seen.pieces));
-    const rows = [...seen.pieces].reverse();
-    put(table,
-      h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("tag.piece")), seen.characteristics.map((name) => h("th", { scope: "col" }, name)))),
-      h("tbody", {}, rows.map((row) => h("tr", { class: row.piece === seen.piece ? "current" : null },
-        h("th", { scope: "row" }, row.piece === seen.piece ? row.piece : h("button", {
-          type: "button", class: "quiet", onclick: () => choose({ piece: row.piece }), "aria-label": t("measure.take_up", { piece: row.piece }),
-        }, row.piece)),
-        row.cells.map(cell)))));
+    put(head, h("th", { scope: "col" }, t("tag.piece")), seen.characteristics.map((name) => h("th", { scope: "col" }, name)));
+    const rows = [...seen.pieces].reverse().map((row) => kept(row, row.piece === seen.piece));
+    if (rows.length !== body.children.length || rows.some((row, at) => row !== body.children[at])) body.replaceChildren(...rows);
   };
+
+  // A row is made anew only where something of it is another: a lot has hundreds.
+  function kept(row, current) {
+    const text = JSON.stringify([row, current]);
+    const before = known.get(row.piece);
+    if (before?.text === text) return before.element;
+    const element = line(row, current, choose);
+    known.set(row.piece, { text, element });
+    return element;
+  }
+}
+
+function line(row, current, choose) {
+  return h("tr", { class: current ? "current" : null },
+    h("th", { scope: "row" }, current ? row.piece : h("button", {
+      type: "button", class: "quiet", onclick: () => choose({ piece: row.piece }), "aria-label": t("measure.take_up", { piece: row.piece }),
+    }, row.piece)),
+    row.cells.map(cell));
 }
 
 function cell(each) {
