@@ -144,7 +144,9 @@ def _backups(
     if station.backup is None:
         return []
     plan, zone, floor = station.backup, station.zone, station.disk_floor
-    return [Backups(plan, station.name, zone, journal, floor, lambda: clock().utc_ms, before=before)]
+    key = None if station.checkpoints is None else station.checkpoints.key
+    made = Backups(plan, station.name, zone, journal, floor, lambda: clock().utc_ms, before=before, key=key)
+    return [made]
 
 
 def _checkpoints(

@@ -17,7 +17,7 @@ import pytest
 from gaugepost.cli import main
 from gaugepost.core.bench import State, decide
 from gaugepost.core.bench.events import HeadSigned
-from gaugepost.core.errors import CommandRefused, SettingsError
+from gaugepost.core.errors import CommandRefused, JournalError, SettingsError
 from gaugepost.core.evidence.checkpoint import Checkpoint
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import Record
@@ -217,6 +217,37 @@ def test_another_key_is_not_believed(tmp_path: Path) -> None:
     assert "another key" in found.findings[0]
     assert (found.covered, found.after) == ([(1, 14)], 3)
     assert covered(tmp_path, key, other).covered == [(1, 17)], "two keys that were handed out"
+
+
+def test_a_backup_s_end_is_signed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With the station's key a backup is covered to its last record; the journal is not touched for it."""
+    path = written(tmp_path)
+    keys_folder = tmp_path / keys.FILE_NAME
+    path.rename(keys_folder)
+    key = keys.read(keys_folder).public
+    file = tmp_path / "friday.db"
+    assert main(["backup", str(tmp_path), str(file)]) == 0
+    assert "signed   its end" in capsys.readouterr().out
+    assert (covered(file, key).covered, covered(file, key).after) == ([(1, 17)], 0)
+    assert covered(tmp_path, key).covered == [(1, 14)]
+    with closing(sqlite3.connect(file)) as db:
+        db.execute("UPDATE signed_end SET last = 16")
+        db.commit()
+    assert "the signature in the file's end does not hold" in covered(file, key).findings[0]
+    restore(file, tmp_path / "restored", NOW, program="test")
+    with closing(Reader(tmp_path / "restored")) as reader:
+        assert reader.signed_end() is None
+    for spoilt in (
+        "UPDATE signed_end SET key = 'x'",
+        "UPDATE signed_end SET last = 'x'",
+        "UPDATE signed_end SET time = 9223372036854775807",
+        "DELETE FROM signed_end",
+    ):
+        with closing(sqlite3.connect(file)) as db:
+            db.execute(spoilt)
+            db.commit()
+        with pytest.raises(JournalError, match="what signs the end"):
+            covered(file, key)
 
 
 def test_a_backup_that_was_restored(tmp_path: Path) -> None:

@@ -14,10 +14,9 @@ from gaugepost.core.bench.state import needed
 from gaugepost.core.errors import JournalError, SettingsError, ValueRefused
 from gaugepost.edge.bench_state import archived_state, packed
 from gaugepost.edge.clock import Clock
-from gaugepost.edge.evidence import keys
+from gaugepost.edge.evidence.keys import signing
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.archive import Archive, Moved, move
-from gaugepost.edge.journal.archive.moving import Sign
 from gaugepost.edge.snapshot import Snapshot
 from gaugepost.edge.undelivered import undelivered
 
@@ -80,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
         return [*needed(state), *undelivered(folder, reader.epoch, args.without)]
 
     try:
-        sign = _signing(args.key, folder)
+        sign = signing(args.key, folder)
         reader = Reader(args.journal)
         try:
             before_ms = parse_bound(args.before, zone_of(reader), is_end=False)
@@ -106,13 +105,6 @@ def run(args: argparse.Namespace) -> int:
         return 1
     print(_document(moved) if args.json else _told(moved))
     return 0
-
-
-def _signing(named: Path | None, folder: Path) -> Sign | None:
-    """Return what signs the archive's end; None where the station has no key. Raises `SettingsError`."""
-    if named is None and not (folder / keys.FILE_NAME).exists():
-        return None
-    return keys.read(named or folder / keys.FILE_NAME).signed
 
 
 def _document(moved: Moved) -> str:

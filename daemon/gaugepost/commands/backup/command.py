@@ -8,8 +8,10 @@ import sys
 from pathlib import Path
 
 from gaugepost.commands.view.progress import progress
-from gaugepost.core.errors import JournalError
+from gaugepost.core.errors import JournalError, SettingsError
+from gaugepost.edge.evidence.keys import signing
 from gaugepost.edge.journal import backup
+from gaugepost.edge.journal.backup import Sign
 
 _EPILOG = """\
 The station may be running, and is not held up; what it records meanwhile is left for the next backup. The copy is read
@@ -17,6 +19,9 @@ back and proven record by record before it gets its name. An existing file is ne
 
 Keep it on another disk. Note the head that is printed elsewhere: `gaugepost verify FILE --head SEQ:HASH` proves later
 that it is that backup. To go back to it: `gaugepost restore FILE DATA_FOLDER`.
+
+Where the station has a key for checkpoints (checkpoint-key.pem in the data folder, or --key), that signs the backup's
+end too: whoever has the public key proves the backup with nothing else.
 
 example:
   gaugepost backup /var/lib/gaugepost /media/backups          # named by station, day and last record
@@ -35,14 +40,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("journal", type=Path, help="the file journal.db, or the data folder it lies in")
     parser.add_argument("file", type=Path, help="a file that is not there yet, or a folder for it")
+    parser.add_argument(
+        "--key", type=Path, metavar="FILE", help="the private key that signs the backup's end"
+    )
     parser.add_argument("--json", action="store_true", help="print what was done as one JSON object")
+
+
+def _signing(named: Path | None, folder: Path) -> Sign | None:
+    """Return what signs. A key that nobody named and that can't be used keeps nobody from a backup."""
+    try:
+        return signing(named, folder)
+    except SettingsError as error:
+        if named is not None:
+            raise
+        print(f"not signed: {error}", file=sys.stderr)
+        return None
 
 
 def run(args: argparse.Namespace) -> int:
     """Make the backup, print its head on stdout; return 0, or 2 where there is none."""
     try:
-        file, report = backup(args.journal, args.file, None if args.json else progress())
-    except JournalError as error:
+        folder = args.journal if args.journal.is_dir() else args.journal.parent
+        sign = _signing(args.key, folder)
+        file, report = backup(args.journal, args.file, None if args.json else progress(), sign)
+    except (JournalError, SettingsError) as error:
         print(f"gaugepost backup: {error}", file=sys.stderr)
         return 2
     size = file.stat().st_size
@@ -61,5 +82,7 @@ def run(args: argparse.Namespace) -> int:
     print(f"epoch    {report.epoch}")
     print(f"records  {report.count}")
     print(f"head     {report.sequence}:{report.head.hex()}")
+    if sign is not None:
+        print("signed   its end: `gaugepost verify FILE --public-key` proves all of it")
     print(f"written  {file} ({size / 1e6:.1f} MB), read back and sound")
     return 0

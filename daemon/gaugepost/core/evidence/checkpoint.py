@@ -24,6 +24,7 @@ from gaugepost.core.record import Record
 KEY_BYTES = 32
 SIGNATURE_BYTES = 64
 HASH_BYTES = 32
+END_OF_9999_MS = 253_402_300_800_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +65,25 @@ class Signed:
     signature: bytes
 
 
+def sound(signed: Signed) -> bool:
+    """Return whether it can be a checkpoint at all: sizes, numbers and a time that there is."""
+    made, following = signed.checkpoint, signed.checkpoint.next_key or bytes(KEY_BYTES)
+    parts = (made.hash, signed.key, signed.signature, following)
+    numbers = (made.first, made.last, made.utc_ms)
+    return (
+        all(isinstance(each, bytes) for each in parts)
+        and [len(each) for each in parts] == [HASH_BYTES, KEY_BYTES, SIGNATURE_BYTES, KEY_BYTES]
+        and all(isinstance(each, int) for each in numbers)
+        and 0 <= made.utc_ms < END_OF_9999_MS
+    )
+
+
 def signed_by(record: Record, station: str, epoch: str) -> Signed | None:
     """Return what a checkpoint's record says, `epoch` being that of the record `last`; None: it can't be one."""
     first, last, digest = record.first, record.last, record.last_hash
     key, signature = record.public_key, record.signature
     if first is None or last is None or digest is None or key is None or signature is None:
         return None
-    sizes = len(digest), len(key), len(signature), len(record.next_public_key or bytes(KEY_BYTES))
-    if sizes != (HASH_BYTES, KEY_BYTES, SIGNATURE_BYTES, KEY_BYTES):
-        return None
     made = Checkpoint(station, epoch, first, last, digest, record.measured_at, record.next_public_key)
-    return Signed(made, key, signature)
+    signed = Signed(made, key, signature)
+    return signed if sound(signed) else None

@@ -21,13 +21,13 @@ class Found:
     """A checkpoint in a file."""
 
     where: int | None
-    """Sequence of its record; None for an archive's end."""
+    """Sequence of its record; None for the end of an archive or a backup."""
     signed: Signed
 
     @property
     def named(self) -> str:
         """What it is called."""
-        return "the archive's end" if self.where is None else f"record {self.where}"
+        return "the file's end" if self.where is None else f"record {self.where}"
 
 
 @dataclass(slots=True)
@@ -117,7 +117,7 @@ def _found(opened: Reader | Archive, made: Coverage) -> Iterator[Found]:
             )
         else:
             yield Found(entry.sequence, signed)
-    if isinstance(opened, Archive) and (end := opened.signed_end()) is not None:
+    if (end := opened.signed_end()) is not None:
         yield Found(None, end)
 
 

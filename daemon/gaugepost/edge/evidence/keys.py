@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -108,6 +109,25 @@ def read(path: Path) -> SigningKey:
     if not isinstance(key, Ed25519PrivateKey):
         raise SettingsError(f"{path} is a key of another kind than Ed25519", hint=_MAKE)
     return SigningKey(key.public_key().public_bytes_raw(), key)
+
+
+def can_sign(path: Path) -> bool:
+    """Return whether the private key at `path` can be used."""
+    try:
+        read(path)
+    except SettingsError:
+        return False
+    return True
+
+
+def signing(named: Path | None, folder: Path) -> Callable[[Checkpoint], Signed] | None:
+    """Return what signs with the key `named`, else with the one in the data folder; None where there is none.
+
+    Raises as `read` does.
+    """
+    if named is None and not (folder / FILE_NAME).exists():
+        return None
+    return read(named or folder / FILE_NAME).signed
 
 
 def put_in_use(path: Path) -> None:

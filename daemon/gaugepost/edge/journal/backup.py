@@ -15,6 +15,7 @@ from itertools import chain, count
 from pathlib import Path
 
 from gaugepost.core.errors import JournalError
+from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind, Record
@@ -30,11 +31,16 @@ Progress = Callable[[str, int, int], None]
 STEP_PAGES = 2000
 
 
-def backup(source: Path, target: Path, progress: Progress | None = None) -> tuple[Path, Report]:
+Sign = Callable[[Checkpoint], Signed]
+
+
+def backup(
+    source: Path, target: Path, progress: Progress | None = None, sign: Sign | None = None
+) -> tuple[Path, Report]:
     """Copy the journal at `source`, as it is at this moment, to `target`; return the file and what proves it.
 
     `target` is a file that is not there, or a folder in which the file is named by station, day and last record. The
-    station may be running: it is neither stopped nor held up.
+    station may be running: it is neither stopped nor held up. Where `sign` is given, it signs the backup's end.
 
     Raises:
         JournalError: it can't be read, it is not sound, `target` is there already, or the disk refuses.
@@ -49,6 +55,8 @@ def backup(source: Path, target: Path, progress: Progress | None = None) -> tupl
         make(target.parent)
         _copied(reader.path, part, progress)
         report = _proven(part, "the journal", progress)
+        if sign is not None:
+            _signed(part, report, sign)
         _not_there(target)
         settle(part, target)
     except schema.FAULTS as cause:
@@ -124,6 +132,26 @@ def _copied(source: Path, part: Path, progress: Progress | None) -> None:
         copy.execute("PRAGMA journal_mode = DELETE")  # one file, that can be read from any medium
 
 
+def _signed(part: Path, report: Report, sign: Sign) -> None:
+    """Have the copy's last record signed, within the copy."""
+    with contextlib.closing(Reader(part)) as reader:
+        last = [entry.record.last or 0 for entry in reader.latest(1, kinds=(Kind.CHECKPOINT,))]
+    first = max(report.archived[-1].last if report.archived else 0, *last, 0) + 1
+    utc_ms = round(datetime.now(UTC).timestamp() * 1000)
+    epoch = report.epoch.of(report.sequence)
+    made = Checkpoint(
+        report.station, epoch, min(first, report.sequence), report.sequence, report.head, utc_ms
+    )
+    signed = sign(made)
+    with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as db:
+        db.execute("DROP TABLE IF EXISTS signed_end")
+        db.execute(schema.SIGNED_END)
+        db.execute(
+            "INSERT INTO signed_end VALUES (?, ?, ?, ?, ?, ?)",
+            (made.first, made.last, made.hash, made.utc_ms, signed.key, signed.signature),
+        )
+
+
 def _proven(part: Path, what: str, progress: Progress | None) -> Report:
     told = None if progress is None else lambda done, of: progress("verified", done, of)
     report = examine(part, progress=told)
@@ -159,6 +187,7 @@ def _begun_anew(part: Path, report: Report, now: Moment, program: str) -> str:
         db.execute("BEGIN IMMEDIATE")
         schema.grown_to(db, 2)
         db.execute("INSERT INTO earlier VALUES (?, ?)", (report.sequence, before))
+        db.execute("DROP TABLE IF EXISTS signed_end")
         db.execute("UPDATE journal SET epoch = ?", (epoch,))
         add(db, report.sequence + 1, report.head, record)
         db.execute("COMMIT")

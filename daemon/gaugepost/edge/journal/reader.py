@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import NamedTuple, TypedDict, Unpack
 
 from gaugepost.core.errors import JournalError
+from gaugepost.core.evidence.checkpoint import Checkpoint, Signed, sound
 from gaugepost.core.record import Entry, Record
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.codec import anchor, decode, some_of
@@ -90,6 +91,23 @@ class Reader:
         with self.connection() as db:
             (state,) = db.execute("SELECT state FROM archived WHERE last = ?", (self.base[0],)).fetchone()
         return bytes(state or b"")
+
+    def signed_end(self) -> Signed | None:
+        """Return the checkpoint over a backup's last record; None where it was given none, or is no backup."""
+        with self.connection() as db:
+            (has,) = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'signed_end'").fetchone()
+            told = "SELECT first, last, hash, time, key, signature FROM signed_end"
+            row = db.execute(told).fetchone() if has else None
+        if not has:
+            return None
+        first, last, digest, utc_ms, key, signature = row or [None] * 6
+        made = Checkpoint(
+            self.station, self.epoch.of(last if isinstance(last, int) else 0), first, last, digest, utc_ms
+        )
+        signed = Signed(made, key, signature)
+        if not sound(signed):
+            raise JournalError(f"what signs the end of {self.path} can't be read", hint=schema.SALVAGE)
+        return signed
 
     def entry(self, sequence: int) -> Entry | None:
         """Return the record with this sequence, None where there is none."""

@@ -66,6 +66,12 @@ ARCHIVED = (
 """What a journal has besides once records were moved to an archive: what the chain goes on from, and the bench as those
 records left it (`edge.bench_state`; of the last archive only)."""
 
+SIGNED_END = """CREATE TABLE signed_end (
+    first INTEGER NOT NULL, last INTEGER NOT NULL, hash BLOB NOT NULL, time INTEGER NOT NULL,
+    key BLOB NOT NULL, signature BLOB NOT NULL)"""
+"""What a backup has besides where the station has a key: a checkpoint over its last record. A record of it would be one
+that the journal does not have; programs that don't know the table pass it by."""
+
 
 @dataclass(frozen=True, slots=True)
 class Archived:

@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
+from gaugepost.edge.evidence import keys
 from gaugepost.edge.files import part_of_process, vanish
 from gaugepost.edge.stationfile.tables.backup import BackupPlan
 from gaugepost.shell.backups import kept
@@ -69,11 +70,13 @@ class Backups:
         utc_ms: Callable[[], int],
         look_s: float = LOOK_S,
         before: Callable[[], Awaitable[object]] | None = None,
+        key: Path | None = None,
     ) -> None:
         """`journal` is copied; where the folder lies on its disk, `floor_bytes` stay free there.
 
-        `before` is waited for before each copy: what is to be in it.
+        `before` is waited for before each copy: what is to be in it. `key` signs the copy's end, where it can be used.
         """
+        self._key = key
         self._before = before
         self.standing = Standing(plan.folder, plan.every_ms)
         self._plan, self._station, self._zone = plan, station, zone
@@ -140,7 +143,9 @@ class Backups:
 
     async def _ran(self, target: Path) -> tuple[int | None, str, str]:
         """Run `gaugepost backup`; it ends with this task."""
-        words = (sys.executable, "-m", "gaugepost", "backup", str(self._journal), str(target), "--json")
+        words = [sys.executable, "-m", "gaugepost", "backup", str(self._journal), str(target), "--json"]
+        if self._key is not None and await self._aside(keys.can_sign, self._key):
+            words += ["--key", str(self._key)]
         pipe = asyncio.subprocess.PIPE
         process = await asyncio.create_subprocess_exec(
             *words, stdin=asyncio.subprocess.DEVNULL, stdout=pipe, stderr=pipe

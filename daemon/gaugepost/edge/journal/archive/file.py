@@ -27,7 +27,7 @@ from typing import Any, NamedTuple, Unpack, cast
 import cbor2
 
 from gaugepost.core.errors import JournalError
-from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
+from gaugepost.core.evidence.checkpoint import Checkpoint, Signed, sound
 from gaugepost.core.publication import Epoch
 from gaugepost.core.record import Entry
 from gaugepost.edge.journal.codec import anchor, chained, decode
@@ -179,7 +179,9 @@ class Archive:
                 except _FAULTS as cause:
                     raise self._damaged(cause) from cause
                 made = Checkpoint(self.station, self.epoch.of(last), first, last, head, utc_ms)
-                return Signed(made, key, signature)
+                if sound(signed := Signed(made, key, signature)):
+                    return signed
+                raise self._damaged(ValueError("what signs its end can't be read"))
         return None
 
     def replay(self, after: int = 0, **wanted: Unpack[Wanted]) -> Iterator[Entry]:
