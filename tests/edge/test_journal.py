@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from gaugepost.core.errors import JournalError, ValueRefused
-from gaugepost.core.record import Kind, Record
+from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.journal.codec import anchor, chained, encode
 from gaugepost.edge.journal.writer import CHECKPOINT_COMMITS, LOG_KEPT_BYTES
@@ -195,6 +195,43 @@ def test_questions_are_answered_by_every_filter(journal: Journal, reader: Reader
             assert reader.latest(10, **wanted) == expected[-10:]
     assert reader.entry(3) == written[2]
     assert reader.entry(401) is None
+
+
+def test_a_period_is_asked_for_while_the_journal_grows(
+    journal: Journal, reader: Reader, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is added after a question is in the next answer, wherever the wall clock jumped in between."""
+    periods: list[dict[str, Any]] = [
+        {"since_ms": since, "until_ms": until}
+        for since in (None, 5_000, 90_000)
+        for until in (None, 5_000, 60_000)
+    ]
+    written: list[Entry] = []
+    for number, at_ms in enumerate((40_000, 41_000, 4_000, 95_000, 42_000, 3_000, 50_000, 99_000, 1_000)):
+        monkeypatch.setattr("gaugepost.edge.journal.reader.MOST_ADDED", number % 3)
+        written += journal.append(
+            [reading(number, measured_at=at_ms + more) for more in range(number % 3 + 1)]
+        )
+        for wanted in periods if number != 5 else ():
+            expected = [entry for entry in written if _meets(entry.record, wanted)]
+            assert list(reader.replay(**wanted)) == reader.entries(**wanted) == expected
+            assert reader.latest(3, **wanted) == expected[-3:]
+
+
+def test_some_fields_are_asked_for_alone(journal: Journal, reader: Reader) -> None:
+    """Whoever needs a few fields of many records gets those, in every kind of question."""
+    journal.append([reading(number) for number in range(20)])
+    for found in (
+        reader.entries(limit=10, only=("value", "verdict")),
+        reader.latest(10, only=("value", "verdict"), gauge="bore-1"),
+        list(reader.replay(only=("value", "verdict"))),
+    ):
+        assert found
+        for entry in found:
+            whole = reader.entry(entry.sequence)
+            assert whole is not None
+            assert (entry.hash, entry.record.value) == (whole.hash, whole.record.value)
+            assert (entry.record.verdict, entry.record.measured_at) == ("in-limits", whole.record.measured_at)
 
 
 def _meets(record: Record, wanted: dict[str, Any]) -> bool:

@@ -26,6 +26,7 @@ from gaugepost.core.setup import Combine
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader, lookup
 from gaugepost.edge.journal.lookup import Lookup
+from gaugepost.edge.journal.reader import _SPAN_OF_ALL as SPAN_OF_ALL
 from tests.bench_tools.recall import BAD, fill, records
 from tests.core.station import Hand
 from tests.core.test_trace_reliving import live, station
@@ -77,7 +78,10 @@ def _plan(reader: Reader, query: str) -> str:
         ),
         (lookup.READINGS, r"INDEX records_gauge \(gauge=\? AND rowid>\? AND rowid<\?\)"),
         (lookup.SEVERAL, r"INDEX records_characteristic \(characteristic=\? AND rowid>\?\)"),
-        (lookup.SPAN, r"COVERING INDEX records_time \(measured_at>\? AND measured_at<\?\)"),
+        (
+            SPAN_OF_ALL.replace(":since", "?").replace(":until", "?"),
+            r"COVERING INDEX records_time \(measured_at>\? AND measured_at<\?\)",
+        ),
         (lookup.AT.format(places="?, ?"), r"INTEGER PRIMARY KEY \(rowid=\?\)"),
     ],
 )

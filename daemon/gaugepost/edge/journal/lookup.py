@@ -15,7 +15,6 @@ from gaugepost.edge.journal.reader import Reader
 PAGE = 500
 """Records that are read in one go."""
 _NUMBER = "(SELECT number FROM names WHERE name = ?)"
-_BEGINNING, _END = -(1 << 62), 1 << 62
 
 OF_KINDS = "SELECT sequence FROM records WHERE kind IN ({kinds}) AND sequence > ? AND sequence <= ?"
 OF_GAUGES = " AND +gauge IN ({gauges})"
@@ -24,7 +23,6 @@ READINGS = f"""SELECT sequence, hash, body FROM records
 SEVERAL = f"""SELECT sequence, hash, body FROM records
     WHERE characteristic = {_NUMBER} AND +kind IN ({_NUMBER}, {_NUMBER}) AND sequence > ?
     ORDER BY sequence LIMIT ?"""  # noqa: S608
-SPAN = "SELECT min(sequence), max(sequence) FROM records WHERE measured_at >= ? AND measured_at < ?"
 AT = "SELECT sequence, hash, body FROM records WHERE sequence IN ({places}) ORDER BY sequence"
 
 
@@ -43,10 +41,7 @@ class Lookup:
         """Return first and last sequence of what was recorded in a period, (1, 0) where nothing was."""
         if since_ms is None and until_ms is None:
             return self._base + 1, self._reader.head()[0]
-        period = (_BEGINNING if since_ms is None else since_ms, _END if until_ms is None else until_ms)
-        with self._reader.connection() as db:
-            first, last = db.execute(SPAN, period).fetchone()
-        return (1, 0) if first is None else (first, last)
+        return self._reader.span(since_ms, until_ms)
 
     def of_kinds(
         self,

@@ -22,6 +22,9 @@ RARE = 2000
 PAGE = 1000
 """Rows read in one go; between pages a reader holds on to nothing, so that the writer's log can be copied."""
 
+MOST_PERIODS, MOST_ADDED = 64, 20_000
+"""Periods whose first and last sequences are kept, and records after which they are looked for by their index again."""
+
 _BEGINNING, _END = -(1 << 62), 1 << 62
 
 
@@ -56,6 +59,7 @@ class Reader:
             raise JournalError(
                 f"there is no journal at {path}", hint="name the file journal.db or its directory"
             )
+        self._spans = _Spans()
         self._idle: list[sqlite3.Connection] = []
         self._guard = threading.Lock()
         self._closed = False
@@ -117,30 +121,33 @@ class Reader:
             ).fetchone()
         return None if row is None else _entry(row)
 
-    def entries(self, after: int = 0, limit: int = 500, **wanted: Unpack[Wanted]) -> list[Entry]:
-        """Return the first `limit` records with a sequence above `after`, ascending."""
+    def entries(
+        self, after: int = 0, limit: int = 500, only: Iterable[str] | None = None, **wanted: Unpack[Wanted]
+    ) -> list[Entry]:
+        """Return the first `limit` records with a sequence above `after`, ascending.
+
+        Where `only` some fields are needed, others may be left out; those that every record has are there.
+        """
         after = max(after, self.base[0])
         with self.connection() as db:
-            return _page(db, _question(db, after, wanted), after, limit)
+            return _page(db, _question(db, wanted, self._spans), after, limit, _reading(only))
 
-    def latest(self, n: int, **wanted: Unpack[Wanted]) -> list[Entry]:
-        """Return the last `n` records, ascending."""
+    def latest(self, n: int, only: Iterable[str] | None = None, **wanted: Unpack[Wanted]) -> list[Entry]:
+        """Return the last `n` records, ascending; `only` as for `entries`."""
         with self.connection() as db:
             after = self.base[0]  # what an archive holds may not yet be cleared
-            return _page(db, _question(db, after, wanted), after, n, newest=True)[::-1]
+            return _page(db, _question(db, wanted, self._spans), after, n, _reading(only), newest=True)[::-1]
 
     def replay(
         self, after: int = 0, only: Iterable[str] | None = None, **wanted: Unpack[Wanted]
     ) -> Iterator[Entry]:
         """Yield the records above `after`, ascending, up to the one that is the last when the reading begins.
 
-        Where `only` some fields are needed, others may be left out; those that every record has are there.
+        `only` as for `entries`.
         """
-        after, read = max(after, self.base[0]), decode
-        if only is not None:
-            read = partial(some_of, names=frozenset(only))
+        after, read = max(after, self.base[0]), _reading(only)
         with self.connection() as db:
-            question = _question(db, after, wanted)
+            question = _question(db, wanted, self._spans)
         while True:
             with self.connection() as db:
                 page = _page(db, question, after, PAGE, read)
@@ -148,6 +155,11 @@ class Reader:
             if len(page) < PAGE:
                 return
             after = page[-1].sequence
+
+    def span(self, since_ms: int | None, until_ms: int | None) -> tuple[int, int]:
+        """Return the first and the last sequence of what was measured in a period, (1, 0) where nothing was."""
+        with self.connection() as db:
+            return self._spans.of(db, since_ms, until_ms)
 
     @contextlib.contextmanager
     def connection(self) -> Iterator[sqlite3.Connection]:
@@ -205,6 +217,10 @@ class Reader:
         return db
 
 
+def _reading(only: Iterable[str] | None) -> Callable[[bytes], Record]:
+    return decode if only is None else partial(some_of, names=frozenset(only))
+
+
 class _Question(NamedTuple):
     conditions: tuple[str, ...]
     values: tuple[object, ...]
@@ -222,7 +238,7 @@ _CONDITIONS = {
 }
 
 
-def _question(db: sqlite3.Connection, after: int, wanted: Wanted) -> _Question:
+def _question(db: sqlite3.Connection, wanted: Wanted, spans: _Spans) -> _Question:
     """Return the conditions that `wanted` stands for, with the last sequence that can meet them."""
     given: dict[str, object] = {name: wanted.get(name) for name in _CONDITIONS}
     conditions = [_CONDITIONS[name] for name, value in given.items() if value is not None]
@@ -242,15 +258,50 @@ def _question(db: sqlite3.Connection, after: int, wanted: Wanted) -> _Question:
     if since is None and until is None:
         (last,) = db.execute("SELECT max(sequence) FROM records").fetchone()
         return _Question(tuple(conditions), tuple(values), last or 0)
-    # Sequences follow time but for jumps of the wall clock: the index of times gives the range, the rows are then read
-    # in order. The + keeps SQLite from sorting a year of readings for each page.
-    period = (_BEGINNING if since is None else since, _END if until is None else until)
-    first, last = db.execute(
-        "SELECT min(sequence), max(sequence) FROM records WHERE measured_at >= ? AND measured_at < ? AND sequence > ?",
-        (*period, after),
-    ).fetchone()
-    conditions += ["+measured_at >= ?", "+measured_at < ?"]
-    return _Question(tuple(conditions), (*values, *period), last or 0, (first or 1) - 1)
+    # The + keeps SQLite from sorting a year of readings for each page.
+    first, last = spans.of(db, since, until)
+    if since is not None:
+        conditions.append("+measured_at >= ?")
+        values.append(since)
+    if until is not None:
+        conditions.append("+measured_at < ?")
+        values.append(until)
+    return _Question(tuple(conditions), tuple(values), last, first - 1)
+
+
+class _Spans:
+    """First and last sequences of periods. Sequences follow time but for jumps of the wall clock.
+
+    The index of times gives them, and takes as long as the period is: page after page of a period is asked for, so each
+    is looked for once, and after that among what was added. What is in a journal is there for good, or archived: a
+    first sequence found stays one that none is before.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[int | None, int | None], tuple[int, int, int]] = {}
+
+    def of(self, db: sqlite3.Connection, since: int | None, until: int | None) -> tuple[int, int]:
+        """Return the first and the last sequence that a period can have, (1, 0) where nothing was measured in it."""
+        (head,) = db.execute("SELECT coalesce(max(sequence), 0) FROM records").fetchone()
+        before, last, seen = self._known.get((since, until), (0, 0, 0))
+        if until is None and before:
+            return before, head
+        asked = _SPAN_OF_ALL
+        if seen and head - seen <= MOST_ADDED:
+            asked = _SPAN_OF_ADDED
+        period = (_BEGINNING if since is None else since, _END if until is None else until)
+        found, ends = db.execute(asked, {"since": period[0], "until": period[1], "seen": seen}).fetchone()
+        first, last = before or found or 0, head if until is None else max(last, ends or 0)
+        if len(self._known) >= MOST_PERIODS:
+            self._known = {}
+        self._known[since, until] = first, last, head
+        return (first, last) if first else (1, 0)
+
+
+_SPAN_OF_ALL = """SELECT min(sequence), max(sequence) FROM records
+    WHERE measured_at >= :since AND measured_at < :until"""
+_SPAN_OF_ADDED = """SELECT min(sequence), max(sequence) FROM records
+    WHERE sequence > :seen AND +measured_at >= :since AND +measured_at < :until"""
 
 
 def _is_rare(db: sqlite3.Connection, among: str, words: list[str]) -> bool:
@@ -266,7 +317,7 @@ def _page(
     question: _Question,
     after: int,
     limit: int,
-    read: Callable[[bytes], Record] = decode,
+    read: Callable[[bytes], Record],
     *,
     newest: bool = False,
 ) -> list[Entry]:
