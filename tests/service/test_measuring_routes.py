@@ -220,7 +220,7 @@ async def test_a_run_chart_keeps_what_was_replaced(tmp_path: Path) -> None:
         assert [(each["shown"]["value"], each["word"], each["replaced"]) for each in chart["points"]] == [
             ("38.013", "in-limits", None),
             ("38.040", "oversize", "void"),
-            ("38.013", "not-judged", None),
+            ("38.014", "not-judged", None),
         ]
         assert [(mark["kind"], mark["code"]) for mark in chart["marks"]] == [("report", "knock")]
         assert chart["points"][1]["sequence"] < chart["marks"][0]["sequence"] < chart["points"][2]["sequence"]
