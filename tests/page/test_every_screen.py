@@ -157,6 +157,22 @@ def test_nothing_outside_is_asked(measured: Bench, person: BrowserContext) -> No
     assert not [url for url in asked if not url.startswith(measured.daemon.address + "/")]
 
 
+def test_names_stay_text(measured: Bench, person: BrowserContext) -> None:
+    """Whatever a lot, a piece or a person is called, the page shows it as it is written and makes nothing of it."""
+    name = "<img src=x onerror=document.title='taken'>"
+    measured.tags(lot=name, piece=f"{name}1", operator="<b>M2</b>")
+    measured.show("38.0120")
+    page = opened(person, measured.daemon.address)
+    expect(page.locator("#in-hand")).to_contain_text(name)
+    expect(page.locator(".result-about")).to_contain_text(f"{name}1")
+    for screen, sign in SCREENS.items():
+        page.goto(f"{measured.daemon.address}/#{screen}")
+        page.wait_for_selector(sign)
+        assert page.locator("img").count() == 0
+        assert page.locator("b b").count() == 0
+        assert "taken" not in page.title()
+
+
 @pytest.fixture
 def closed(tmp_path: Path) -> Iterator[Daemon]:
     """Yield a daemon where even looking takes a token or a session."""
