@@ -68,7 +68,7 @@ async def test_it_says_what_is_next(tmp_path: Path) -> None:
 
 @pytest.mark.asyncio
 async def test_a_wide_spread_shows_while_it_grows_and_is_refused(tmp_path: Path) -> None:
-    """What goes beyond the spread's limit is marked at the reading that did it; the refusal names it, and is repeated."""
+    """What goes beyond the spread's limit is marked at the reading that did it, and the refusal names it."""
     async with at_work(tmp_path, SOAKED) as station:
         station.connect()
         await station.http.post("/v1/gauges/bore-38/mastering", json=SERIAL)
@@ -117,7 +117,7 @@ async def test_rings_that_fit_come_first(tmp_path: Path) -> None:
 
 @pytest.mark.asyncio
 async def test_soak_is_drawn_and_waited_for(tmp_path: Path) -> None:
-    """Temperatures come with their course; while one moves further than allowed it is said, with how long that lasts."""
+    """Temperatures come with their course; one that moves further than allowed is told, with how long that lasts."""
     async with at_work(tmp_path, SOAKED) as station:
         station.connect()
         for celsius in ("22.0", "21.5"):
