@@ -122,6 +122,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("bench/tracing/*.py",),
         (
             "trace_asked",
+            "trace_basis",
             "trace_rejudging",
             "trace_reliving",
             "bench_measuring",

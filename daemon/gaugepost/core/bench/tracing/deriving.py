@@ -62,7 +62,7 @@ def _chosen(records: Records, replaced: Replacements, entries: list[Entry]) -> C
 def _compared(entry: Entry, made: Record, replaced: Replacements) -> Difference | int:
     record = entry.record
     members = made.members
-    if record.code != Kind.READING and members is not None:
+    if members is not None:
         members = tuple(replaced.before(each, entry.sequence) for each in members)
     wanted = dataclasses.replace(
         made,

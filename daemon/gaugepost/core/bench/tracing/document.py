@@ -92,7 +92,7 @@ def check_document(row: CheckRow, epoch: str) -> dict[str, Any]:
 def document(trace: Trace, epoch: str, limit: int | None = None) -> dict[str, Any]:
     """Return a trace: what was asked, how many, the checks, and the first `limit` rows, the most urgent first."""
     rows = sorted(trace.rows, key=urgency)
-    shown = rows if limit is None else rows[:limit]
+    shown = rows[:limit]
     asked = trace.asked
     return {
         "what": asked.what.value,

@@ -43,7 +43,7 @@ def rejudge(state: State, event: Rejudge, now: Moment, operator: str, reason: st
         if again.sequence in state.replaced:
             continue
         members = again.made.members
-        if again.kind is not Kind.READING and members is not None:
+        if members is not None:
             members = tuple(renewed.get(each) or state.replaced.standing(each) for each in members)
         renewed[again.sequence] = state.sequence + len(records) + 1
         records.append(
