@@ -157,3 +157,25 @@ def test_it_waits_for_ring_and_gauge_to_soak(at_masters: MastersBench, person: B
     stage(page, "outcome")
     expect(page.locator(".result-word")).to_have_text("refused")
     expect(page.locator(".master-reasons")).to_contain_text("the gauge still drifts: 0.5 K within 10 min")
+
+
+def test_checks_over_time(at_masters: MastersBench, person: BrowserContext) -> None:
+    """A link leads from the ring to how the gauge went; each point says itself, opens its record, and leads back."""
+    at_masters.daemon.post("/gauges/bore-38/mastering", {"masters": ["ring-38"], "serials": ["R38-07"]})
+    at_masters.show("38.0016")
+    at_masters.show("38.0016")
+    for digits in ("38.0017", "38.0076"):
+        at_masters.daemon.post("/gauges/bore-38/check", {"master": "ring-38", "serial": "R38-07"})
+        at_masters.show(digits)
+    page = opened(person, at_masters.daemon.address, "master")
+    page.get_by_role("link", name="Checks and drift of bore-38 over time").click()
+    checks = page.locator(".sheet").filter(has=page.get_by_role("heading", name="Deviation at checks"))
+    expect(checks.locator(".chart-point.is-failed")).to_have_count(1)
+    checks.locator('.chart-point[tabindex="0"]').focus()
+    said = page.evaluate("document.activeElement.getAttribute('aria-label')") or ""
+    assert "failed" in said and "fits better" not in said
+    page.keyboard.press("Enter")
+    expect(page.locator(".record .facts")).to_contain_text("ring-38")
+    page.keyboard.press("Escape")
+    page.get_by_role("link", name="Master or check bore-38").click()
+    page.wait_for_selector('main[data-screen="master"]')

@@ -14,9 +14,12 @@ import { Stream } from "./stream.js";
 // those that came since, or null where anything may be otherwise. The first one is where the page begins.
 const SCREENS = {
   measure: () => import("../measure/measure.js"),
+  master: () => import("../master/master.js"),
   look: () => import("../look/look.js"),
   gauges: () => import("../gauges/gauges.js"),
+  drift: () => import("../drift/drift.js"),
 };
+const LED_TO = new Set(["drift"]);
 const HEALTH_MS = 10_000;
 
 const place = document.getElementById("screen");
@@ -36,7 +39,7 @@ function named() {
 }
 
 function navigation() {
-  put(document.getElementById("screens"), Object.keys(SCREENS).map((name) => h(
+  put(document.getElementById("screens"), Object.keys(SCREENS).filter((name) => !LED_TO.has(name)).map((name) => h(
     "a", { href: `#${name}`, "aria-current": name === named() ? "page" : null }, t(`${name}.title`),
   )));
 }
@@ -61,7 +64,7 @@ const health = latest(async () => {
   try {
     said = await get("/health");
   } catch (error) {
-    if (error instanceof Refused && error.status === 503) said = { recording: false, problem: error.message };
+    if (error instanceof Refused && error.status === 503) said = error.body;
     else return;
   }
   notice("recording", "bad", said.recording ? "" : `${t("notice.not_recording")} ${said.problem ?? ""}`);
@@ -73,6 +76,8 @@ const tell = {
     if (lostAt) missed += records.length;
     if (records.some((record) => ["set-up", "start"].includes(record.kind))) void lookWho().catch(() => {});
     if (records.some((record) => record.kind === "gap")) health();
+    const tags = records.findLast((record) => record.kind === "tags");
+    if (tags) showInHand(Object.fromEntries(["operator", "lot", "piece"].map((name) => [name, tags[name] ?? null])));
     current?.refresh(records);
   },
   restart() {

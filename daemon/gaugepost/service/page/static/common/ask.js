@@ -5,7 +5,7 @@ export class Refused extends Error {
     super(problem.detail ?? `HTTP ${status}`);
     this.status = status;
     this.hint = problem.hint ?? "";
-    this.findings = problem.findings ?? [];
+    this.body = problem;
   }
 }
 

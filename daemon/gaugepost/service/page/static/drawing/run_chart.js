@@ -101,7 +101,7 @@ function dot(point, left, top, label, open) {
 }
 
 // One stop for the tab key; arrows go from point to point.
-function roving(svg, drawn) {
+export function roving(svg, drawn) {
   let at = drawn.length - 1;
   drawn[at].setAttribute("tabindex", "0");
   svg.addEventListener("keydown", (event) => {

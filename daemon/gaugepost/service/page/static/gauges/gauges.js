@@ -41,6 +41,7 @@ function card(gauge, link) {
     h("h2", {}, gauge.gauge, " ", h("span", { class: gauge.judged ? "is-good" : "is-open" }, gauge.judged ? t("gauges.judged") : t("gauges.not_judged"))),
     wrong.length ? h("ul", { class: "troubles" }, wrong.map(([what, todo, own]) => h("li", {},
       h("strong", { lang: own ? null : "en" }, what), todo ? h("span", {}, ` ${todo}`) : null))) : null,
+    h("p", { class: "gauge-links" }, ["master", "drift"].map((name) => h("a", { href: `#${name}/${encodeURIComponent(gauge.gauge)}` }, t(name === "master" ? "drift.master" : "drift.of", { gauge: gauge.gauge })))),
     gauge.procedure ? h("p", { class: "is-open", lang: "en" }, `${gauge.procedure.procedure}: ${gauge.procedure.text}`) : null,
     h("dl", { class: "facts" }, facts(gauge, link).filter(([, text]) => text).map(([name, text]) => h("div", {}, h("dt", {}, t(`gauges.${name}`)), h("dd", {}, text)))),
     lastFrame(gauge.last_frame));
