@@ -81,6 +81,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "measuring": (
         ("bench/measuring.py", "bench/standing.py", "bench/temperatures.py", "bench/derive.py"),
         (
+            "bench_temperatures",
             "bench_edges",
             "bench_told",
             "bench_measuring",
