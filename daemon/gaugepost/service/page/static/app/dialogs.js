@@ -36,6 +36,8 @@ export function ask({ title, fields, does, act, wide = false }) {
 
 // Says in `place` why something was not done: the service's own words, or that it was not reached.
 export function tell(place, error) {
-  if (error instanceof Refused) put(place, h("span", { lang: "en" }, [error.message, error.hint].filter(Boolean).join(": ")));
+  if (error instanceof Refused && error.status === 401) {
+    put(place, t("frame.signed_out"), " ", h("a", { href: `/sign-in${location.hash}` }, t("sign_in.title")));
+  } else if (error instanceof Refused) put(place, h("span", { lang: "en" }, [error.message, error.hint].filter(Boolean).join(": ")));
   else put(place, t("frame.lost"));
 }

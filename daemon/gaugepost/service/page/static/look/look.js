@@ -11,7 +11,7 @@ import { askRecord } from "./record.js";
 
 const REST_MS = 700;
 const MADE = new Set(["reading", "result", "form", "void", "amendment", "rejudged", "mastering", "check", "set-up"]);
-const HOW_MANY = [50, 200, 1000];
+const HOW_MANY = [50, 200, 500];
 
 export function open(place) {
   const wanted = { characteristic: null, lot: "", last: 50 };

@@ -3,28 +3,19 @@
 import { send, who } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
 import { t, word } from "../common/words.js";
-import { ask, tell } from "../app/dialogs.js";
+import { ask } from "../app/dialogs.js";
 
 const WHY_AGAIN = ["bad-seating", "rework", "recheck"];
 const WHY_VOID = ["chip", "wrong_piece", "not_seated", "other"];
 
 export function actions(place, choose) {
-  const said = h("p", { class: "problem", role: "alert" });
   const forward = h("button", { type: "button", class: "main big" });
   const again = h("button", { type: "button", class: "big" }, t("measure.again"));
   const away = h("button", { type: "button", class: "big" }, t("measure.void"));
-  place.append(h("div", { class: "actions" }, forward, again, away), said);
+  place.append(h("div", { class: "actions" }, forward, again, away));
   let seen = null;
 
-  const guarded = (act) => async () => {
-    put(said);
-    try {
-      await act();
-    } catch (error) {
-      tell(said, error);
-    }
-  };
-  forward.addEventListener("click", guarded(() => choose({ piece: seen.next_piece })));
+  forward.addEventListener("click", () => choose({ piece: seen.next_piece }));
   again.addEventListener("click", () => askAgain(seen));
   away.addEventListener("click", () => askVoid(seen.last, seen.tags));
 

@@ -1,8 +1,9 @@
 // The screen at which pieces are measured.
 
 import { get, send } from "../common/ask.js";
-import { h } from "../common/dom.js";
+import { h, put } from "../common/dom.js";
 import { t, word } from "../common/words.js";
+import { tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
 import { sound } from "../app/sounds.js";
 import { askRecord } from "../look/record.js";
@@ -22,9 +23,17 @@ const QUIET = new Set(["temperature", "trigger", "stream"]);
 export function open(place, station) {
   let gauge = null;
   let seen = null;
-  const choose = (changes) => send("PUT", "/tags", changes);
+  const said = h("p", { class: "problem", role: "alert" });
+  const choose = async (changes) => {
+    put(said);
+    try {
+      await send("PUT", "/tags", changes);
+    } catch (error) {
+      tell(said, error);
+    }
+  };
   const section = (name) => h("section", { class: `sheet ${name}` });
-  const parts = { next: h("section", { class: "next-about" }), result: section("result"), actions: h("div", { class: "doing" }), piece: section("pieces"), lot: section("lots") };
+  const parts = { next: h("section", { class: "next-about" }), result: section("result"), actions: h("div", { class: "doing" }, said), piece: section("pieces"), lot: section("lots") };
   const tabs = h("div", { class: "gauges-tabs" });
   const screen = h("div", { class: "measure" }, h("h1", { class: "said" }, t("measure.title")),
     h("div", { class: "measure-now" }, h("div", { class: "sheet next" }, parts.next, tabs), parts.result, parts.actions),
