@@ -17,7 +17,9 @@ const SCREENS = {
   master: () => import("../master/master.js"),
   look: () => import("../look/look.js"),
   gauges: () => import("../gauges/gauges.js"),
+  drift: () => import("../drift/drift.js"),
 };
+const LED_TO = new Set(["drift"]);
 const HEALTH_MS = 10_000;
 
 const place = document.getElementById("screen");
@@ -37,7 +39,7 @@ function named() {
 }
 
 function navigation() {
-  put(document.getElementById("screens"), Object.keys(SCREENS).map((name) => h(
+  put(document.getElementById("screens"), Object.keys(SCREENS).filter((name) => !LED_TO.has(name)).map((name) => h(
     "a", { href: `#${name}`, "aria-current": name === named() ? "page" : null }, t(`${name}.title`),
   )));
 }
