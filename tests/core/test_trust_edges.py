@@ -9,7 +9,7 @@ import pytest
 
 from gaugepost.core.bench import Decision, events as ev
 from gaugepost.core.bench.state import GaugeState, Shown, State
-from gaugepost.core.bench.trust import history, still_drifting, trends
+from gaugepost.core.bench.trust import history, moved_k, settles_in_ms, still_drifting, trends
 from gaugepost.core.bench.trust.confirming import names_master
 from gaugepost.core.bench.trust.steps import said, scanned
 from gaugepost.core.indication import Code, Indication, Moment
@@ -159,6 +159,33 @@ def test_another_start_of_the_computer_tells_no_drift() -> None:
     shown = ((98, "20.3"), (99, "20.0"))
     assert drifting(*shown)
     assert drifting(*shown, boot="boot-2") == ()
+
+
+@pytest.mark.parametrize(
+    ("shown", "left_ms"),
+    [
+        (((85, "20.3"),), 0),
+        (((95, "20.2"), (99, "20.0")), 0),  # as far as is allowed
+        (((95, "20.3"), (99, "20.0")), 9 * MINUTE + 1),
+        (((80, "20.3"), (90, "20.0")), 1),
+        (((92, "20.4"), (95, "20.2"), (99, "20.0")), 5 * MINUTE + 1),
+        (((92, "20.0"), (95, "20.3"), (99, "20.1")), 5 * MINUTE + 1),
+        (((91, "20.0"), (92, "20.3"), (94, "19.9"), (99, "20.2")), 9 * MINUTE + 1),
+    ],
+)
+def test_a_soak_ends_when_what_moved_too_far_has_left_the_window(
+    shown: tuple[tuple[int, str], ...], left_ms: int
+) -> None:
+    """Within ten minutes 0.2 K: what is left until then is told to the millisecond, as if it stood still from now."""
+    kept: Shown | None = None
+    for minute, celsius in shown:
+        kept = history(kept, D(celsius), Moment(0, minute * MINUTE, "boot-1"))
+    assert kept is not None
+    limit_k, window_ms, now = D("0.2"), 10 * MINUTE, Moment(0, 100 * MINUTE, "boot-1")
+    assert settles_in_ms(kept, limit_k, window_ms, now) == left_ms
+    assert moved_k(kept, window_ms, replace(now, clock_ms=now.clock_ms + left_ms)) <= limit_k
+    if left_ms:
+        assert moved_k(kept, window_ms, replace(now, clock_ms=now.clock_ms + left_ms - 1)) > limit_k
 
 
 @pytest.mark.parametrize("left_out", ["soak_k", "soak_window_ms"])
