@@ -36,7 +36,7 @@ export function open(place, station) {
   const parts = { next: h("section", { class: "next-about" }), result: section("result"), actions: h("div", { class: "doing" }, said), piece: section("pieces"), lot: section("lots") };
   const tabs = h("div", { class: "gauges-tabs" });
   const screen = h("div", { class: "measure" }, h("h1", { class: "said" }, t("measure.title")),
-    h("div", { class: "measure-now" }, h("div", { class: "sheet next" }, parts.next, tabs), parts.result, parts.actions),
+    h("div", { class: "measure-now" }, h("div", { class: "sheet next" }, tabs, parts.next), parts.result, parts.actions),
     h("div", { class: "measure-beside" }, parts.piece, parts.lot), cautions());
   place.append(screen);
 

@@ -20,7 +20,8 @@ export function next(place, choose) {
     } else if (!coming.characteristic) {
       lines.push(h("p", { class: "next-what" }, t("measure.choose")));
     } else if (seen.piece && here(seen)?.done && !coming.again) {
-      const open = seen.piece.characteristics.find((row) => !row.done);
+      const rows = seen.piece.characteristics.filter((row) => !row.done);
+      const open = rows.find((row) => row.gauges.includes(seen.gauge)) ?? rows[0];
       lines.push(h("p", { class: "next-what" }, h("span", { class: "soft" }, `${t("measure.next")} `),
         open ? `${open.characteristic} · ${open.gauges.join(", ")}` : seen.next_piece ? `${t("tag.piece")} ${seen.next_piece}` : t("measure.another_piece")));
       lines.push(h("p", { class: "next-more" }, t("measure.is_measured", { what: coming.characteristic, piece: tags.piece, number: coming.attempt })));

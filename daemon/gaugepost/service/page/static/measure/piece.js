@@ -27,7 +27,7 @@ function item(row, current, open) {
       h("span", { class: "piece-name" }, row.characteristic),
       row.attempt > 1 ? h("b", { class: "attempt" }, t("measure.attempt", { number: row.attempt })) : null,
       h("span", { class: "digits piece-value" }, lastValue(row))),
-    h("progress", { max: row.wanted, value: row.taken, "aria-label": `${row.characteristic}: ${t("measure.progress", { taken: row.taken, wanted: row.wanted })}` }),
+    row.wanted > 1 && h("progress", { max: row.wanted, value: row.taken, "aria-label": `${row.characteristic}: ${t("measure.progress", { taken: row.taken, wanted: row.wanted })}` }),
     attempts.length ? h("ul", { class: "attempts", "aria-label": t("measure.attempts") }, attempts.map((each) => attempt(each, open))) : null);
 }
 

@@ -22,7 +22,7 @@ export function result(place) {
 
   return function show(seen) {
     const { last, next, tags } = seen;
-    const fits = last && next && last.characteristic === next.characteristic;
+    const fits = last && next && (last.characteristic ?? null) === next.characteristic;
     const earlier = Boolean(last) && ((last.piece ?? null) !== tags.piece || (last.lot ?? null) !== tags.lot);
     place.dataset.earlier = earlier || !fits ? "yes" : "no";
     const limits = last && !fits && last.lower === undefined && last.upper === undefined ? {} : limitsOf(last, next);
@@ -30,7 +30,7 @@ export function result(place) {
     put(about, last ? headline(last, earlier) : t("measure.nothing_yet"));
     put(digits, last?.shown.value ? [last.shown.value, h("span", { class: "unit" }, ` ${last.shown.unit}`)] : "–");
     put(indication, last?.shown.indication ? [h("span", {}, t("measure.showed")), h("b", { class: "digits" }, last.shown.indication)] : []);
-    plate.className = `result-word ${TONE[said] ?? ""} at-${(said && SIDE[last.verdict]) ?? "middle"}`;
+    plate.className = `result-word ${TONE[said] ?? (said ? "is-taken" : "")} at-${(said && SIDE[last.verdict]) ?? "middle"}`;
     put(plate, said ? [shape(said), h("span", {}, word("word", said))] : []);
     const zone = last?.lower_acceptance !== undefined || last?.upper_acceptance !== undefined ? last : next?.zone;
     const at = last?.value === undefined ? null : { value: last.value, uncertainty: last.shown.uncertainty_value };
@@ -47,7 +47,7 @@ export function result(place) {
 function said_of(last) {
   if (!last) return null;
   if (last.replaced) return null;
-  return last.suspect && ["in-limits", "accepted"].includes(last.shown.word) ? "suspect" : last.shown.word ?? null;
+  return last.suspect && ["in-limits", "accepted"].includes(last.shown.word) ? "suspect" : last.shown.word ?? (last.shown.value ? "taken" : null);
 }
 
 function limitsOf(last, next) {
