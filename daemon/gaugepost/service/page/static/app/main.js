@@ -17,6 +17,7 @@ const SCREENS = {
   master: () => import("../master/master.js"),
   look: () => import("../look/look.js"),
   gauges: () => import("../gauges/gauges.js"),
+  deliveries: () => import("../deliveries/deliveries.js"),
   drift: () => import("../drift/drift.js"),
 };
 const LED_TO = new Set(["drift"]);

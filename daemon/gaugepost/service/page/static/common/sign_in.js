@@ -4,7 +4,7 @@ import { get, send, Refused } from "./ask.js";
 import { h, put } from "./dom.js";
 import { loadWords, t } from "./words.js";
 
-const KNOWN = new Set(["#measure", "#master", "#look", "#gauges"]);
+const KNOWN = new Set(["#measure", "#master", "#look", "#gauges", "#deliveries"]);
 
 function onwards() {
   const screen = KNOWN.has(location.hash) ? location.hash : "";

@@ -63,11 +63,11 @@ export function askVoid(record, tags) {
 }
 
 // Who says so, where nobody is signed in and nobody is in hand.
-function operator(tags) {
+export function operator(tags) {
   if (who().person || tags.operator) return [];
   return [h("label", { class: "field" }, t("tag.operator"), h("input", { name: "operator", maxlength: "64", autocomplete: "off", required: true }))];
 }
 
-function signed(said, body) {
+export function signed(said, body) {
   return said.get("operator") ? { ...body, operator: said.get("operator").trim() } : body;
 }
