@@ -97,7 +97,9 @@ def main() -> None:
         order = json.loads(line)
         event = order["event"]
         place = f"/dev/input/{event}" if event.startswith("event") else f"/dev/{event}"
-        if order["do"] == "plug" and "descriptor" in order:
+        if order["do"] == "add":
+            testbed.add_from_string(order["description"])
+        elif order["do"] == "plug" and "descriptor" in order:
             testbed.add_from_string(_reporting(event, order["descriptor"]))
         elif order["do"] == "plug":
             testbed.add_from_string(_typing(event))

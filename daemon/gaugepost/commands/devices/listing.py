@@ -8,7 +8,9 @@ import re
 import sys
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
+from pathlib import Path
 
+from gaugepost.commands.devices.rules import INSTALLED, dry_run
 from gaugepost.commands.talk import Service, add_at, service_of
 from gaugepost.core.errors import GaugepostError
 
@@ -19,8 +21,12 @@ examples:
   gaugepost devices                     everything, with the lines for a station file
   gaugepost devices keyboard_wedge      one kind of link
   gaugepost devices --json              one JSON object a line
+  gaugepost devices --rules 70-gaugepost.rules    what these device rules would do, before they are installed
 
-exit code: 0; 1 where nothing is plugged in
+--rules says for each serial port, HID and input device which rule of the file fits it, the lasting name and the group
+that it would get, and a line to write where none does. Nothing is changed, and nobody has to be root.
+
+exit code: 0; 1 where nothing is plugged in, or a device has no rule; 2 where something must be put right first
 """
 _NOTHING = """\
 nothing is plugged in that a link could be opened on.
@@ -52,6 +58,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("kind", metavar="KIND", nargs="?", help="only this kind of link")
     parser.add_argument("--json", action="store_true", help="as one JSON object a line")
+    parser.add_argument(
+        "--rules",
+        metavar="FILE",
+        nargs="?",
+        const=INSTALLED,
+        type=Path,
+        help=f"try device rules (udev) instead; without FILE those in {INSTALLED}",
+    )
     add_at(parser)
 
 
@@ -59,8 +73,10 @@ def run(args: argparse.Namespace) -> int:
     """Print what is plugged in; return 0, or 1 where nothing is.
 
     Raises:
-        SettingsError: no link is of the kind that was named.
+        SettingsError: no link is of the kind that was named, or the rules can't be read.
     """
+    if args.rules is not None:
+        return dry_run(args.rules, as_json=args.json)
     from gaugepost.edge import plugins
 
     kinds = plugins.installed(plugins.LINKS)
