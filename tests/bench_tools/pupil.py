@@ -7,6 +7,7 @@ import select
 import subprocess
 import sys
 from collections.abc import Mapping
+from pathlib import Path
 
 PATIENCE_S = 60
 
@@ -14,11 +15,11 @@ PATIENCE_S = 60
 class Pupil:
     """`gaugepost teach` with `words`, with somebody at the keyboard."""
 
-    def __init__(self, *words: str, env: Mapping[str, str] | None = None) -> None:
+    def __init__(self, *words: str, env: Mapping[str, str] | None = None, folder: Path | None = None) -> None:
         self.process = subprocess.Popen(
             [sys.executable, "-m", "gaugepost", "teach", *words],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-            env={**os.environ, **(env or {})},
+            env={**os.environ, **(env or {})}, cwd=folder,
         )  # fmt: skip
         self.said = b""
 
