@@ -8,11 +8,13 @@ import shutil
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from gaugepost.service.page.files import read_all
 from tests.packages.root import Root
 
 ROOT = Path(__file__).parents[2]
@@ -144,6 +146,15 @@ def test_the_container_needs_neither_root_nor_a_disk_but_its_own(computer: Root)
     computer.run("mount -o remount,ro / && ! touch /x")
     locked = f"setpriv --reuid={user} --regid={user} --clear-groups --no-new-privs --bounding-set=-all"
     assert '"bench-1"' in works(computer, f"{locked} {entry} {command}")
+
+
+def test_the_bench_page_is_in_it(built: Path) -> None:
+    """The wheel, of which bundle and package are made, has every file of the page."""
+    (wheel,) = built.glob("*.whl")
+    with zipfile.ZipFile(wheel) as opened:
+        inside = {name: opened.read(name) for name in opened.namelist() if "/page/static/" in name}
+    files = {f"gaugepost/service/page/static/{name}": each.content for name, each in read_all().items()}
+    assert inside == files
 
 
 def test_what_is_built_is_the_same_again(built: Path, tmp_path: Path) -> None:

@@ -63,7 +63,7 @@ def play(options: Options, out: TextIO, style: Style) -> int:
                 print(clean(line, style), file=out, flush=True)
             daemon = Daemon(station)
             daemon.wait_until_listening()
-            print(f"The daemon listens at {daemon.address}: see {daemon.address}/v1", file=out, flush=True)
+            print(f"The daemon listens at {daemon.address}: open it in a browser", file=out, flush=True)
             stage = Stage(daemon, out, style, options.pace)
             story = Story(shop, stage)
             story.opening()
