@@ -29,18 +29,13 @@ class Trail:
         return (min(within), max(within)) if within else (1, 0)
 
     def of_kinds(
-        self,
-        kinds: Collection[Kind],
-        gauges: Collection[str] | None,
-        after: int,
-        through: int,
-        only: Collection[str] | None = None,
+        self, kinds: Collection[Kind], gauges: Collection[str] | None, after: int, through: int
     ) -> Iterator[Entry]:
-        """Yield records of these kinds and gauges, without fields that are not asked for."""
+        """Yield records of these kinds and gauges."""
         for entry in self.entries:
             of_gauge = gauges is None or entry.record.gauge in gauges
             if entry.record.kind in kinds and of_gauge and after < entry.sequence <= through:
-                yield entry if only is None else Entry(entry.sequence, b"", _some(entry.record, only))
+                yield entry
 
     def readings(self, gauge: str, first: int, last: int) -> Iterator[Entry]:
         """Yield a gauge's readings."""
@@ -57,8 +52,3 @@ class Trail:
         for sequence in sorted(set(sequences)):
             if 0 < sequence <= len(self.entries):
                 yield self.entries[sequence - 1]
-
-
-def _some(record: Record, only: Collection[str]) -> Record:
-    asked = {"kind", "measured_at", "clock_ms", *only}
-    return Record(**{name: value for name, value in vars(record).items() if name in asked})

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from functools import partial
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import islice
 
 from gaugepost.core.bench import State
-from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.record import Entry, Kind
 from gaugepost.edge.bench_state import archived_state
-from gaugepost.edge.journal.codec import decode, some_of
+from gaugepost.edge.journal.codec import decode
 from gaugepost.edge.journal.reader import Reader
 
 PAGE = 500
@@ -44,12 +43,7 @@ class Lookup:
         return self._reader.span(since_ms, until_ms)
 
     def of_kinds(
-        self,
-        kinds: Collection[Kind],
-        gauges: Collection[str] | None,
-        after: int,
-        through: int,
-        only: Collection[str] | None = None,
+        self, kinds: Collection[Kind], gauges: Collection[str] | None, after: int, through: int
     ) -> Iterator[Entry]:
         """Yield records of kinds that are rarer than readings, of these gauges, where any are named."""
         query = OF_KINDS.format(kinds=", ".join([_NUMBER] * len(kinds)))
@@ -59,7 +53,7 @@ class Lookup:
             values += gauges
         with self._reader.connection() as db:
             sequences = sorted(sequence for (sequence,) in db.execute(query, values))
-        return self._at(sequences, decode if only is None else partial(some_of, names=frozenset(only)))
+        return self._at(sequences)
 
     def readings(self, gauge: str, first: int, last: int) -> Iterator[Entry]:
         """Yield a gauge's readings."""
@@ -87,14 +81,13 @@ class Lookup:
         """Yield the records with these sequences, those that there are."""
         return self._at(sorted({each for each in sequences if each > self._base}))
 
-    def _at(self, sequences: Sequence[int], read: Callable[[bytes], Record] = decode) -> Iterator[Entry]:
+    def _at(self, sequences: Sequence[int]) -> Iterator[Entry]:
         left = iter(sequences)
         while page := list(islice(left, PAGE)):
             query = AT.format(places=", ".join("?" * len(page)))
             with self._reader.connection() as db:
                 rows = db.execute(query, page).fetchall()
-            for sequence, digest, body in rows:
-                yield Entry(sequence, digest, read(body))
+            yield from map(_entry, rows)
 
 
 def _entry(row: tuple[int, bytes, bytes]) -> Entry:

@@ -112,7 +112,7 @@ def _ranges(records: Records, asked: Asked, last: int) -> Iterator[tuple[str, in
         return
     of = [_mastering(records, asked.sequence).gauge or ""] if asked.what is What.MASTERING else None
     ends: dict[str, int] = {}
-    masterings = list(records.of_kinds((Kind.MASTERING,), of, 0, last, only=("gauge", "code", "master")))
+    masterings = list(records.of_kinds((Kind.MASTERING,), of, 0, last))
     for entry in reversed(masterings):
         record = entry.record
         if record.code != "accepted" or record.gauge is None:
@@ -125,7 +125,7 @@ def _ranges(records: Records, asked: Asked, last: int) -> Iterator[tuple[str, in
 
 def _checked(records: Records, asked: Asked, last: int) -> dict[str, int]:
     """Return the gauges that were checked on a master, whether they passed hangs on its size, with the last check."""
-    checks = records.of_kinds((Kind.CHECK,), None, 0, last, only=("gauge", "master"))
+    checks = records.of_kinds((Kind.CHECK,), None, 0, last)
     named = (entry for entry in checks if entry.record.master == asked.name and within(entry.record, asked))
     return {entry.record.gauge: entry.sequence for entry in named if entry.record.gauge is not None}
 

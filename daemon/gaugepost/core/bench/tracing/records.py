@@ -21,17 +21,9 @@ class Records(Protocol):
         """Return first and last sequence of what was recorded in a period, (1, 0) where nothing was."""
 
     def of_kinds(
-        self,
-        kinds: Collection[Kind],
-        gauges: Collection[str] | None,
-        after: int,
-        through: int,
-        only: Collection[str] | None = None,
+        self, kinds: Collection[Kind], gauges: Collection[str] | None, after: int, through: int
     ) -> Iterator[Entry]:
-        """Yield records of kinds that are rarer than readings, of these gauges, where any are named.
-
-        Where `only` some fields are needed, others may be left out; those that every record has are there.
-        """
+        """Yield records of kinds that are rarer than readings, of these gauges, where any are named."""
 
     def readings(self, gauge: str, first: int, last: int) -> Iterator[Entry]:
         """Yield a gauge's readings."""

@@ -308,5 +308,5 @@ def _stated(state: State, check: Record) -> Record:
 def again(record: Record, numbers: Mapping[str, Any]) -> Record:
     """Return a record with other numbers; everything else is as it was."""
     kept = {name: value for name, value in vars(record).items() if name not in _NUMBERS}
-    kept.update((name, value) for name, value in numbers.items() if value is not None)
+    kept.update({name: value for name, value in numbers.items() if value is not None})
     return filled(Record, kept)

@@ -10,15 +10,14 @@ from __future__ import annotations
 
 import re
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from decimal import Decimal
-from functools import lru_cache
 from typing import Any
 
 from gaugepost.core.quantity import CONTEXT
 from gaugepost.core.record import FORMAT, NUMBER_OF
 from gaugepost.edge.journal.bodies.alike import Alike
-from gaugepost.edge.journal.bodies.expressions import PART, VALUE, fields_in, numbered
+from gaugepost.edge.journal.bodies.expressions import PART, fields_in
 
 Fields = Mapping[int, tuple[str, Any, dict[int, str] | None]]
 """By number: a field's name, its type, and its words by their numbers where it has a closed vocabulary."""
@@ -46,12 +45,10 @@ class Plain:
     def some_of(self, body: bytes, names: frozenset[str]) -> dict[str, Any] | None:
         """Return those of the fields `names` that the body has, with what every record has; None as above.
 
-        What comes after the last of them is not looked at.
+        Others may be there too. Where it is like those before, what comes after the last of them is not looked at.
         """
         found = self._alike.some_of(body, names)
-        if found is None and (found := self._some_by_field(body, names)) is not None:
-            self._alike.seen(body)
-        return found
+        return self.fields_of(body) if found is None else found
 
     def _by_field(self, body: bytes) -> dict[str, Any] | None:
         count, begin = (body[1:2], 2) if body[:1] == b"\xb8" else (body[:1], 1)
@@ -69,32 +66,6 @@ class Plain:
         except (LookupError, ValueError):
             pass
         return None
-
-    def _some_by_field(self, body: bytes, names: frozenset[str]) -> dict[str, Any] | None:
-        begin = 2 if body[:1] == b"\xb8" else 1
-        cut = _cutting(names)(body, begin + 2)
-        if cut is None or body[begin : begin + 2] != _FORMAT:
-            return None
-        try:
-            found = dict(map(self._known.__getitem__, filter(None, cut.groups())))
-        except (LookupError, ValueError):
-            return None
-        return found if _NEEDED.issubset(found) else None
-
-
-@lru_cache(maxsize=16)
-def _cutting(names: frozenset[str]) -> Callable[[bytes, int], re.Match[bytes] | None]:
-    """Return what cuts `names` and what is needed out of a body; it finds nothing where a field before is unusual."""
-    asked, all_numbers = sorted(NUMBER_OF[name] for name in names | _NEEDED), sorted(NUMBER_OF.values())
-    expression, before = b"", 0
-    for number in asked:
-        if between := [each for each in all_numbers if before < each < number]:
-            expression += b"(?:%b(?:%b))*+" % (numbered(between), VALUE)
-        expression += b"(%b(?:%b))?+" % (numbered([number]), VALUE)
-        before = number
-    later = [each for each in all_numbers if each > before]
-    end = rb"(?=%b|\Z)" % numbered(later) if later else rb"\Z"
-    return re.compile(expression + end, re.DOTALL).match
 
 
 _FORMAT = bytes((0, FORMAT))
