@@ -62,6 +62,7 @@ INDEX = {
     "GET /v1/gauges/{name}/mastering": "a gauge at its masters: which fit, soak, readings, spread, outcome, next",
     "GET /v1/measuring": "what is measured now: what comes next, the last measurement, the piece in hand: gauge",
     "GET /v1/measuring/lot": "the lot in hand: every piece with what its characteristics come to",
+    "GET /v1/measuring/record": "everything measured of a lot or piece as it is printed, with signatures: lot, piece",
     "GET /v1/drift": "offsets at masterings and deviations at checks over time: what, gauge, contact_set, master, "
     "operator, since, until, by, points",
     "GET /v1/thermometers": "temperatures with their age and source",

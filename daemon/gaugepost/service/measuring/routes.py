@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from gaugepost.core.publication import publish
 from gaugepost.service.facade import Running
-from gaugepost.service.measuring import run_chart
+from gaugepost.service.measuring import inspection_record, run_chart
 from gaugepost.service.measuring.at_hand import AtHand
 from gaugepost.service.measuring.shown import with_shown
 from gaugepost.service.problems import unknown
@@ -27,6 +27,15 @@ class ChartAsked(BaseModel):
     gauge: Name | None = Field(None, description="only with this gauge")
     lot: Name | None = Field(None, description="only of this lot")
     last: int = Field(200, ge=1, le=run_chart.MOST, description="how many, the last ones")
+
+
+class RecordAsked(BaseModel):
+    """Of which lot, or of which piece of it, the record is asked for; without a lot, of what belongs to none."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    lot: Name | None = Field(None, description="the lot; left out: pieces without one")
+    piece: Name | None = Field(None, description="only this piece")
 
 
 def routes(running: Running) -> APIRouter:
@@ -48,6 +57,13 @@ def routes(running: Running) -> APIRouter:
         """The lot in hand: every piece with what its characteristics come to."""
         async with turn:
             return JSONResponse(await asyncio.to_thread(at_hand.lot))
+
+    @router.get("/measuring/record", dependencies=[Depends(only(*RecordAsked.model_fields))])
+    async def record(asked: Annotated[RecordAsked, Query()]) -> JSONResponse:
+        """Everything that was measured of a lot, or of one piece, as it is printed and filed; with its signatures."""
+        return JSONResponse(
+            await asyncio.to_thread(inspection_record.document, running, asked.lot, asked.piece)
+        )
 
     @router.get("/records/{id}/shown", dependencies=[Depends(only())])
     async def shown(id: str) -> JSONResponse:  # noqa: A002 - the vocabulary's word
