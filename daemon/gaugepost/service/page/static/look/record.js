@@ -96,7 +96,8 @@ async function budget(place, record) {
     put(box, title, h("ul", { lang: "en" }, said.reasons.map((each) => h("li", {}, each))));
     return;
   }
-  put(box, title, h("p", { class: "soft" }, t("record.budget_now")), h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("record.budget") }, h("table", {},
+  const same = record.uncertainty_mm !== undefined && Number(record.uncertainty_mm) === said.uncertainty_mm;
+  put(box, title, h("p", { class: "soft" }, t(same ? "record.budget_same" : "record.budget_now")), h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("record.budget") }, h("table", {},
     h("thead", {}, h("tr", {}, ["quantity", "source", "standard", "share"].map((name) => h("th", { scope: "col" }, t(`budget.${name}`))))),
     h("tbody", {}, said.components.map((each) => h("tr", {},
       h("th", { scope: "row", lang: "en" }, each.quantity), h("td", { lang: "en" }, each.source),
