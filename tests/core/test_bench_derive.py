@@ -3,10 +3,11 @@
 from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal as D
+from itertools import takewhile
 
 import pytest
 
-from gaugepost.core.bench import events as ev
+from gaugepost.core.bench import State, apply, events as ev
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind, Record
@@ -65,6 +66,19 @@ def test_everything_comes_out_the_same(hand: Hand) -> None:
     }
     wanted = [at for at, record in enumerate(hand.records, 1) if record.kind in from_frames | {Kind.SUSPECT}]
     assert came == wanted
+
+
+def test_a_journal_whose_beginning_is_archived_comes_out_the_same(hand: Hand) -> None:
+    """From any record on, with the bench that the ones before it left: what an archived reading completed is passed."""
+    entries = [Entry(at, b"", record) for at, record in enumerate(hand.records, 1)]
+    whole = derived(hand.records)
+    state = State()
+    for at, record in enumerate(hand.records):
+        if at % 5 == 0 or record.kind is Kind.RESULT:
+            came = list(differences(entries[at:], Decoders(), state))
+            completed = len([*takewhile(lambda each: each.raw is None, hand.records[at:])])
+            assert came == [each for each in whole if isinstance(each, int) and each > at + completed]
+        state = apply(state, record)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.state import Sourced
 from gaugepost.core.bench.temperatures import fresh_thermometer, recorded, temperature_of
 from gaugepost.core.record import Kind, Record
-from gaugepost.core.setup import Body, ThermometerEntry
+from gaugepost.core.setup import Body, DeclaredTemperature, ThermometerEntry
 from tests.core.station import AIR, GAUGE, Hand, set_up
 
 OWN = ThermometerEntry(name="own", link="usb-7", body=Body.GAUGE, gauge="bore-1")
@@ -57,6 +57,27 @@ def test_what_stands_in_is_taken_last() -> None:
     assert of(hand, "bore-1") == Sourced(D("24.00"), "assumed")
     assert fresh_thermometer(hand.state, Body.GAUGE, "bore-1", hand.now) == "air"
     assert of(hand, "bore-2") == Sourced(D("22.00"), "measured")
+
+
+def test_a_declared_temperature_is_no_thermometers() -> None:
+    """Somebody vouches for it: it goes before what stands in, and there is no thermometer that it came from."""
+    hand = Hand(
+        set_up(thermometers={"air": AIR}, declared=(DeclaredTemperature(body=Body.GAUGE, celsius=D("20.5")),))
+    )
+    hand.warm("24.00")
+    assert of(hand, "bore-1") == Sourced(D("20.5"), "declared")
+    assert fresh_thermometer(hand.state, Body.GAUGE, "bore-1", hand.now) is None
+    assert fresh_thermometer(hand.state, Body.PART, "bore-1", hand.now) == "air"
+
+
+def test_a_clock_that_went_back_leaves_no_temperature() -> None:
+    """After a start of the computer with the wall clock behind nobody knows how old what was shown is."""
+    hand = Hand(set_up(thermometers={"air": AIR}))
+    hand.warm("24.00")
+    again = replace(hand.now, boot="boot-2", clock_ms=5)
+    assert temperature_of(hand.state, Body.PART, "bore-1", again) is not None
+    behind = replace(again, utc_ms=hand.now.utc_ms - 1)
+    assert temperature_of(hand.state, Body.PART, "bore-1", behind) is None
 
 
 def test_a_recorded_temperature_has_its_source() -> None:

@@ -88,6 +88,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "bench_mastering",
             "bench_afterwards",
             "bench_derive",
+            "derive_flags",
+            "journals/golden_derivations",
             "bench_properties",
             "mastering_trust",
         ),
