@@ -7,6 +7,10 @@ function here(seen) {
   return seen.piece.characteristics.find((row) => row.characteristic === seen.next.characteristic);
 }
 
+function toMaster(gauge) {
+  return h("a", { href: `#master/${encodeURIComponent(gauge)}` }, t("measure.to_master"));
+}
+
 export function next(place, choose) {
   return function show(seen) {
     const { next: coming, procedure, tags } = seen;
@@ -16,7 +20,7 @@ export function next(place, choose) {
     } else if (procedure) {
       lines.push(h("p", { class: "next-what" }, h("span", { class: "soft" }, `${seen.gauge}: `),
         t(procedure.procedure === "check" ? "measure.check_goes_on" : "measure.mastering_goes_on")));
-      lines.push(h("p", { class: "next-more", lang: "en" }, procedure.text));
+      lines.push(h("p", { class: "next-more", lang: "en" }, procedure.text), toMaster(seen.gauge));
     } else if (!coming.characteristic) {
       lines.push(h("p", { class: "next-what" }, t("measure.choose")));
     } else if (seen.piece && here(seen)?.done && !coming.again) {
@@ -40,7 +44,7 @@ export function next(place, choose) {
     if (seen.gauge && !seen.connected) lines.push(h("p", { class: "problem" }, t("measure.link_away", { gauge: seen.gauge })));
     if (seen.gauge && !seen.judged && !procedure) {
       lines.push(h("div", { class: "unjudged" }, h("p", { class: "problem" }, t("measure.not_judged")),
-        h("ul", { lang: "en" }, seen.reasons.map((each) => h("li", {}, each)))));
+        h("ul", { lang: "en" }, seen.reasons.map((each) => h("li", {}, each))), toMaster(seen.gauge)));
     }
     for (const due of seen.due_soon) lines.push(h("p", { class: "is-open", lang: "en" }, due));
     if (coming?.choices.length > 1) {
