@@ -7,6 +7,11 @@ function here(seen) {
   return seen.piece.characteristics.find((row) => row.characteristic === seen.next.characteristic);
 }
 
+// Whether nothing of a characteristic is left to do: what got no verdict is to be measured once more.
+function settled(row) {
+  return Boolean(row?.done) && row.word !== "not-judged";
+}
+
 function toMaster(gauge) {
   return h("a", { href: `#master/${encodeURIComponent(gauge)}` }, t("measure.to_master"));
 }
@@ -23,8 +28,8 @@ export function next(place, choose) {
       lines.push(h("p", { class: "next-more", lang: "en" }, procedure.text), toMaster(seen.gauge));
     } else if (!coming.characteristic) {
       lines.push(h("p", { class: "next-what" }, t("measure.choose")));
-    } else if (seen.piece && here(seen)?.done && !coming.again) {
-      const rows = seen.piece.characteristics.filter((row) => !row.done);
+    } else if (seen.piece && settled(here(seen)) && !coming.again) {
+      const rows = seen.piece.characteristics.filter((row) => !settled(row));
       const open = rows.find((row) => row.gauges.includes(seen.gauge)) ?? rows[0];
       lines.push(h("p", { class: "next-what" }, h("span", { class: "soft" }, `${t("measure.next")} `),
         open ? `${open.characteristic} · ${open.gauges.join(", ")}` : seen.next_piece ? `${t("tag.piece")} ${seen.next_piece}` : t("measure.another_piece")));
