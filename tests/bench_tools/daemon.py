@@ -75,6 +75,8 @@ class Daemon:
     status: int = 0
     """HTTP status of the last answer."""
     process: subprocess.Popen[str] | None = None
+    start_s: float = START_S
+    """How long a start may take here."""
 
     @property
     def data(self) -> Path:
@@ -100,7 +102,7 @@ class Daemon:
                 env={**os.environ, **self.env},
             )
         assert self.process.stdout is not None
-        ready, _, _ = select.select([self.process.stdout], [], [], START_S)
+        ready, _, _ = select.select([self.process.stdout], [], [], self.start_s)
         line = self.process.stdout.readline() if ready else ""
         if not line.startswith("listening on "):
             self.process.kill()

@@ -17,6 +17,8 @@ from tests.benchmarks.figures import Figure, scratch
 
 BENCHES, EACH_S, SECONDS = 50, 2.0, 60
 """How many, how often each measures (a busy bench does every few seconds), and for how long."""
+START_S = 300.0
+"""Fifty services that start on a busy computer wait for each other."""
 _TICKS = os.sysconf("SC_CLK_TCK")
 
 DESTINATIONS = """
@@ -47,7 +49,7 @@ def figures() -> Iterator[Figure]:
             (home / "data").mkdir(parents=True)
             ports.append(stack.enter_context(Port()))
             text = station_file(ports[-1:], extra=extra).replace('"test bench"', f'"bench-{at}"')
-            daemons.append(stack.enter_context(Daemon(home, text)))
+            daemons.append(stack.enter_context(Daemon(home, text, start_s=START_S)))
         before = [_cpu_s(daemon) for daemon in daemons]
         sent = _measure(ports)
         used = [_cpu_s(daemon) - was for daemon, was in zip(daemons, before, strict=True)]

@@ -27,7 +27,7 @@ COMMENTED = tuple(
 """Files whose comments tell people what to type."""
 
 PROGRAMS = re.compile(
-    r"(gaugepost|make|python|sh|bash|curl|sudo|tar|psql|mosquitto_\w+|systemctl|dpkg|git|udevadm|groupadd|usermod|openssl"
+    r"(gaugepost|make|python|sh|bash|curl|sudo|tar|psql|mosquitto_\w+|systemctl|dpkg|git|mkdir|cp|echo|udevadm|groupadd|usermod|openssl"
     r"|lint-imports|docker|podman) [^=:]"
 )
 _FENCE = re.compile(r"^ {0,3}```(\w*)\n(.*?)^ {0,3}```\n", re.MULTILINE | re.DOTALL)

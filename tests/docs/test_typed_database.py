@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench_tools.ports import free_port
 from tests.bench_tools.postgres import OWNER, Server
 from tests.docs.desk import Desk, first_station, until, walk
 from tests.docs.documents import ROOT, blocks
@@ -15,7 +16,7 @@ from tests.docs.documents import ROOT, blocks
 pytestmark = pytest.mark.attack
 
 PAGE, PLANT = "deploy/postgres.md", "deploy/plant/README.md"
-SECTIONS = {PAGE: ("Setting it up",), PLANT: ("Station files from one list",)}
+SECTIONS = {PAGE: ("Setting it up",), PLANT: ("Station files from one list", "Seen from the centre")}
 _SQL = re.compile(r"(SELECT|CREATE|GRANT|ALTER|DROP|INSERT|UPDATE|DELETE) ")
 _SPAN = re.compile(r"`((?:SELECT|ALTER) [^`]+)`")
 
@@ -102,3 +103,21 @@ def test_a_plant_s_station_files(desk: Desk) -> None:
         walk(desk, PLANT, "Station files from one list", how={})
     made = sorted(path.name for path in (desk.folder / "stations").iterdir())
     assert made == ["pump-bench-1.toml", "pump-bench-2.toml", "pump-bench-3.toml"]
+
+
+def test_a_board_of_all_benches(desk: Desk) -> None:
+    """What the page says to type gives a board that is served with a scrape of the bench."""
+
+    def served(text: str) -> None:
+        board = f"http://127.0.0.1:{port}/"
+        with desk.at_work(text.replace("8621", str(port))):
+            files = " ".join(f"{board}{name}" for name in ("board.html", "benches.txt", "bench-1.metrics"))
+            said = desk.types(f"curl -fsS --retry 20 --retry-connrefused {files}")
+        assert "<title>Benches</title>" in said
+        assert "gaugepost_suspects 0" in said
+
+    (desk.folder / "deploy").symlink_to(ROOT / "deploy")
+    desk.writes(first_station())
+    port = free_port()
+    with desk.running():
+        walk(desk, PLANT, "Seen from the centre", how={"python -m http.server": served})

@@ -80,6 +80,9 @@ async def test_masterings_and_lost_links(tmp_path: Path) -> None:
         assert value(samples, "gaugepost_gauge_judged", gauge="dial-24") == 0
         assert 0 <= value(samples, "gaugepost_check_age_seconds", gauge="bore-38") < 60
         assert ("gaugepost_check_age_seconds", frozenset({("gauge", "dial-24")})) not in samples
+        assert 0 <= value(samples, "gaugepost_mastering_age_seconds", gauge="bore-38") < 60
+        assert ("gaugepost_mastering_age_seconds", frozenset({("gauge", "dial-24")})) not in samples
+        assert value(samples, "gaugepost_suspects") == 0
         station.lose("bore-serial")
         await station.shows("1.0", "dial-serial")
         samples = scraped((await station.http.get("/v1/metrics")).text)

@@ -12,9 +12,13 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 
 from gaugepost import __version__
+from gaugepost.core.bench.commands.lifting import suspects
+from gaugepost.core.bench.schedule import checked_until_ms, scheduled
 from gaugepost.core.bench.standing import standing
 from gaugepost.core.bench.state import elapsed_ms
+from gaugepost.core.indication import Moment
 from gaugepost.core.record import Kind
+from gaugepost.edge.journal.lookup import Lookup
 from gaugepost.service.destinations import at_work
 from gaugepost.service.facade import Running
 from gaugepost.shell.backups.scheduled import Standing
@@ -94,6 +98,7 @@ def _lines(running: Running, tally: Tally) -> Iterator[str]:
     yield from _family("gaugepost_check_age_seconds", "gauge", "Time since the gauge's last good check.", [
         ("", {"gauge": name}, age / 1000) for name, age in ages.items() if age is not None], unit="seconds",
     )  # fmt: skip
+    yield from _trust(running, now)
     yield from _family("gaugepost_delivery_lag", "gauge", "Records of the journal that the destination has not got.", [
         ("", {"destination": str(one["destination"])}, _number(one["lag"])) for one in deliveries])  # fmt: skip
     yield from _family("gaugepost_delivery_refused", "gauge", "Records that the destination refused, set aside.", [
@@ -118,6 +123,37 @@ def _lines(running: Running, tally: Tally) -> Iterator[str]:
     yield from _family("gaugepost_memory_peak_bytes", "gauge", "Most memory that the service held.", [
         ("", {}, most)], unit="bytes",
     )  # fmt: skip
+
+
+def _trust(running: Running, now: Moment) -> Iterator[str]:
+    """Yield what masterings rest on, what is due when, and how many marks of doubt are open."""
+    state, lookup, zone = running.recorder.state, Lookup(running.reader), running.station.zone
+    mastered = {known.mastered.sequence: name for name, known in state.gauges.items() if known.mastered}
+    yield from _family("gaugepost_mastering_age_seconds", "gauge", "Time since the gauge's mastering in force.", [
+        ("", {"gauge": mastered[entry.sequence]}, max(0, now.utc_ms - entry.record.measured_at) / 1000)
+        for entry in lookup.at(mastered)], unit="seconds",
+    )  # fmt: skip
+    until = {
+        name: checked_until_ms(state, name, now, zone)
+        or (now.utc_ms if scheduled(state, name, now) else None)
+        for name in state.gauges
+    }
+    due_s = {name: (end - now.utc_ms) / 1000 for name, end in until.items() if end is not None}
+    yield from _family("gaugepost_check_due_seconds", "gauge", "Time until the gauge's next check is due by time.", [
+        ("", {"gauge": name}, seconds) for name, seconds in due_s.items()], unit="seconds",
+    )  # fmt: skip
+    set_up = state.set_up
+    calibrated = [("gauge", each.name, each.due_utc_ms) for each in set_up.gauges.values()]
+    calibrated += [("master", each.name, each.due_utc_ms) for each in set_up.masters.values()]
+    yield from _family(
+        "gaugepost_calibration_due_seconds", "gauge", "Time until its calibration is due; negative once it is over.", [
+        ("", {what: name}, (due - now.utc_ms) / 1000) for what, name, due in calibrated if due is not None],
+        unit="seconds",
+    )  # fmt: skip
+    open_marks = sum(by is None for _, by in suspects(lookup, running.growth.head))
+    yield from _family(
+        "gaugepost_suspects", "gauge", "Marks of doubt that nobody has lifted.", [("", {}, open_marks)]
+    )
 
 
 def _backup(standing: list[Standing], now_ms: int) -> Iterator[str]:
