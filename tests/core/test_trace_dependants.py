@@ -1,0 +1,222 @@
+"""What depended on a master, a mastering, a gauge or a thermometer: by what it was measured under, and when."""
+
+from dataclasses import replace
+from decimal import Decimal as D
+
+import pytest
+
+from gaugepost.core.bench import events as ev
+from gaugepost.core.bench.tracing import dependants as module
+from gaugepost.core.bench.tracing.dependants import Asked, Dependants, What, dependants, known_names
+from gaugepost.core.bench.tracing.revision import Revision
+from gaugepost.core.bench.tracing.tracing import Trace, trace
+from gaugepost.core.errors import ValueRefused
+from gaugepost.core.record import Kind
+from gaugepost.core.setup import Combine
+from tests.core.station import AIR, RING, Hand, set_up
+from tests.core.trail import Trail
+
+OTHER = replace(RING, name="ring-2", serial="R-2", size_mm=D("38.0006"))
+SPARE = replace(RING, name="ring-3", serial="R-3", size_mm=D("38.0012"))
+MASTERS = {each.name: each for each in (RING, OTHER, SPARE)}
+WIDE = {"debounce_ms": 0, "preset_limit_mm": D("0.1"), "check_limit_mm": D("0.004")}
+
+
+class Day:
+    """Two masterings, each with two readings; the first ring checks the second, and a spare one the first."""
+
+    def __init__(self) -> None:
+        self.hand = Hand(set_up(WIDE, masters=MASTERS, thermometers={"air": AIR}, lot_checks=False))
+        self.hand.master("38.004", "38.004")
+        self.first = self.at()
+        self.hand.check("38.004")
+        self.readings = [self.show("38.010")]
+        self.hand.check("38.004", "ring-3")
+        self.spare = self.at()
+        self.readings.append(self.show("38.011"))
+        assert self.hand.master("38.5", "38.5").code == "refused"
+        self.refused = self.at()
+        self.readings.append(self.show("38.012"))
+        self.hand.master("38.004", "38.004", ring="ring-2")
+        self.second = self.at()
+        self.hand.check("38.004")
+        self.checked = self.at()
+        self.hand.warm("21.00")
+        self.readings.append(self.show("38.013"))
+
+    def at(self) -> int:
+        return len(self.hand.records)
+
+    def show(self, digits: str) -> int:
+        self.hand.show(digits)
+        return self.at()
+
+    def on(self, asked: Asked, through: int | None = None) -> Dependants:
+        return dependants(Trail(self.hand.records), asked, through or self.at())
+
+    def traced(self, asked: Asked, revision: Revision | None = None) -> Trace:
+        return trace(Trail(self.hand.records), asked, revision or Revision(), self.at())
+
+
+@pytest.fixture
+def day() -> Day:
+    return Day()
+
+
+def test_what_rests_on_a_master(day: Day) -> None:
+    """From its mastering to the next that was accepted, on whichever ring; a refused one between ends nothing."""
+    for name, readings in (("ring-1", day.readings[:3]), ("ring-2", day.readings[3:]), ("ring-3", [])):
+        assert [*day.on(Asked(What.MASTER, name)).chosen.readings] == readings
+    for sequence, readings in ((day.first, day.readings[:3]), (day.second, day.readings[3:])):
+        found = day.on(Asked(What.MASTERING, sequence=sequence)).chosen
+        assert ([*found.readings], found.gauges) == (readings, frozenset())
+
+
+def test_checks_on_a_master_rest_on_it_too(day: Day) -> None:
+    """The gauges that were checked on it are followed, to its last check or the end of its last mastering's time."""
+    first = day.on(Asked(What.MASTER, "ring-1")).chosen
+    assert (first.gauges, first.through) == (frozenset({"bore-1"}), day.checked)
+    spare = day.on(Asked(What.MASTER, "ring-3")).chosen
+    assert (spare.gauges, spare.through) == (frozenset({"bore-1"}), day.spare)
+    assert not spare.readings
+    second = day.on(Asked(What.MASTER, "ring-2")).chosen
+    assert (second.gauges, second.through) == (frozenset(), day.at())
+    nothing = day.on(Asked(What.MASTER, "ring-9")).chosen
+    assert (nothing.gauges, nothing.through) == (frozenset(), 0)
+    assert not nothing.readings
+
+
+def test_a_ring_that_only_checked_has_its_checks_traced(day: Day) -> None:
+    """A spare ring that was 5 µm larger than thought passed a gauge that was off: the check alone is named."""
+    asked = Asked(What.MASTER, "ring-3")
+    larger = day.traced(asked, Revision(masters={"ring-3": {"size": D("38.0062")}}))
+    assert larger.rows == ()
+    (check,) = larger.checks
+    assert (check.sequence, check.passes, check.made.error_mm) == (day.spare, False, D("-0.0050"))
+    assert day.traced(asked, Revision(masters={"ring-3": {"size": D("38.0052")}})).checks == ()
+    assert day.traced(asked).checks == ()
+
+
+def test_both_rings_of_a_mastering_count(day: Day) -> None:
+    """A mastering on two rings rests on the one as on the other."""
+    day.hand.do(ev.BeginMastering("bore-1", ("ring-3", "ring-2"), ("R-3", "R-2"), readings=1))
+    day.hand.show("38.0040")
+    day.hand.show("38.0034")
+    assert day.hand.last(Kind.MASTERING).code == "accepted"
+    last = day.show("38.0100")
+    assert [*day.on(Asked(What.MASTER, "ring-3")).chosen.readings] == [last]
+    assert [*day.on(Asked(What.MASTER, "ring-2")).chosen.readings] == [day.readings[3], last]
+
+
+@pytest.mark.parametrize("which", ["reading", "refused", "none"])
+def test_what_is_no_mastering_is_refused(day: Day, which: str) -> None:
+    """A reading, a mastering that was refused and a number beyond the last record are told for what they are."""
+    sequence, what = {
+        "reading": (day.readings[0], "a reading"),
+        "refused": (day.refused, "a mastering"),
+        "none": (day.at() + 1, "no record"),
+    }[which]
+    with pytest.raises(ValueRefused, match=f"record {sequence} is {what}, not a mastering that was accepted"):
+        day.on(Asked(What.MASTERING, sequence=sequence))
+
+
+def test_a_gauge_has_all_that_it_measured(day: Day) -> None:
+    """Whatever it rests on; another gauge has none of it."""
+    assert [*day.on(Asked(What.GAUGE, "bore-1")).chosen.readings] == day.readings
+    assert day.on(Asked(What.GAUGE, "bore-9")).chosen.readings == {}
+
+
+def test_a_thermometer_has_what_it_warmed(day: Day) -> None:
+    """Readings before the first temperature do not depend on it; what took one names the thermometer."""
+    found = day.on(Asked(What.THERMOMETER, "air")).chosen
+    assert [*found.readings] == day.readings[3:]
+    assert [row.base for row in day.traced(Asked(What.THERMOMETER, "air")).rows] == day.readings[3:]
+    assert day.traced(Asked(What.THERMOMETER, "probe")).rows == ()
+
+
+def test_a_period_has_its_first_moment_and_not_its_last(day: Day) -> None:
+    """From the moment of the second reading, up to that of the third: the second alone; either end may be open."""
+    _, second, third, _ = (day.hand.records[at - 1].measured_at for at in day.readings)
+
+    def measured(since: int | None, until: int | None) -> list[int]:
+        return [*day.on(Asked(What.GAUGE, "bore-1", since_ms=since, until_ms=until)).chosen.readings]
+
+    assert measured(second, third) == day.readings[1:2]
+    assert measured(second, third + 1) == day.readings[1:3]
+    assert measured(second + 1, None) == day.readings[2:]
+    assert measured(None, second) == day.readings[:1]
+    assert measured(0, 1) == []
+    checked = day.hand.records[day.spare - 1].measured_at
+    for since, gauges in ((checked, {"bore-1"}), (checked + 1, frozenset())):
+        assert day.on(Asked(What.MASTER, "ring-3", since_ms=since)).chosen.gauges == gauges
+
+
+def test_what_came_later_is_left_out(day: Day) -> None:
+    """Up to a record: readings after it are not there, nor is what was said of earlier ones after it."""
+    asked, through = Asked(What.GAUGE, "bore-1"), day.readings[1]
+    day.hand.do(ev.Void(through, day.hand.records[through - 1], "chip", operator="M1"))
+    assert [*day.on(asked, through).chosen.readings] == day.readings[:2]
+    assert day.on(asked, through).replaced.base(day.at()) == day.at()
+    assert day.on(asked).replaced.base(day.at()) == through
+    assert day.traced(asked).voided == 1
+
+
+def test_no_more_is_traced_at_once_than_can_be(day: Day, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As many as can be traced at once are; with one more a shorter period is asked for."""
+    asked = Asked(What.GAUGE, "bore-1")
+    monkeypatch.setattr(module, "MOST_TRACED", 4)
+    assert len(day.on(asked).chosen.readings) == 4
+    monkeypatch.setattr(module, "MOST_TRACED", 3)
+    with pytest.raises(ValueRefused, match="more than 3 readings depended on it"):
+        day.on(asked)
+
+
+def test_names_are_all_that_ever_were(day: Day) -> None:
+    """A ring, a gauge or a thermometer that left the station file is traced by its name, once it was there."""
+    before = day.at()
+    first = day.hand.set_up
+    day.hand.load(replace(first, masters={"ring-4": replace(RING, name="ring-4")}, thermometers={}))
+    names = known_names(Trail(day.hand.records), day.at())
+    assert names[What.MASTER] == {"ring-1", "ring-2", "ring-3", "ring-4"}
+    assert (names[What.GAUGE], names[What.THERMOMETER]) == ({"bore-1"}, {"air"})
+    assert known_names(Trail(day.hand.records), before)[What.MASTER] == {"ring-1", "ring-2", "ring-3"}
+
+
+def of_two(pieces: int) -> Hand:
+    """Measure pieces at two places each, the larger size of which counts."""
+    bore = {"combine": Combine.LARGEST, "positions": ("top", "mid")}
+    hand = Hand(set_up({"debounce_ms": 0}, bore, lot_checks=False)).ready()
+    for piece in range(pieces):
+        hand.do(ev.SetTags({"operator": "M1", "lot": "L1", "piece": str(piece)}))
+        hand.show("38.010")
+        hand.show("38.012")
+    return hand
+
+
+def test_a_result_brings_its_other_members_along() -> None:
+    """Asked for the time of one reading, the result that it is a member of is traced, with the member before it."""
+    hand = of_two(3)
+    results = [at for at, record in enumerate(hand.records, 1) if record.kind is Kind.RESULT]
+    for result in results:
+        first, second = hand.records[result - 1].members or ()
+        for member in (first, second):
+            since = hand.records[member - 1].measured_at
+            asked = Asked(What.GAUGE, "bore-1", since_ms=since, until_ms=since + 1)
+            found = dependants(Trail(hand.records), asked, len(hand.records)).chosen
+            assert [*found.readings] == [first, second]
+            assert [*found.several] == [result]
+            assert found.bases == {first: first, second: second}
+            before = dependants(Trail(hand.records), asked, result - 1).chosen
+            assert (before.several, [*before.readings]) == ({}, [member])
+
+
+def test_a_member_that_was_replaced_has_its_base() -> None:
+    """A result that names an amended reading rests on what that began as; what the later result names is told."""
+    hand = of_two(1)
+    result = len(hand.records)
+    first, second = hand.records[result - 1].members or ()
+    asked = Asked(What.GAUGE, "bore-1")
+    again = trace(Trail(hand.records), asked, Revision(masters={"ring-1": {"size": D("38.0002")}}), result)
+    assert [row.base for row in again.rows] == [first, second, result]
+    assert all(row.changes for row in again.rows)
+    assert (again.lost, again.voided, again.bases) == (0, 0, {first: first, second: second})
