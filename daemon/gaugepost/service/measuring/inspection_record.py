@@ -40,6 +40,8 @@ def document(running: Running, lot: str | None, piece: str | None) -> Document:
     pieces = {name: list(kept.values()) for name, kept in known.pieces.items() if piece in (None, name)}
     every = [one for kept in pieces.values() for one in kept]
     forms = _forms(running, lot, piece)
+    named = {one.entry.record.characteristic for one in known.measured.values()}
+    wanted = [entry for entry in state.set_up.characteristics.values() if entry.name in named]
     described = _Described(reader, [one.entry for one in every])
     return {
         "station": running.station.name,
@@ -51,7 +53,7 @@ def document(running: Running, lot: str | None, piece: str | None) -> Document:
         "lot": lot,
         "piece": piece,
         "characteristics": described.characteristics,
-        "pieces": [_piece(running, state.set_up, name, kept, forms) for name, kept in pieces.items()],
+        "pieces": [_piece(running, wanted, name, kept, forms) for name, kept in pieces.items()],
         "gauges": described.gauges,
         "masters": described.masters,
         "masterings": _masterings(running, every),
@@ -61,11 +63,17 @@ def document(running: Running, lot: str | None, piece: str | None) -> Document:
 
 
 def _piece(
-    running: Running, set_up: SetUp, name: str | None, kept: list[Measured], forms: list[Entry]
+    running: Running,
+    wanted: list[CharacteristicEntry],
+    name: str | None,
+    kept: list[Measured],
+    forms: list[Entry],
 ) -> Document:
-    """Return a piece with a cell for each characteristic that was measured of it, and every measurement."""
-    measured = {one.entry.record.characteristic for one in kept}
-    cells = [cell(entry, kept) for entry in set_up.characteristics.values() if entry.name in measured]
+    """Return a piece with every measurement, and a cell for each characteristic that was measured of its lot.
+
+    It is good once all of those are: one that was measured of others and not of this piece is still open.
+    """
+    cells = [cell(entry, kept) for entry in wanted]
     found = worst(str(each["word"] or "") for each in cells)
     done = all(each["done"] for each in cells)
     return {

@@ -19,8 +19,9 @@ const SCREENS = {
   gauges: () => import("../gauges/gauges.js"),
   deliveries: () => import("../deliveries/deliveries.js"),
   drift: () => import("../drift/drift.js"),
+  inspection: () => import("../inspection/inspection.js"),
 };
-const LED_TO = new Set(["drift"]);
+const LED_TO = new Set(["drift", "inspection"]);
 const HEALTH_MS = 10_000;
 
 const place = document.getElementById("screen");

@@ -1,7 +1,7 @@
 // What somebody chose in this browser: language, light or dark, sounds. Kept here, and nowhere else.
 
 const NAME = "gaugepost";
-const BEGINNING = { language: null, scheme: "system", sounds: false };
+const BEGINNING = { language: null, scheme: "system", sounds: false, paper: null };
 
 function read() {
   try {

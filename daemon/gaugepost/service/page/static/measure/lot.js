@@ -15,7 +15,7 @@ export function lot(place, choose) {
   place.append(title, counts, box);
 
   return function show(seen) {
-    put(title, seen.lot ? t("measure.lot", { name: seen.lot }) : t("measure.no_lot"));
+    put(title, seen.lot ? [t("measure.lot", { name: seen.lot }), " ", h("a", { class: "to-record", href: `#inspection/${encodeURIComponent(seen.lot)}` }, t("inspection.of_lot"))] : t("measure.no_lot"));
     put(counts, summed(seen.pieces));
     put(head, h("th", { scope: "col" }, t("tag.piece")), seen.characteristics.map((name) => h("th", { scope: "col" }, name)));
     const rows = [...seen.pieces].reverse().map((row) => kept(row, row.piece === seen.piece));

@@ -11,7 +11,8 @@ export function piece(place, open) {
 
   return function show(seen) {
     const { piece: hand, next } = seen;
-    put(title, hand ? [t("measure.piece", { name: hand.piece }), " ", hand.done ? h("span", { class: "soft" }, t("measure.piece_done")) : null] : t("measure.no_piece"));
+    put(title, hand ? [t("measure.piece", { name: hand.piece }), " ", hand.done ? h("span", { class: "soft" }, t("measure.piece_done")) : null, " ",
+      h("a", { class: "to-record", href: `#inspection/${encodeURIComponent(seen.tags.lot ?? "")}/${encodeURIComponent(hand.piece)}` }, t("inspection.of_piece"))] : t("measure.no_piece"));
     put(list, hand ? hand.characteristics.map((row) => item(row, row.characteristic === next?.characteristic, open))
       : h("li", { class: "soft" }, t("measure.name_piece")));
   };

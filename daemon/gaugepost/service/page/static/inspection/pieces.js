@@ -1,0 +1,87 @@
+// The pieces of an inspection record: one word for each, then every measurement, those that were voided or repeated too.
+
+import { h } from "../common/dom.js";
+import { clock, t, word } from "../common/words.js";
+import { shape, TONE } from "../drawing/shapes.js";
+
+const COLUMNS = ["what", "limits", "value", "deviation", "uncertainty", "word", "attempt", "with", "who", "record"];
+
+// A table of the drawing, and how many pieces came to what.
+export function summary(said) {
+  const counts = new Map();
+  for (const each of said.pieces) {
+    const name = each.word ?? "open";
+    counts.set(name, (counts.get(name) ?? 0) + 1);
+  }
+  return h("section", {}, h("h2", {}, t("inspection.drawing")),
+    h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("inspection.drawing") }, h("table", { class: "paper-table" },
+      h("thead", {}, head(["characteristic", "nominal", "limits", "rule"])),
+      h("tbody", {}, said.characteristics.map((each) => h("tr", {}, h("th", { scope: "row" }, each.characteristic, each.size_modifier ? ` (${each.size_modifier})` : ""),
+        h("td", { class: "digits" }, each.limits.nominal ?? ""), h("td", { class: "digits" }, span(each.limits.shown), ` ${each.limits.unit}`), h("td", {}, rule(each.rule))))))),
+    h("p", { class: "lot-counts" }, [...counts].map(([name, count]) => h("span", { class: TONE[name] ?? "" }, name === "open" ? null : shape(name),
+      ` ${count} ${name === "open" ? t("measure.open") : word("word", name)} `))));
+}
+
+function rule(said) {
+  const [name, ...more] = (said ?? "simple acceptance").split(", ");
+  return [word("rule", name), ...more].join(", ");
+}
+
+function span(shown) {
+  return [shown.lower, shown.upper].filter(Boolean).join(" … ");
+}
+
+function head(names) {
+  return h("tr", {}, names.map((name) => h("th", { scope: "col" }, t(`inspection.column_${name}`))));
+}
+
+// One table for all of them, whose head is repeated on each page; a group of rows is a piece.
+export function pieces(said) {
+  return h("section", {}, h("h2", {}, t("measure.attempts")),
+    h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("measure.attempts") },
+      h("table", { class: "paper-table" }, h("thead", {}, head(COLUMNS)), said.pieces.map((piece) => h("tbody", {},
+        h("tr", { class: "paper-piece" }, h("th", { scope: "rowgroup", colspan: String(COLUMNS.length) }, piece.piece === null ? t("measure.no_piece") : t("measure.piece", { name: piece.piece }), " ",
+          piece.word ? h("span", { class: TONE[piece.word] ?? "" }, shape(piece.word), ` ${word("word", piece.word)}`) : h("span", { class: "soft" }, t("measure.open")))),
+        piece.measurements.flatMap(measurement), piece.forms.map(form))))));
+}
+
+function measurement(each) {
+  const { shown } = each;
+  const said = each.replaced ? null : each.word;
+  const accepted = [shown.lower_acceptance, shown.upper_acceptance].filter(Boolean).join(" … ");
+  const cells = [
+    h("th", { scope: "row" }, each.characteristic ?? "–", each.position ? ` · ${each.position}` : "", each.combined ? ` (${t("inspection.result")})` : ""),
+    h("td", { class: "digits" }, span(shown), accepted ? h("small", {}, t("inspection.accepts"), " ", h("span", {}, accepted)) : null),
+    h("td", { class: "digits" }, h("b", { class: "value" }, shown.value ? `${shown.value} ${shown.unit}` : "–"), shown.indication ? h("small", {}, t("inspection.showed"), " ", h("span", {}, shown.indication)) : null),
+    h("td", { class: "digits" }, shown.deviation ?? ""),
+    h("td", { class: "digits" }, shown.uncertainty ? [`± ${shown.uncertainty}`, h("small", {}, `k = ${shown.coverage_factor}`)] : t("measure.no_uncertainty")),
+    h("td", { class: TONE[said] ?? "" }, said ? h("span", { class: "digits" }, shape(said), ` ${word("word", said)}`) : "", each.decision && !each.replaced ? h("small", {}, word("decision", each.decision)) : null),
+    h("td", { class: "digits" }, each.attempt ? String(each.attempt) : ""),
+    h("td", {}, each.gauge, each.master ? h("small", {}, `${each.master} (${each.mastering ?? "–"})`) : null),
+    h("td", {}, each.operator ?? "–", h("small", { class: "digits" }, clock(each.measured_at))),
+    h("td", { class: "digits" }, String(each.sequence)),
+  ];
+  const notes = notesOf(each);
+  return [h("tr", { class: each.replaced ? "gone" : null, "data-id": each.id }, cells),
+    notes.length ? h("tr", { class: "paper-notes" }, h("td", { colspan: String(COLUMNS.length) }, h("ul", {}, notes))) : null];
+}
+
+// What is to be known of a measurement beside its numbers: that it is void and why, why it was repeated, the reasons.
+function notesOf(each) {
+  const by = each.replaced;
+  const english = (text) => h("li", { lang: "en" }, text);
+  return [
+    by ? h("li", {}, h("b", {}, word("replaced", by.kind)), by.at ? ` ${t("inspection.by", { operator: by.operator ?? "–", at: clock(by.at), record: by.sequence })}` : "",
+      by.text ? [": ", h("span", { lang: "en" }, by.text)] : null) : null,
+    each.suspect ? h("li", {}, word("word", "suspect")) : null,
+    each.text && !by ? english(each.text) : null,
+    ...(each.reasons ?? []).map(english),
+    each.shown.uncertainty ? null : (each.uncertainty_reasons ?? []).map(english),
+    each.requirements_not_judged ? h("li", {}, t("measure.beside", { what: each.requirements_not_judged.map((one) => word("requirement", one)).join(", ") })) : null,
+  ].flat().filter(Boolean);
+}
+
+function form(each) {
+  const figures = (each.shown.form ?? []).map((one) => `${t(`form.${one.figure}`)} ${one.uncertainty ? `${one.size} ± ${one.uncertainty}` : one.size}`);
+  return h("tr", {}, h("th", { scope: "row" }, `${each.characteristic}: ${t("kind.form")}`), h("td", { colspan: String(COLUMNS.length - 2) }, figures.join(" · ")), h("td", { class: "digits" }, String(each.sequence)));
+}
