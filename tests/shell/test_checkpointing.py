@@ -11,12 +11,15 @@ from pathlib import Path
 
 import pytest
 
+from gaugepost.commands.check import summary
+from gaugepost.commands.doctor import computer
 from gaugepost.core.bench import State
 from gaugepost.core.bench.events import LinkUp, Stopped
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.evidence import keys
 from gaugepost.edge.evidence.coverage import Coverage, cover
 from gaugepost.edge.journal import Journal, Reader, examine
+from gaugepost.edge.stationfile import StationFileError, read_station
 from gaugepost.edge.stationfile.tables.checkpoints import CheckpointPlan
 from gaugepost.shell.evidence.checkpointing import Checkpointing
 from gaugepost.shell.growth import Growth
@@ -117,6 +120,24 @@ async def test_the_next_key_is_put_in_use_once_it_is_announced(tmp_path: Path) -
     held = found(tmp_path, first)
     assert held.sound
     assert [each.signed.key for each in held.held] == [first, second]
+
+
+def test_the_station_file_says_which_key_and_how_often(tmp_path: Path) -> None:
+    """Nothing is signed unless it is asked for; what is left out is said, and what can't be meant is refused."""
+    minimal = '[station]\nname = "test bench"\ntime_zone = "UTC"\ndata = "data"\n'
+    file = tmp_path / "station.toml"
+    assert read_station(file, text=minimal).checkpoints is None
+    plan = read_station(file, text=f"{minimal}[checkpoints]\n").checkpoints
+    assert plan == CheckpointPlan(tmp_path / "data" / "checkpoint-key.pem", 1000, HOUR_MS)
+    station = read_station(file, text=f"{minimal}[checkpoints]\n")
+    assert [(each.level, "no key" in each.finding) for each in computer.checkpoints(station)] == [
+        ("fault", True)
+    ]
+    assert any("the key is not there" in line for line in summary(station))
+    key = keys.made(tmp_path / "data" / keys.FILE_NAME)
+    assert [key.hex() in each.finding for each in computer.checkpoints(station)] == [True]
+    with pytest.raises(StationFileError, match="more often than every 10 seconds"):
+        read_station(file, text=f'{minimal}[checkpoints]\nevery = "5 s"\n')
 
 
 @pytest.mark.attack
