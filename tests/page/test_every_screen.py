@@ -18,7 +18,15 @@ from tests.page.bench import WAIT_MS, Bench, bench, opened, station_text
 
 pytestmark = pytest.mark.attack
 expect.set_options(timeout=WAIT_MS)
-SCREENS = {"measure": ".measure[data-shown]", "look": ".chart-point", "gauges": ".gauge"}
+SCREENS = {
+    "measure": ".measure[data-shown]",
+    "master": ".ring",
+    "look": ".chart-point",
+    "gauges": ".gauge",
+    "deliveries": ".delivery, .sheet",
+    "drift": ".over-time",
+    "inspection": ".paper-foot",
+}
 PIN = "481516"
 SHOTS = os.environ.get("PAGE_SCREENSHOTS")
 """A folder to keep a picture of every screen in, for whoever wants to look at them."""

@@ -6,7 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from gaugepost.edge.access import secret
 from tests.service.at_work import at_work
+from tests.service.test_people import sign_in
+from tests.service.test_signatures import measured, people, signs
 
 pytestmark = pytest.mark.asyncio
 
@@ -54,3 +57,30 @@ async def test_a_lot_without_measurements(tmp_path: Path) -> None:
         strange = await station.http.get("/v1/measuring/record?gauge=bore-38")
     assert (empty["pieces"], empty["masters"], empty["left_out"]) == ([], [], False)
     assert strange.status_code == 422
+
+
+async def test_signatures_on_it_are_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who signed the lot, a piece or a span with some of it stands below; on another's record they do not."""
+    monkeypatch.setattr(secret, "_LOG_N", 4)
+    people(tmp_path)
+    async with at_work(tmp_path) as station, sign_in(station) as browser:
+        first, second, _ = await measured(station, browser)
+        for said in (
+            {"lot": "L-7", "piece": "2"},
+            {"first": first["id"], "last": first["id"]},
+            {"lot": "L-7"},
+        ):
+            assert (await signs(browser, **said)).status_code == 200
+        whole = (await station.get("/v1/measuring/record", lot="L-7"))["signatures"]
+        of_second = (await station.get("/v1/measuring/record", lot="L-7", piece="2"))["signatures"]
+        other = (await station.get("/v1/measuring/record", lot="L-8"))["signatures"]
+        await browser.post(f"/v1/records/{second['id']}/void", json={"reason": "the wrong piece"})
+        after = (await station.get("/v1/measuring/record", lot="L-7"))["signatures"]
+    assert [(each["what"], each["printed_name"], each["holds"]) for each in whole] == [
+        ("piece", "Mara Example", True),
+        ("span", "Mara Example", True),
+        ("lot", "Mara Example", True),
+    ]
+    assert [each["what"] for each in of_second] == ["piece", "lot"]
+    assert other == []
+    assert [each["standing"] for each in after][1:] == ["as signed", "signed before a void"]
