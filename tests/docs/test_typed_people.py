@@ -58,12 +58,17 @@ def test_programs_ask_by_rest(desk: Desk) -> None:
 
 
 def test_tokens_and_people(desk: Desk) -> None:
-    """Tokens are granted, listed and revoked, people added, given roles and revoked, in the order that stands there."""
+    """Tokens are granted, listed and revoked, people added, given roles and revoked, a lot signed, in that order."""
 
     def granted(text: str) -> None:
         assert re.search(r"\S{40}", desk.types(text))
 
+    def signed(text: str) -> None:
+        assert "Mara Example (M1)" in desk.types(text)
+
     walk(desk, "README.md", "Onto the network", how={"gaugepost access grant": granted})
+    desk.is_mastered()
+    desk.measures("38.0141")
     walk(
         desk,
         "README.md",
@@ -72,6 +77,8 @@ def test_tokens_and_people(desk: Desk) -> None:
             "gaugepost access add M1": lambda text: desk.types(text, says="735210\n"),
             "gaugepost access add M2": lambda text: desk.types(text, says="B-9f2c41d07ae3\n"),
             "gaugepost access pin": lambda text: desk.types(text, says="942817\n"),
+            "gaugepost sign lot": lambda text: desk.types(text, says="942817\n"),
+            "gaugepost sign show": signed,
         },
     )
     assert desk.service is not None
