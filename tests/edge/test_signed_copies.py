@@ -12,8 +12,12 @@ from pathlib import Path
 import pytest
 
 from gaugepost.cli import main
+from gaugepost.core.bench import State, decide
+from gaugepost.core.bench.events import Sign
 from gaugepost.core.errors import JournalError
+from gaugepost.core.evidence.signature import LOT, Subject
 from gaugepost.edge.evidence import keys
+from gaugepost.edge.evidence.signatures import look_up
 from gaugepost.edge.journal import Journal, Reader, backup, restore
 from tests.edge.test_archive import DAY_MS, shop
 from tests.edge.test_checkpoints import NOW, covered, signed, written
@@ -115,3 +119,33 @@ def test_a_journal_goes_on_after_an_archive(tmp_path: Path) -> None:
         assert (found.sound, found.covered, found.after) == (True, [(reader.base[0] + 1, head - 1)], 0)
     (archive,) = (tmp_path / "archives").iterdir()
     assert "there is no checkpoint in it" in covered(archive, key).findings[0], "made without the key"
+
+
+def test_a_signature_on_what_was_archived(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is signed in the journal and lies in an archive is held where the archive is named, and no other will do."""
+    shop(tmp_path)
+    with closing(Reader(tmp_path)) as reader:
+        day = reader.entries(limit=1)[0].record.measured_at // DAY_MS + 2
+        subject = Subject(LOT, 1, reader.head()[0], "L-0")
+        command = Sign(look_up(reader, subject), "approval", "Mara Example", "M2")
+    (record,) = decide(State(), command, NOW).records
+    with closing(Journal.open(tmp_path / "journal.db", "test bench")) as journal:
+        journal.append([record])
+    assert main(["verify", str(tmp_path)]) == 0
+    assert "1 of 1 signature held" in capsys.readouterr().out
+    before = datetime.fromtimestamp(day * 86400, UTC).date().isoformat()
+    assert main(["archive", str(tmp_path), str(tmp_path / "archives"), "--before", before]) == 0
+    (archive,) = (tmp_path / "archives").iterdir()
+    capsys.readouterr()
+    assert main(["verify", str(tmp_path)]) == 0
+    assert "0 of 1 signature held against what they sign\n         1 of records that are in archives" in (
+        capsys.readouterr().out
+    )
+    assert main(["verify", str(tmp_path), "--archive", str(archive)]) == 0
+    assert "1 of 1 signature held" in capsys.readouterr().out
+    (tmp_path / "other").mkdir()
+    shop(tmp_path / "other")
+    assert main(["archive", str(tmp_path / "other"), str(tmp_path / "others"), "--before", before]) == 0
+    (stray,) = (tmp_path / "others").iterdir()
+    assert main(["verify", str(tmp_path), "--archive", str(stray)]) == 2
+    assert "is not what the records here follow" in capsys.readouterr().err

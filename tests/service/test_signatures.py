@@ -19,7 +19,8 @@ from gaugepost.cli import main
 from gaugepost.core.access import Role, Scope
 from gaugepost.core.record import Kind, Record
 from gaugepost.edge.access import AccessFile, PeopleFile, secret
-from gaugepost.edge.evidence.signatures import all_held
+from gaugepost.edge.evidence.reading import all_held
+from gaugepost.edge.evidence.signatures import held
 from gaugepost.edge.journal import Journal, Reader
 from tests.service.at_work import AtWork, at_work
 from tests.service.test_people import OTHER, PIN, sign_in
@@ -205,7 +206,9 @@ async def test_a_signature_fits_nothing_else(tmp_path: Path, capsys: pytest.Capt
     for name, forge in (("elsewhere", put_elsewhere), ("exchanged", exchange)):
         folder = written_anew(data, tmp_path / name, forge)
         with closing(Reader(folder)) as reader:
-            assert [each.holds for each in all_held(reader)].count(False) >= 1
+            found = all_held([reader])
+            assert [each.holds for each in found].count(False) >= 1
+            assert found == [held(reader, each.entry) for each in found]
         assert main(["verify", str(folder)]) == 1
         assert "what it signs is not what is here" in capsys.readouterr().out
 

@@ -22,7 +22,7 @@ from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.decoding import Decoders
 from gaugepost.edge.evidence.coverage import cover
 from gaugepost.edge.evidence.keys import read_public
-from gaugepost.edge.evidence.signatures import all_held
+from gaugepost.edge.evidence.reading import all_held, in_order
 from gaugepost.edge.journal import Archive, Reader, Report, examine, is_archive
 from gaugepost.edge.journal.lookup import Lookup
 
@@ -44,7 +44,8 @@ one can, and can be cut off. --write has another program confirm the last one:
   gaugepost verify FILE --public-key station.pub.pem --write shown
   openssl pkeyutl -verify -rawin -pubin -inkey shown/key.pem -in shown/checkpoint.txt -sigfile shown/checkpoint.sig
 
-People's signatures (`gaugepost sign`) are held against what they sign without being asked for.
+People's signatures (`gaugepost sign`) are held against what they sign without being asked for. Where that was moved to
+an archive before, name it: --archive, once for each, without a gap up to this file.
 
 example:
   gaugepost verify /var/lib/gaugepost --head 18231:9c0f...
@@ -84,6 +85,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="write the last checkpoint that holds there: its text, its signature and its public key",
     )
     parser.add_argument(
+        "--archive",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="an archive of records before these, for signatures on them; may be repeated",
+    )
+    parser.add_argument(
         "--numbers",
         action="store_true",
         help="also derive every number again, from the frame's bytes and the set-up in force",
@@ -106,15 +115,15 @@ def run(args: argparse.Namespace) -> int:
         return 1
     code = _signed(args.journal, report, keys, args.write) if keys else 0
     if report.signatures:
-        code = max(code, _by_people(args.journal))
+        code = max(code, _by_people(args.journal, args.archive))
     return max(code, _numbers(args.journal, report.sequence) if args.numbers else 0)
 
 
-def _by_people(journal: Path) -> int:
+def _by_people(journal: Path, archives: list[Path]) -> int:
     """Hold people's signatures against what they sign, print how they stand; return the exit code."""
     opened: Reader | Archive = Archive(journal) if is_archive(journal) else Reader(journal)
     with contextlib.closing(opened) as reader:
-        found = list(all_held(reader))
+        found = all_held(in_order(reader, map(Archive, archives)))
     print(*told_of_people(found), sep="\n")
     return 1 if any(each.holds is False for each in found) else 0
 

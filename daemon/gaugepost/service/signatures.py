@@ -131,11 +131,8 @@ def _found(running: Running, subject: Subject) -> Signed:
 
 
 def _narrowed(found: Signed) -> Subject:
-    """Return the subject from its first record to its last: what else the journal has says nothing of it."""
-    subject = found.subject
-    first = min(found.sequences, default=subject.first)
-    last = max(found.sequences, default=subject.last)
-    return replace(subject, first=first, last=last)
+    """Return the subject from its first record on: what the journal has before says nothing of it."""
+    return replace(found.subject, first=min(found.sequences, default=found.subject.first))
 
 
 def _listed(running: Running, asked: SignaturesAsked, record: Entry | None) -> Iterator[Document]:

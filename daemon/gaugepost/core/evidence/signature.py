@@ -43,6 +43,13 @@ class Subject:
     lot: str | None = None
     piece: str | None = None
 
+    def seen(self, signature: int) -> int:
+        """Return the last record that whoever signed could have seen, `signature` being the sequence of theirs.
+
+        A lot is looked up to the journal's end of that moment, which `last` is: what came while it was signed is later.
+        """
+        return self.last if self.what in (LOT, PIECE) else signature
+
     @property
     def filed_under(self) -> tuple[str | None, str | None]:
         """Lot and piece that its records are filed under: neither for a record or a span."""

@@ -20,6 +20,9 @@ from gaugepost.core.evidence.signature import (
 from gaugepost.core.record import Entry, Kind
 from gaugepost.edge.journal import Archive, Reader
 
+ADDED = (Kind.READING, Kind.RESULT, Kind.FORM, Kind.AMENDMENT)
+"""Kinds by which a lot or a piece comes to more than what was signed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Held:
@@ -47,14 +50,9 @@ def held(opened: Reader | Archive, entry: Entry) -> Held:
     found = look_up(opened, subject)
     if not holds(entry.record, found):
         return Held(entry, holds=False)
-    later = opened.replay(after=entry.sequence, kinds=CHANGING)
-    return Held(entry, holds=True, since=since(found, later, _added(opened, found, entry.sequence)))
-
-
-def all_held(opened: Reader | Archive) -> Iterator[Held]:
-    """Yield every signature in a file, oldest first, each held against it."""
-    for entry in opened.replay(kinds=(Kind.SIGNATURE,)):
-        yield held(opened, entry)
+    seen = subject.seen(entry.sequence)
+    later = opened.replay(after=seen, kinds=CHANGING)
+    return Held(entry, holds=True, since=since(found, later, _added(opened, found, seen)))
 
 
 def _records(opened: Reader | Archive, subject: Subject) -> Iterator[Entry]:
@@ -69,11 +67,10 @@ def _records(opened: Reader | Archive, subject: Subject) -> Iterator[Entry]:
         yield entry
 
 
-def _added(opened: Reader | Archive, found: Signed, signature: int) -> int:
+def _added(opened: Reader | Archive, found: Signed, seen: int) -> int:
     """Return how many measurements came to a lot or piece after it was signed, amended ones of elsewhere too."""
     if found.subject.what not in (LOT, PIECE):
         return 0
     lot, piece = found.subject.filed_under
-    kinds = (Kind.READING, Kind.RESULT, Kind.FORM, Kind.AMENDMENT)
-    came = opened.replay(after=signature, kinds=kinds, lot=lot, piece=piece)
+    came = opened.replay(after=seen, kinds=ADDED, lot=lot, piece=piece)
     return sum(each.record.replaces not in found.sequences for each in came)
