@@ -19,7 +19,7 @@ from gaugepost.core.bench import State, apply, events as ev, follow
 from gaugepost.core.setup import to_plain
 from gaugepost.edge import snapshot as room
 from gaugepost.edge.journal import Journal, Reader
-from gaugepost.edge.snapshot import EVERY, FILE_NAME, Snapshot, fingerprint
+from gaugepost.edge.snapshot import AT_LATEST, EVERY, FILE_NAME, Snapshot, fingerprint
 from tests.core.station import Hand, set_up
 from tests.core.test_bench_replay import Bench
 from tests.shape.tree import DAEMON
@@ -283,6 +283,9 @@ def test_one_is_due_after_so_many_records(data: Path) -> None:
     assert snapshot.due_beyond == state.sequence - 2 + EVERY
     assert snapshot.save(state) == ""
     assert snapshot.due_beyond == state.sequence + EVERY
+    for after, beyond in ((200_000, 10_000), (10_000_000, AT_LATEST)):
+        snapshot._tried = after
+        assert snapshot.due_beyond == after + beyond
     written = (data / FILE_NAME).stat()
     assert snapshot.save(state) == ""
     assert (data / FILE_NAME).stat() == written, "what stands for the same head is not written twice"

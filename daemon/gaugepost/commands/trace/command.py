@@ -19,6 +19,7 @@ from gaugepost.core.errors import ValueRefused
 from gaugepost.core.publication import parse_record_id, rfc3339
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.lookup import Lookup
+from gaugepost.edge.snapshot import without_collector
 
 RECORDING_S = 600.0
 """How long a station may take to record ten thousands."""
@@ -153,7 +154,8 @@ def _traced(reader: Reader, args: argparse.Namespace) -> Trace:
     for kind, named in ((What.MASTER, revision.masters), (What.THERMOMETER, revision.thermometers)):
         for each in named:
             known_or_refused(kind.value, each, known[kind])
-    return trace(lookup, Asked(what, name, sequence, since, until), revision, last)
+    with without_collector():
+        return trace(lookup, Asked(what, name, sequence, since, until), revision, last)
 
 
 def _sequence(text: str) -> int:
