@@ -127,6 +127,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "trace_asked",
             "trace_basis",
             "trace_dependants",
+            "trace_lived",
             "trace_rejudging",
             "trace_reliving",
             "bench_measuring",

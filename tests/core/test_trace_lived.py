@@ -1,0 +1,172 @@
+"""A day at the bench with everything in it, made once more: quick cases of what test_trace_reliving holds."""
+
+from dataclasses import replace
+from decimal import Decimal as D
+
+import pytest
+
+from gaugepost.core.bench import events as ev
+from gaugepost.core.bench.tracing.dependants import Asked, What
+from gaugepost.core.bench.tracing.reliving import Chosen, relive
+from gaugepost.core.bench.tracing.revision import Revision
+from gaugepost.core.bench.tracing.tracing import trace
+from gaugepost.core.record import Kind, Record
+from gaugepost.core.setup import Combine
+from tests.core.station import Hand
+from tests.core.test_trace_reliving import MEASURED, live, relived, station
+from tests.core.trail import Trail
+
+STEPS = [
+    ("show", "38.0040"),
+    ("show", "38.0112"),
+    ("warm", "24.0"),
+    ("show", "38.0145"),
+    ("inch", "1.49660"),
+    ("check", "38.0045"),
+    ("piece", "2"),
+    ("show", "38.0010"),
+    ("lose", ""),
+    ("show", "38.0101"),
+    ("check", "38.2000"),
+    ("show", "38.0103"),
+    ("master", "38.0052"),
+    ("check-2", "38.0025"),
+    ("piece", "1"),
+    ("show", "38.0250"),
+    ("show", "38.0140"),
+    ("show", "37.9990"),
+    ("show", "38.0290"),
+]
+RANGE = (D("37.999"), D("38.020"))
+
+
+def lived(combine: Combine, size: str = "38.0012", shift: D = D(0)) -> Hand:
+    """Live the day under a ring of this size, with a thermometer that shows so much more.
+
+    Only where no reading waits for others may one be out of range: else the next one's place would hang on it.
+    """
+    within = RANGE if combine is Combine.EACH else None
+    return live(station(combine, size, size_range_mm=within, repeatability_mm=D("0.0004")), STEPS, shift)
+
+
+@pytest.mark.parametrize("combine", list(Combine))
+def test_a_day_comes_out_as_it_was(combine: Combine) -> None:
+    """Under no correction each reading, result, form and check of it is what was recorded."""
+    hand = lived(combine)
+    came = relived(hand.records, Revision())
+    wanted = [at for at, record in enumerate(hand.records, 1) if record.kind in (*MEASURED, Kind.CHECK)]
+    assert [each.sequence for each in came] == wanted
+    assert [each.record for each in came] == [hand.records[at - 1] for at in wanted]
+
+
+@pytest.mark.parametrize(
+    ("combine", "size"), [(Combine.EACH, "38.0022"), *((combine, "37.9962") for combine in Combine)]
+)
+def test_a_day_under_the_right_ring(combine: Combine, size: str) -> None:
+    """Corrected, it is what would have been lived: values, verdicts, uncertainties and what is out of range."""
+    wanted = lived(combine, size).records
+    came = relived(lived(combine).records, Revision(masters={"ring-1": {"size": D(size)}}))
+    measured = [each for each in came if each.record.kind is not Kind.CHECK]
+    assert [each.record for each in measured] == [wanted[each.sequence - 1] for each in measured]
+    for each in came:
+        made, was = wanted[each.sequence - 1], each.record
+        assert (was.error_mm, was.value_mm, was.uncertainty_mm) == (
+            made.error_mm,
+            made.value_mm,
+            made.uncertainty_mm,
+        )
+
+
+@pytest.mark.parametrize("combine", [Combine.EACH, Combine.MEAN])
+def test_a_day_with_the_right_thermometer(combine: Combine) -> None:
+    """What its thermometer should have shown corrects masterings, checks and parts alike, and is named."""
+    shift = D("0.5")
+    wanted = lived(combine, shift=shift).records
+    came = relived(lived(combine).records, Revision(thermometers={"air": shift}))
+    for each in came:
+        made, was = wanted[each.sequence - 1], each.record
+        for name in ("value_mm", "verdict", "error_mm", "uncertainty_mm", "part_temperature_c"):
+            assert getattr(was, name) == getattr(made, name)
+        assert each.thermometers == ({"air"} if was.kind is not Kind.CHECK else frozenset())
+
+
+def test_thermometers_are_named_where_that_is_asked_for() -> None:
+    """Without a correction of one too; and not where nobody asks."""
+    hand = lived(Combine.EACH)
+    asked = Asked(What.THERMOMETER, "air")
+    readings = [at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING]
+    assert [
+        row.base for row in trace(Trail(hand.records), asked, Revision(), len(hand.records)).rows
+    ] == readings
+    assert {each.thermometers for each in relived(hand.records, Revision())} == {frozenset()}
+
+
+def test_nothing_chosen_is_nothing_made() -> None:
+    """Without readings and gauges nothing is made again; with gauges alone their checks are, up to where is asked."""
+    hand = lived(Combine.EACH)
+    trail = Trail(hand.records)
+    assert list(relive(trail, Chosen({}, {}, {}, through=len(hand.records)), Revision())) == []
+    checks = [at for at, record in enumerate(hand.records, 1) if record.kind is Kind.CHECK]
+    for through, wanted in (
+        (len(hand.records), checks),
+        (checks[1], checks[:2]),
+        (checks[1] - 1, checks[:1]),
+    ):
+        chosen = Chosen({}, {}, {}, frozenset({"bore-1"}), through)
+        assert [each.sequence for each in relive(trail, chosen, Revision())] == wanted
+
+
+def test_checks_are_made_where_they_are_wanted() -> None:
+    """By what their errors come to: of checks that are not wanted nothing is told."""
+    hand = lived(Combine.EACH)
+    chosen = Chosen({}, {}, {}, frozenset({"bore-1"}), len(hand.records))
+    far = list(
+        relive(Trail(hand.records), chosen, Revision(), checks=lambda check: abs(check.error_mm or 0) > 1)
+    )
+    assert far == []
+    failed = list(
+        relive(Trail(hand.records), chosen, Revision(), checks=lambda check: check.code == "failed")
+    )
+    assert [each.record.code for each in failed] == ["failed"]
+
+
+def test_a_reading_whose_mastering_is_missing_is_not_made_again() -> None:
+    """What a reading rests on may be damaged: it is counted as lost, and the others come out."""
+    hand = lived(Combine.EACH)
+    masterings = [at for at, record in enumerate(hand.records) if record.kind is Kind.MASTERING]
+    second = masterings[-1] + 1
+    lost = [
+        at
+        for at, record in enumerate(hand.records, 1)
+        if record.kind is Kind.READING and record.mastering == second
+    ]
+    assert lost
+    damaged: list[Record] = list(hand.records)
+    damaged[second - 1] = replace(damaged[second - 1], kind=Kind.CONDITION)
+    asked = Asked(What.GAUGE, "bore-1")
+    made = trace(Trail(damaged), asked, Revision(), len(damaged))
+    assert made.lost == len(lost)
+    assert not {row.base for row in made.rows} & {*lost}
+
+
+def test_a_row_tells_what_changes() -> None:
+    """Of an amended reading what stands is the amendment, with its tags and the numbers made once more."""
+    hand = live(station(), STEPS[:2])
+    at = len(hand.records)
+    hand.do(ev.Amend(at, hand.records[-1], {"piece": "7"}, "called out wrong", operator="M1"))
+    made = trace(
+        Trail(hand.records),
+        Asked(What.MASTER, "ring-1"),
+        Revision(masters={"ring-1": {"size": D("38.0022")}}),
+        len(hand.records),
+    )
+    row = next(row for row in made.rows if row.base == at)
+    assert (row.kind, row.stands.sequence, row.made.piece, row.made.kind) == (
+        Kind.READING,
+        at + 1,
+        "7",
+        Kind.AMENDMENT,
+    )
+    assert {"value_mm", "value", "deviation"} <= {*row.changes}
+    assert "piece" not in row.changes
+    assert row.revision.texts() == ("masters.ring-1.size = 38.0022 mm",)
