@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.page.bench import WAIT_MS, opened
@@ -48,6 +49,7 @@ def test_from_a_ring_to_verdicts(at_masters: MastersBench, person: BrowserContex
     stage(page, "reading", 1)
     expect(page.locator(".master-count")).to_have_text("Reading 2 of 2")
     expect(page.locator(".master-shown")).to_contain_text("38.0014 mm +0.2 µm")
+    assert Axe().run(page).response["violations"] == []
     at_masters.show("38.0018")
     stage(page, "outcome")
     expect(page.locator(".result-word")).to_have_text("accepted")
@@ -87,6 +89,7 @@ def test_the_spread_is_drawn_as_it_grows(at_masters: MastersBench, person: Brows
     expect(page.locator(".result-word")).to_have_text("refused")
     expect(page.locator(".master-reasons")).to_contain_text("spread by 0.0017 mm, more than 0.001 mm")
     expect(page.locator(".read .problem")).to_have_text("Spread 1.7 µm of 1.0 µm allowed")
+    assert Axe().run(page).response["violations"] == []
     page.get_by_role("button", name="Repeat the mastering").click()
     stage(page, "choosing")
 
@@ -138,27 +141,6 @@ def test_cancel_is_always_there(at_masters: MastersBench, person: BrowserContext
     assert [each["code"] for each in at_masters.daemon.records(kind="abandoned")][-1] == "mastering"
 
 
-def test_it_waits_for_ring_and_gauge_to_soak(at_masters: MastersBench, person: BrowserContext) -> None:
-    """While one drifts the button says how long to wait; who begins all the same is refused in the end."""
-    page = opened(person, at_masters.daemon.address, "master")
-    page.get_by_role("button", name="Master", exact=True).click()
-    stage(page, "choosing")
-    for celsius in ("20.6", "20.9"):
-        at_masters.warms("gauge", celsius)
-    expect(page.get_by_role("button", name="Let it soak: about 10 min")).to_be_disabled()
-    expect(page.locator(".temperatures")).to_contain_text("20.9 °C (measured) · moved 0.5 K in 10 min")
-    expect(page.locator(".soak-line")).to_have_count(2)
-    page.locator('input[name="serial-ring-38"]').fill("R38-07")
-    page.get_by_role("button", name="Begin all the same").click()
-    stage(page, "reading", 0)
-    at_masters.show("38.0014")
-    stage(page, "reading", 1)
-    at_masters.show("38.0015")
-    stage(page, "outcome")
-    expect(page.locator(".result-word")).to_have_text("refused")
-    expect(page.locator(".master-reasons")).to_contain_text("the gauge still drifts: 0.5 K within 10 min")
-
-
 def test_checks_over_time(at_masters: MastersBench, person: BrowserContext) -> None:
     """A link leads from the ring to how the gauge went; each point says itself, opens its record, and leads back."""
     at_masters.daemon.post("/gauges/bore-38/mastering", {"masters": ["ring-38"], "serials": ["R38-07"]})
@@ -179,3 +161,24 @@ def test_checks_over_time(at_masters: MastersBench, person: BrowserContext) -> N
     page.keyboard.press("Escape")
     page.get_by_role("link", name="Master or check bore-38").click()
     page.wait_for_selector('main[data-screen="master"]')
+
+
+def test_it_waits_for_ring_and_gauge_to_soak(at_masters: MastersBench, person: BrowserContext) -> None:
+    """While one drifts the button says how long to wait; who begins all the same is refused in the end."""
+    page = opened(person, at_masters.daemon.address, "master")
+    page.get_by_role("button", name="Master", exact=True).click()
+    stage(page, "choosing")
+    for celsius in ("20.6", "20.9"):
+        at_masters.warms("gauge", celsius)
+    expect(page.get_by_role("button", name="Let it soak: about 10 min")).to_be_disabled()
+    expect(page.locator(".temperatures")).to_contain_text("20.9 °C (measured) · moved 0.5 K in 10 min")
+    expect(page.locator(".soak-line")).to_have_count(2)
+    page.locator('input[name="serial-ring-38"]').fill("R38-07")
+    page.get_by_role("button", name="Begin all the same").click()
+    stage(page, "reading", 0)
+    at_masters.show("38.0014")
+    stage(page, "reading", 1)
+    at_masters.show("38.0015")
+    stage(page, "outcome")
+    expect(page.locator(".result-word")).to_have_text("refused")
+    expect(page.locator(".master-reasons")).to_contain_text("the gauge still drifts: 0.5 K within 10 min")
