@@ -203,6 +203,12 @@ def opened(context: BrowserContext, address: str, screen: str = "measure") -> Pa
     return page
 
 
+def shows(page: Page, bench: Bench) -> None:
+    """Wait until the page shows the last measurement."""
+    last = bench.daemon.get("/measuring")["last"]["sequence"]
+    page.wait_for_selector(f'.measure[data-shown="{last}"]')
+
+
 FAILED: list[str] = []
 """What failed in the console of any page of this run."""
 

@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, expect
 
-from tests.page.bench import WAIT_MS, Bench, opened
+from tests.page.bench import WAIT_MS, Bench, opened, shows
 
 pytestmark = pytest.mark.attack
 expect.set_options(timeout=WAIT_MS)
-
-
-def shows(page: Page, bench: Bench) -> None:
-    """Wait until the page shows the last measurement."""
-    last = bench.daemon.get("/measuring")["last"]["sequence"]
-    page.wait_for_selector(f'.measure[data-shown="{last}"]')
 
 
 def test_a_lot_by_foot_switch_alone(at_bench: Bench, person: BrowserContext) -> None:
@@ -153,20 +147,3 @@ def test_sounds_are_off_until_asked_for(at_bench: Bench, person: BrowserContext)
     page.reload()
     page.locator("#choices").click()
     expect(page.locator('input[name="sounds"][value="on"]')).to_be_checked()
-
-
-def test_it_comes_back_by_itself(at_bench: Bench, person: BrowserContext) -> None:
-    """Killed, the service is missed with a notice; back, the page catches up with what was measured and says so."""
-    at_bench.tags(lot="L-kill", piece="1")
-    page = opened(person, at_bench.daemon.address)
-    at_bench.show("38.0103")
-    shows(page, at_bench)
-    at_bench.daemon.kill()
-    expect(page.locator(".notice-bad")).to_contain_text("connection lost")
-    at_bench.daemon.start()
-    at_bench.connected()
-    at_bench.show("38.0400")
-    shows(page, at_bench)
-    expect(page.locator(".result-word")).to_have_text("oversize")
-    expect(page.locator(".notice-good")).to_contain_text("connected again")
-    expect(page.locator(".notice-bad")).to_have_count(0)

@@ -15,6 +15,7 @@ from gaugepost.core.access import Role, Scope, Tries
 from gaugepost.core.indication import Moment
 from gaugepost.edge.access import AccessFile, PeopleFile, TriesFile, secret
 from gaugepost.edge.access.tries import AllTries
+from gaugepost.service.door.cookies import UNATTENDED_HEADER
 from gaugepost.service.door.sessions import IDLE_MS
 from tests.service.at_work import AtWork, at_work
 
@@ -203,6 +204,24 @@ async def test_sessions_end(tmp_path: Path) -> None:
             clock = station.api.state.sessions._now
             station.api.state.sessions._now = lambda: _later(clock(), IDLE_MS)
             assert (await chief.get("/v1/session")).json()["person"] is None
+
+
+async def test_a_page_alone_is_no_use(tmp_path: Path) -> None:
+    """What a page asks for while nobody touches it keeps no session; what somebody looks at or commands does."""
+    people(tmp_path)
+    async with at_work(tmp_path) as station, sign_in(station) as browser:
+        sessions = station.api.state.sessions
+        clock, hours = sessions._now, 0.0
+        sessions._now = lambda: _later(clock(), round(hours * IDLE_MS))
+        alone = {UNATTENDED_HEADER: "yes"}
+        for hours, headers in ((0.6, {}), (1.2, alone), (1.5, {}), (2.1, alone)):
+            assert (await browser.get("/v1/health", headers=headers)).status_code == 200
+            assert (await browser.get("/v1/session", headers=alone)).json()["person"] == "M2", hours
+        assert (await browser.put("/v1/tags", json={"lot": "L1"}, headers=alone)).status_code == 200
+        hours = 3.0
+        assert (await browser.get("/v1/session", headers=alone)).json()["person"] == "M2"
+        hours = 3.2
+        assert (await browser.get("/v1/session", headers=alone)).json()["person"] is None
 
 
 async def test_a_pin_of_ones_own(tmp_path: Path) -> None:

@@ -14,6 +14,8 @@ from gaugepost.service.door.sessions import LIFE_MS, Session
 from gaugepost.service.problems import problem
 
 CSRF_HEADER = "X-CSRF-Token"
+UNATTENDED_HEADER = "X-Unattended"
+"""Comes with what the page asks for by itself while nobody touches it: that is no use of a session."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 """Methods that change nothing (RFC 9110, 9.2.1)."""
 

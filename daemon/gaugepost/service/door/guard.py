@@ -16,7 +16,7 @@ from fastapi.responses import JSONResponse, Response
 from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gaugepost.service.door.cookies import CSRF_HEADER
+from gaugepost.service.door.cookies import CSRF_HEADER, UNATTENDED_HEADER
 from gaugepost.service.door.permission import Permission, Request
 from gaugepost.service.problems import problem
 
@@ -123,6 +123,7 @@ def _request(scope: Scope, *, taken: bool) -> Request:
         sites=_all(headers, b"sec-fetch-site"),
         origins=_all(headers, b"origin"),
         csrf=_all(headers, CSRF_HEADER.lower().encode()),
+        unattended=bool(_all(headers, UNATTENDED_HEADER.lower().encode())),
         taken=taken,
     )
 

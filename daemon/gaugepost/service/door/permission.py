@@ -38,6 +38,8 @@ class Request:
     origins: list[str]
     """Origin headers; strangers' are refused before."""
     csrf: list[str]
+    unattended: bool
+    """Whether a page says that it asks by itself, and nobody sits at it."""
     taken: bool
     """Whether anything here takes this method; else the answer is that nothing does."""
 
@@ -139,7 +141,8 @@ class Permission:
         refusal = cookies.forged(asked.method, session, asked.sites, asked.origins, asked.csrf)
         if refusal is not None:
             return refusal
-        self.sessions.used(session)
+        if not (asked.unattended and asked.method in cookies.SAFE):
+            self.sessions.used(session)
 
         def counts() -> bool:
             try:

@@ -4,6 +4,8 @@
 // Read with fetch rather than EventSource, for two things that one does not show: the answer's status, and the service's
 // "nothing new" every 15 s, whose absence is how a connection that died without a word is noticed.
 
+import { get, looking } from "../common/ask.js";
+
 const SILENT_MS = 40_000;
 const FIRST_MS = 500;
 const MOST_MS = 15_000;
@@ -76,9 +78,12 @@ export class Stream {
     let heard = false;
     let watch = setTimeout(() => abort.abort(), SILENT_MS);
     try {
-      const headers = this.#epoch ? { "Last-Event-ID": `${this.#epoch}-${this.#after}` } : {};
-      const path = this.#after > 0 ? "/v1/stream" : "/v1/stream?after=0";
-      const answer = await fetch(path, { headers: this.#after > 0 ? headers : {}, signal: abort.signal, cache: "no-store" });
+      if (this.#after === null) {
+        const about = await get("/station", abort.signal);
+        [this.#after, this.#epoch] = [about.head, about.epoch];
+      }
+      const headers = { ...looking(), "Last-Event-ID": `${this.#epoch}-${this.#after}` };
+      const answer = await fetch("/v1/stream", { headers, signal: abort.signal, cache: "no-store" });
       if (answer.status === 401) {
         this.#turn("signed-out");
         return false;
@@ -114,9 +119,11 @@ export class Stream {
       if (!fields.data) continue;
       const data = JSON.parse(fields.data);
       if (fields.event === "restart") {
-        this.#epoch = data.epoch;
-        this.#after = data.after;
+        // Another journal: not all of it is read, the page asks anew how things stand, and follows from there.
+        this.#after = null;
+        this.#abort.abort();
         this.#tell.restart();
+        return;
       } else if (fields.event === "dropped") {
         this.#after = data.after;
       } else {

@@ -9,6 +9,20 @@ export class Refused extends Error {
   }
 }
 
+const UNTOUCHED_MS = 60_000;
+let touched = performance.now();
+for (const kind of ["pointerdown", "keydown", "wheel"]) {
+  addEventListener(kind, () => {
+    touched = performance.now();
+  }, { passive: true });
+}
+
+// Returns what goes along with what is only looked at: whoever walked away is not signed in for ever by a page that asks
+// on and on, and whoever reads or works at it stays so.
+export function looking() {
+  return performance.now() - touched < UNTOUCHED_MS ? {} : { "X-Unattended": "yes" };
+}
+
 let session = { may: "read" };
 
 export function who() {
@@ -16,7 +30,7 @@ export function who() {
 }
 
 export async function get(path, signal) {
-  return answered(await fetch(`/v1${path}`, { signal, cache: "no-store" }));
+  return answered(await fetch(`/v1${path}`, { headers: looking(), signal, cache: "no-store" }));
 }
 
 export async function send(method, path, body) {
