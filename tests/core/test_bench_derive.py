@@ -81,6 +81,15 @@ def test_a_journal_whose_beginning_is_archived_comes_out_the_same(hand: Hand) ->
         state = apply(state, record)
 
 
+def test_what_came_over_a_link_that_is_not_known_is_not_derived() -> None:
+    """A set-up from before links were in it has no decoder for its frames: neither they nor their results are named."""
+    hand = Hand(set_up(characteristic={"readings": 2, "combine": Combine.MEAN})).ready()
+    hand.show("38.010")
+    hand.show("38.012")
+    assert hand.records[-1].kind is Kind.RESULT
+    assert derived(hand.records) == []
+
+
 @pytest.mark.parametrize(
     ("kind", "change", "field"),
     [
