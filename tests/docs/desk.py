@@ -24,6 +24,9 @@ from tests.docs.words import told
 PATIENCE_S = 60.0
 """Bounds a failure; nothing passes or fails by it otherwise."""
 
+AT_WORK_S = 1200.0
+"""How long a program that goes on may do so: longer than everything that is typed beside it."""
+
 GAUGE = "/dev/ttyUSB0"
 """Where the documents' gauge is plugged in."""
 AT = "http://127.0.0.1:8620"
@@ -104,7 +107,7 @@ class Desk:
             text=True,
             bufsize=1,
         ) as process:
-            bound = threading.Timer(2 * PATIENCE_S, process.kill)
+            bound = threading.Timer(AT_WORK_S, process.kill)
             bound.start()
             try:
                 yield process
