@@ -1,16 +1,17 @@
 """A day at the bench with everything in it, made once more: quick cases of what test_trace_reliving holds."""
 
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from decimal import Decimal as D
 
 import pytest
 
-from gaugepost.core.bench import events as ev
-from gaugepost.core.bench.tracing.dependants import Asked, What
+from gaugepost.core.bench import State, apply, events as ev
+from gaugepost.core.bench.tracing.dependants import Asked, What, dependants
 from gaugepost.core.bench.tracing.reliving import Chosen, relive
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import trace
-from gaugepost.core.record import Kind, Record
+from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Combine
 from tests.core.station import Hand
 from tests.core.test_trace_reliving import MEASURED, live, relived, station
@@ -143,6 +144,48 @@ def test_a_reading_whose_mastering_is_missing_is_not_made_again() -> None:
     made = trace(Trail(damaged), asked, Revision(), len(damaged))
     assert made.lost == len(lost)
     assert not {row.base for row in made.rows} & {*lost}
+
+
+class Later(Trail):
+    """A journal whose first records are archived."""
+
+    def __init__(self, records: list[Record], archived: int) -> None:
+        super().__init__(records)
+        self.archived, self.state = archived, State()
+        for record in records[:archived]:
+            self.state = apply(self.state, record)
+
+    def beginning(self) -> State:
+        """Return the bench as the archived records left it."""
+        return self.state
+
+    def of_kinds(
+        self, kinds: Collection[Kind], gauges: Collection[str] | None, after: int, through: int
+    ) -> Iterator[Entry]:
+        """Yield what is not archived."""
+        yield from super().of_kinds(kinds, gauges, max(after, self.archived), through)
+
+
+def test_a_day_whose_morning_is_archived() -> None:
+    """What was mastered since comes out as lived; what was mastered before does where nothing is corrected."""
+    hand = lived(Combine.EACH)
+    second = [at for at, record in enumerate(hand.records, 1) if record.kind is Kind.MASTERING_BEGUN][-1]
+    trail, asked = Later(hand.records, second - 4), Asked(What.GAUGE, "bore-1")
+    chosen = dependants(trail, asked, len(hand.records)).chosen
+    came = list(relive(trail, chosen, Revision()))
+    assert [each.record for each in came] == [hand.records[each.sequence - 1] for each in came]
+    readings = [each.sequence for each in came if each.record.kind is Kind.READING]
+    assert readings == [*chosen.readings]
+    assert readings[0] < second < readings[1]
+    size = D("37.9962")
+    wanted = lived(Combine.EACH, str(size)).records
+    corrected = [
+        each
+        for each in relive(trail, chosen, Revision(masters={"ring-1": {"size": size}}))
+        if each.record.kind is Kind.READING
+    ]
+    assert [each.sequence for each in corrected] == readings[1:]
+    assert [each.record for each in corrected] == [wanted[at - 1] for at in readings[1:]]
 
 
 def test_a_row_tells_what_changes() -> None:
