@@ -9,6 +9,7 @@ import pytest
 
 from gaugepost.core.bench import State, apply, events as ev
 from gaugepost.core.bench.derive import Difference, differences
+from gaugepost.core.indication import Decoded, Indication, Temperature
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Combine, LinkEntry
@@ -88,6 +89,26 @@ def test_what_came_over_a_link_that_is_not_known_is_not_derived() -> None:
     hand.show("38.012")
     assert hand.records[-1].kind is Kind.RESULT
     assert derived(hand.records) == []
+
+
+def test_a_bad_frame_is_not_derived(hand: Hand) -> None:
+    """Bytes that were no value are kept as such, and made no number that could come out otherwise."""
+    bad = replace(hand.last(Kind.READING), kind=Kind.BAD_FRAME, raw=b"?", derivation=None)
+    hand.records.append(bad)
+    assert derived(hand.records) == derived(hand.records[:-1])
+
+
+def test_a_value_that_is_part_of_its_frame_has_the_whole_frame(hand: Hand) -> None:
+    """A decoder may hand on a value with a part of the bytes: the record's are those of the frame, nothing differs."""
+    decode, entries = Decoders(), [Entry(at, b"", record) for at, record in enumerate(hand.records, 1)]
+
+    def parts(link: LinkEntry, raw: bytes) -> list[Decoded]:
+        return [
+            replace(each, raw=b"part") if isinstance(each, Indication | Temperature) else each
+            for each in decode(link, raw)
+        ]
+
+    assert list(differences(entries, parts)) == derived(hand.records)
 
 
 @pytest.mark.parametrize(
