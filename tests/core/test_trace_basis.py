@@ -187,3 +187,24 @@ def test_a_result_whose_member_was_replaced_meanwhile_is_renewed() -> None:
     again = tuple(to_rejudge(traced(hand, BOTH, Asked(What.GAUGE, "bore-1"))))
     hand.do(ev.Rejudge(again[:1], "calibrated anew", "Q1"))
     assert kinds(hand, BOTH) == [(Kind.RESULT, result)]
+
+
+def test_what_a_member_was_corrected_by_goes_into_its_result() -> None:
+    """A member alone was judged again under its ring's right size: traced anew, the result is made of that, too."""
+    hand = largest()
+    result = hand.records.index(hand.last(Kind.RESULT)) + 1
+    first, second = hand.records[result - 1].members or ()
+    larger = Revision(masters={"ring-1": {"size": D("38.0032")}})
+    again = [*to_rejudge(traced(hand, larger, Asked(What.GAUGE, "bore-1")))]
+    alone = tuple(each for each in again if each.sequence == first)
+    hand.do(ev.Rejudge(alone, "calibrated anew", "Q1"))
+    rows = {row.base: row for row in traced(hand, Revision(), Asked(What.GAUGE, "bore-1")).rows}
+    assert [*rows] == [first, second, result]
+    assert (rows[first].changes, rows[second].changes) == ((), ())
+    assert rows[first].revision == rows[result].revision == larger
+    assert rows[second].revision == Revision()
+    made, stands = rows[result].made, rows[result].stands.record
+    assert made.value_mm == rows[first].stands.record.value_mm
+    assert made.value_mm is not None and stands.value_mm is not None
+    assert made.value_mm - stands.value_mm == pytest.approx(D("0.002"), abs=D("0.0000001"))
+    assert "value_mm" in rows[result].changes
