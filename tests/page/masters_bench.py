@@ -1,4 +1,7 @@
-"""A bench at which masterings are held to more: soak by thermometers, a spread and a jump limit, a ring too many."""
+"""A bench at which masterings are held to more: soak, a spread and a jump limit, a ring too many, a scanner for rings.
+
+Its second gauge shows differences from the master, so that one ring does not say which way it counts.
+"""
 
 from __future__ import annotations
 
@@ -36,6 +39,15 @@ link = "warmth-port"
 channel = "2"
 body = "master"
 
+[links.scan-port]
+kind = "serial_port"
+device = "{scan}"
+[links.scan-port.decoder]
+kind = "code_text"
+[scanners.hand]
+link = "scan-port"
+codes = ["SN-{{serial_number}}"]
+
 [masters.ring-38-large]
 size = "38.0208 mm"
 uncertainty = "0.8 µm"
@@ -47,9 +59,10 @@ calibrated = 2026-01-31
 
 
 class MastersBench(Bench):
-    """Such a bench, with its thermometers' line."""
+    """Such a bench, with its thermometers' line and its scanner."""
 
     warmth: Port
+    scanner: Port
 
     def warms(self, body: str, celsius: str) -> None:
         """Have the thermometer on gauge or ring show a temperature, and wait until that is on disk."""
@@ -61,14 +74,16 @@ class MastersBench(Bench):
 @contextlib.contextmanager
 def masters_bench(folder: Path) -> Iterator[MastersBench]:
     """Start the daemon in `folder`, with nothing mastered yet and ring and gauge at 20.4 °C."""
-    with Port() as bore, Port() as seat, Port() as pedal, Port() as warmth:
-        text = station_text(bore, seat, pedal, MORE.format(path=warmth.path))
+    with Port() as bore, Port() as seat, Port() as pedal, Port() as warmth, Port() as scanner:
+        text = station_text(bore, seat, pedal, MORE.format(path=warmth.path, scan=scanner.path))
+        before, seat_table, after = text.partition("[gauges.seat-62]")
+        text = before + seat_table + after.replace('"absolute"', '"from-master"', 1)
         text = text.replace('mastering_valid_for = "8 h"\n', HELD).replace(
             'masters = ["ring-38"]', 'masters = ["ring-38", "ring-38-large"]'
         )
         with Daemon(folder, text, port=free_port()) as daemon:
             made = MastersBench(daemon, bore, seat, pedal)
-            made.warmth = warmth
+            made.warmth, made.scanner = warmth, scanner
             made.connected()
             made.warms("gauge", "20.4")
             made.warms("ring", "20.4")

@@ -163,6 +163,44 @@ def test_checks_over_time(at_masters: MastersBench, person: BrowserContext) -> N
     page.wait_for_selector('main[data-screen="master"]')
 
 
+def test_a_scanned_ring_and_a_known_movement(at_masters: MastersBench, person: BrowserContext) -> None:
+    """Without its number the ring is asked for by its code; a display of differences has its sense proved by moving."""
+    page = opened(person, at_masters.daemon.address, "master")
+    page.get_by_role("button", name="seat-62").click()
+    expect(page.locator('input[name="movement"]:checked')).to_have_value("larger")
+    page.get_by_role("button", name="Master on ring-62").click()
+    expect(page.get_by_role("heading", name="Scan ring-62")).to_be_visible()
+    at_masters.scanner.send(b"SN-R38-07\r\n")
+    at_masters.scanner.send(b"SN-R62-01\r\n")
+    expect(page.get_by_role("heading", name="Read ring-62")).to_be_visible()
+    for shown in ("0.0002", "0.0003"):
+        at_masters.show(shown, at_masters.seat)
+    expect(page.get_by_role("heading", name="Move it so that the size is larger")).to_be_visible()
+    at_masters.show("0.0123", at_masters.seat)
+    stage(page, "outcome")
+    expect(page.locator(".result-word")).to_have_text("accepted")
+
+
+def test_two_rings_set_offset_and_scale(at_masters: MastersBench, person: BrowserContext) -> None:
+    """With a second ring each is proved and read in its turn, and each shows its own spread."""
+    page = opened(person, at_masters.daemon.address, "master")
+    page.get_by_role("button", name="bore-38").click()
+    page.get_by_role("button", name="Master", exact=True).click()
+    page.locator('select[name="second"]').select_option("ring-38-large")
+    page.locator('input[name="serial-ring-38"]').fill("R38-07")
+    page.locator('input[name="serial-ring-38-large"]').fill("R38-11")
+    page.keyboard.press("Enter")
+    stage(page, "reading", 0)
+    for read, shown in enumerate(("38.0014", "38.0015", "38.0210"), start=1):
+        at_masters.show(shown)
+        stage(page, "reading", read)
+    expect(page.get_by_role("heading", name="Read ring-38-large")).to_be_visible()
+    at_masters.show("38.0211")
+    stage(page, "outcome")
+    expect(page.locator(".result-word")).to_have_text("accepted")
+    expect(page.locator(".read")).to_have_count(2)
+
+
 def test_it_waits_for_ring_and_gauge_to_soak(at_masters: MastersBench, person: BrowserContext) -> None:
     """While one drifts the button says how long to wait; who begins all the same is refused in the end."""
     page = opened(person, at_masters.daemon.address, "master")

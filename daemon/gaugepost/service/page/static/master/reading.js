@@ -34,10 +34,11 @@ export function reading(place, acts) {
     seen = fresh;
     const going = seen.procedure;
     if (!going) return;
+    const moving = Boolean(going.movement) && going.next === null;
     put(title, going.scan ? t("master.scan", { ring: going.master })
-      : going.movement && going.next === null ? t(`master.move_${going.movement}`) : t("master.read", { ring: going.master }));
+      : moving ? t(`master.move_${going.movement}`) : t("master.read", { ring: going.master }));
     put(count, t("master.number", { number: going.reading, of: going.of }));
-    put(how, going.scan ? t("master.scan_note") : t(`master.how_${seen.takes ?? seen.contact}`));
+    put(how, going.scan ? t("master.scan_note") : moving ? t("master.movement_note") : t(`master.how_${seen.takes ?? seen.contact}`));
     put(sets, going.sets.map((set) => readSet(set, going.procedure === "check")));
     put(doing, seen.can_be_asked ? take : null, going.may_finish ? finish : null, cancel);
     if (!seen.connected) put(said, t("measure.link_away", { gauge: seen.gauge }));
