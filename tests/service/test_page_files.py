@@ -58,6 +58,7 @@ def test_every_text_that_is_asked_for_is_there() -> None:
         ("remedy", record.REMEDIES),
         ("source", record.SOURCES),
         ("body", record.BODIES),
+        ("meaning", record.MEANINGS),
     ],
 )
 def test_every_word_of_the_vocabulary_has_its_text(room: str, words: tuple[str, ...]) -> None:
