@@ -18,8 +18,9 @@ from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.mastering import Line
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind, Record
-from gaugepost.core.setup import Combine, Requirement
+from gaugepost.core.setup import Combine, Display, Requirement
 from tests.core.station import BORE, GAUGE, RING, Hand, set_up
+from tests.core.test_trace_reliving import live, station
 from tests.core.trail import Trail
 
 WARM = Sourced(D(30), "measured")
@@ -208,3 +209,22 @@ def test_what_a_member_was_corrected_by_goes_into_its_result() -> None:
     assert made.value_mm is not None and stands.value_mm is not None
     assert made.value_mm - stands.value_mm == pytest.approx(D("0.002"), abs=D("0.0000001"))
     assert "value_mm" in rows[result].changes
+
+
+def test_a_reading_has_its_uncertainty_and_what_follows() -> None:
+    """With a certificate and a repeatability both are on record; of a gauge that measures nothing named neither is."""
+    hand = live(station(repeatability_mm=D("0.0004")), [("show", "38.0112")])
+    reading = hand.last(Kind.READING)
+    assert reading.uncertainty_mm is not None
+    assert (reading.verdict, reading.conformity) == ("in-limits", "conformity verified")
+    nothing = basis(characteristic=None)
+    assert corrected(nothing).judged(nothing, ())["verdict"] == "not-judged"
+
+
+@pytest.mark.parametrize(
+    ("display", "value"), [(Display.ABSOLUTE, D("38.0142")), (Display.FROM_MASTER, None)]
+)
+def test_an_unmastered_gauge_shows_a_size_or_none(display: Display, value: D | None) -> None:
+    """An absolute display is a size before it is mastered; what is shown from a master is none without one."""
+    made = corrected(basis(gauge={"display": display}, mastered=None))
+    assert (made.value_mm, made.is_corrected, made.budget) == (value, False, None)
