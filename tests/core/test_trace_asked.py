@@ -21,7 +21,7 @@ from gaugepost.core.bench.tracing.document import (
     urgency,
 )
 from gaugepost.core.bench.tracing.revision import Revision
-from gaugepost.core.bench.tracing.tracing import CheckRow, Row, Trace
+from gaugepost.core.bench.tracing.tracing import CheckRow, Row, Trace, _came_otherwise
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.record import Entry, Kind, Record
 
@@ -247,3 +247,31 @@ def test_a_check_passes_within_its_limit(error: str | None, limit: str | None, b
     told = check_document(CheckRow(9, was, made), EPOCH)
     assert (told["code"], told["code_becomes"], told["id"]) == ("passed", becomes, f"{EPOCH}-9")
     assert told["error_mm_becomes"] == error
+
+
+@pytest.mark.parametrize(
+    ("code", "reasons", "error", "limit", "otherwise"),
+    [
+        ("passed", None, "0.002", "0.002", False),
+        ("passed", None, "-0.0021", "0.002", True),
+        ("failed", ("off",), "-0.002", "0.002", True),
+        ("failed", ("off",), "0.0021", "0.002", False),
+        ("failed", ("off", "the unit changed"), "0.001", "0.002", False),
+        ("failed", None, "0.001", "0.002", False),
+        ("passed", None, None, "0.002", False),
+        ("passed", None, "0.9", None, False),
+    ],
+)
+def test_a_check_comes_out_otherwise_by_its_error_alone(
+    code: str, reasons: tuple[str, ...] | None, error: str | None, limit: str | None, otherwise: bool
+) -> None:
+    """One that failed for another reason too fails still; without an error or a limit nothing can be said anew."""
+    check = replace(
+        READING,
+        kind=Kind.CHECK,
+        code=code,
+        reasons=reasons,
+        error_mm=None if error is None else D(error),
+        limit_mm=None if limit is None else D(limit),
+    )
+    assert _came_otherwise(check) is otherwise
