@@ -26,7 +26,9 @@ mkdir -p /etc/systemd/system/gaugepost.service.d /etc/gaugepost
 printf '[Service]\nWatchdogSec=10\nStandardError=append:/run/station.log\n' \
     > /etc/systemd/system/gaugepost.service.d/test.conf
 cp {station} /etc/gaugepost/station.toml
-chmod 755 /etc/gaugepost
+# As the package makes it: the service may replace the station file.
+chown root:gaugepost /etc/gaugepost
+chmod 770 /etc/gaugepost
 chmod 644 /etc/gaugepost/station.toml
 """
 
@@ -79,6 +81,17 @@ def test_it_works_with_all_that_it_may_not(computer: Booted, station: Daemon, ga
 
     computer.run("systemctl", "reload", NAME)
     assert computer.shows(NAME, "ActiveState", "MainPID") == ["active", main]
+
+    change = {"characteristics": {"B": {"feature": "bore", "limits": "20 H6", "gauges": ["g0"]}}}
+    edit = {
+        "change": change,
+        "sha256": station.get("/station/file")["sha256"],
+        "operator": "M2",
+        "reason": "new",
+    }
+    told = station.post("/station/file", edit, "PATCH")
+    assert station.status == 200, told
+    assert "[characteristics.B]" in computer.run("cat", "/etc/gaugepost/station.toml")
 
     computer.run("systemctl", "stop", NAME)
     assert computer.shows(NAME, "ActiveState", "Result", "ExecMainStatus") == ["inactive", "success", "0"]
