@@ -12,7 +12,7 @@ from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.record import Kind
-from gaugepost.core.setup import Combine
+from gaugepost.core.setup import Combine, PlaceEntry
 from tests.core.station import AIR, RING, Hand, set_up
 from tests.core.trail import Trail
 
@@ -159,6 +159,44 @@ def test_what_came_later_is_left_out(day: Day) -> None:
     assert day.on(asked, through).replaced.base(day.at()) == day.at()
     assert day.on(asked).replaced.base(day.at()) == through
     assert day.traced(asked).voided == 1
+
+
+@pytest.mark.parametrize("moment", ["long before", "at its end", "beyond its end"])
+def test_a_clock_that_was_set_puts_no_reading_into_a_period(day: Day, moment: str) -> None:
+    """What was recorded between two readings of a period, when the clock stood elsewhere, is not of that period."""
+    _, second, _, last = (day.hand.records[at - 1].measured_at for at in day.readings)
+    until = last + 1000
+    records, odd = list(day.hand.records), day.readings[2] - 1
+    told = {"long before": 0, "at its end": until, "beyond its end": until + 1}[moment]
+    records[odd] = replace(records[odd], measured_at=told)
+    asked = Asked(What.GAUGE, "bore-1", since_ms=second, until_ms=until)
+    found = dependants(Trail(records), asked, len(records)).chosen
+    assert [*found.readings] == [day.readings[1], day.readings[3]]
+
+
+def test_what_became_of_the_first_is_known(day: Day) -> None:
+    """What was said of a reading before later ones were made is looked up as well."""
+    first = day.readings[0]
+    day.hand.do(ev.Void(first, day.hand.records[first - 1], "chip", operator="M1"))
+    void = day.at()
+    day.show("38.012")
+    assert day.on(Asked(What.GAUGE, "bore-1")).replaced.base(void) == first
+
+
+def test_a_form_brings_its_members_along() -> None:
+    """Where each place has a verdict of its own, the form that they show rests on what they rest on."""
+    places = {
+        "top": PlaceEntry(angle_deg=D(0), depth_mm=D(2)),
+        "low": PlaceEntry(angle_deg=D(0), depth_mm=D(20)),
+    }
+    bore = {"combine": Combine.EACH, "positions": tuple(places), "places": places}
+    hand = Hand(set_up({"debounce_ms": 0}, bore, lot_checks=False)).ready()
+    hand.do(ev.SetTags({"operator": "M1", "lot": "L1", "piece": "1"}))
+    hand.show("38.010")
+    hand.show("38.012")
+    (form,) = (at for at, record in enumerate(hand.records, 1) if record.kind is Kind.FORM)
+    found = dependants(Trail(hand.records), Asked(What.GAUGE, "bore-1"), len(hand.records)).chosen
+    assert [*found.several] == [form]
 
 
 def test_no_more_is_traced_at_once_than_can_be(day: Day, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,6 +22,7 @@ from gaugepost.core.mastering import mean
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import Combine
 from tests.core.station import Hand
+from tests.core.test_trace_lived import Later
 from tests.core.test_trace_reliving import STEPS, live, station
 from tests.core.trail import Trail
 
@@ -236,3 +237,14 @@ def test_nothing_corrected_records_nothing(steps: list[tuple[str, str]], combine
     hand = live(station(combine), steps)
     same = Revision({"ring-1": {"size": D("38.0012"), "uncertainty": D("0.0008")}}, {"air": D(0)})
     assert recorded(hand, Asked(What.GAUGE, "bore-1"), same) == []
+
+
+def test_what_rests_on_archived_records_is_not_called_otherwise() -> None:
+    """Where the mastering is archived nothing can be said; where only what came before is, all comes out the same."""
+    hand = live(station(), STEADY)
+    made = recorded(hand)
+    kinds = [record.kind for record in hand.records]
+    mastered = kinds.index(Kind.READING)
+    assert list(rederived(Later(hand.records, mastered), len(kinds))) == [None] * len(made)
+    again = [at for at, kind in enumerate(kinds, 1) if kind is Kind.REJUDGED]
+    assert list(rederived(Later(hand.records, 1), len(kinds))) == again
