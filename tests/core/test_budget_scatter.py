@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from decimal import Decimal as D
 
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import example, given, settings, strategies as st
 
 from gaugepost.core.bench.budgeting import after_check, after_mastering, repeatability
 from gaugepost.core.bench.state import Scatter
@@ -19,6 +19,7 @@ READINGS = st.lists(MICROMETRES, min_size=1, max_size=6).map(tuple)
 
 @settings(max_examples=40)
 @given(st.lists(READINGS, min_size=1, max_size=5), st.lists(READINGS, max_size=3))
+@example([], [(D("38.0012"), D("38.0018"))])
 def test_scatter_is_the_pooled_variance(sets: list[tuple[D, ...]], checks: list[tuple[D, ...]]) -> None:
     """Each set of readings about its own mean, pooled by degrees of freedom (GUM, H.1.3.2; statistics.variance)."""
     scatter = after_mastering(Scatter(), tuple(sets))
