@@ -46,8 +46,9 @@ def recorded(hand: Hand, asked: Asked = RING, revision: Revision = SMALLER) -> l
     """Have all that comes out otherwise judged again, and return the records of it."""
     again = tuple(to_rejudge(traced(hand, asked, revision)))
     decision = hand.do(ev.Rejudge(again, "calibrated anew", "Q1"))
-    assert decision.reply.accepted
-    return [record for record in decision.records if record.kind is Kind.REJUDGED]
+    made = [record for record in decision.records if record.kind is Kind.REJUDGED]
+    assert (decision.reply.accepted, decision.reply.text) == (True, f"{len(made)} judged again")
+    return made
 
 
 def derived(records: Sequence[Record]) -> list[Difference | int | None]:
@@ -75,6 +76,8 @@ def test_each_measurement_gets_one_record_beside_it() -> None:
     first = made[0]
     old = before[readings[0] - 1]
     assert (first.operator, first.text, first.code) == ("Q1", "calibrated anew", "reading")
+    assert (first.measured_at, first.clock_ms) == (hand.now.utc_ms, hand.now.clock_ms)
+    assert first.measured_at > old.measured_at
     assert first.corrected == ("masters.ring-1.size = 37.9982 mm",)
     assert first.value_mm is not None and old.value_mm is not None
     # D20 = s·(1 + αg·(Tg - 20))/(1 + αp·(Tp - 20)) moves with the ring, all but for the parts' own growth
