@@ -11,9 +11,10 @@ from gaugepost.core.bench.tracing.dependants import Asked, What, dependants
 from gaugepost.core.bench.tracing.reliving import Chosen, relive
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import trace
+from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Combine
-from tests.core.station import Hand
+from tests.core.station import AIR, Hand
 from tests.core.test_trace_reliving import MEASURED, live, relived, station
 from tests.core.trail import Trail
 
@@ -187,6 +188,86 @@ def test_a_day_whose_morning_is_archived() -> None:
     ]
     assert [each.sequence for each in corrected] == readings[1:]
     assert [each.record for each in corrected] == [wanted[at - 1] for at in readings[1:]]
+
+
+def test_a_reading_before_any_mastering_is_made_again() -> None:
+    """It has no value, whatever is corrected; once a morning is archived nobody knows what it rested on."""
+    hand = Hand(station())
+    hand.warm("22.5")
+    hand.show("38.0101")
+    reading = hand.records[-1]
+    assert (reading.kind, reading.mastering) == (Kind.READING, None)
+    assert [each.record for each in relived(hand.records, Revision())] == [reading]
+    (warmer,) = relived(hand.records, Revision(thermometers={"air": D("0.5")}))
+    assert warmer.record == reading
+    later, asked = Later(hand.records, len(hand.records) - 1), Asked(What.GAUGE, "bore-1")
+    chosen = dependants(later, asked, len(hand.records)).chosen
+    assert list(relive(later, chosen, Revision(masters={"ring-1": {"size": D("37.9962")}}))) == []
+
+
+def test_what_was_mastered_last_before_the_archive_ends_is_archived() -> None:
+    """Where the mastering is the last record that was archived, no correction of its ring reaches what rests on it."""
+    hand = lived(Combine.EACH)
+    kinds = [record.kind for record in hand.records]
+    later, asked = Later(hand.records, kinds.index(Kind.MASTERING) + 1), Asked(What.GAUGE, "bore-1")
+    chosen = dependants(later, asked, len(kinds)).chosen
+    second = [at for at, kind in enumerate(kinds, 1) if kind is Kind.MASTERING][1]
+    came = relive(later, chosen, Revision(masters={"ring-1": {"size": D("37.9962")}}))
+    assert min(each.sequence for each in came if each.record.kind is Kind.READING) > second
+
+
+def test_without_its_set_up_nothing_is_made_again() -> None:
+    """Where the record of the station file is damaged its gauges are not known: all that they measured is lost."""
+    hand = lived(Combine.EACH)
+    damaged = [
+        replace(each, kind=Kind.CONDITION) if each.kind is Kind.SET_UP else each for each in hand.records
+    ]
+    readings = {at: each for at, each in enumerate(hand.records, 1) if each.kind is Kind.READING}
+    assert list(relive(Trail(damaged), Chosen(readings, {}, {}, frozenset(), len(damaged)), Revision())) == []
+
+
+def test_a_mastering_s_thermometer_is_its_readings_thermometer() -> None:
+    """What was measured when its last temperature was too old still rests on it by the mastering."""
+    hand = live(station(), [])
+    hand.wait(AIR.max_age_ms + 1000)
+    hand.show("38.0101")
+    (reading,) = (
+        each
+        for each in relived(hand.records, Revision(thermometers={"air": D("0.5")}))
+        if each.record.kind is Kind.READING
+    )
+    assert reading.record.part_temperature_c is None
+    assert reading.thermometers == {"air"}
+
+
+def test_a_reading_without_unit_or_characteristic_comes_out_as_it_was() -> None:
+    """A frame may name no unit, and a gauge may measure what nobody selected."""
+    made = station()
+    (bore,) = made.characteristics.values()
+    hand = live(replace(made, characteristics={each: replace(bore, name=each) for each in ("A", "B")}), [])
+    for unit in (None, Unit.MM):
+        hand.show("38.0101", unit=unit)
+    readings = [each for each in hand.records if each.kind is Kind.READING]
+    assert [each.characteristic for each in readings] == [None, None]
+    assert readings[0].indication_unit is None
+    came = [each.record for each in relived(hand.records, Revision()) if each.record.kind is Kind.READING]
+    assert came == readings
+
+
+def test_readings_of_no_derivation_are_of_the_first() -> None:
+    """Before there were several, none was named."""
+    first, none = (
+        [replace(each, derivation=said) for each in lived(Combine.EACH).records] for said in (1, None)
+    )
+    came, wanted = (
+        [each.record for each in relived(records, Revision()) if each.record.kind is Kind.READING]
+        for records in (none, first)
+    )
+    assert [replace(each, derivation=1) for each in came] == wanted
+    second = [replace(each, derivation=2) for each in lived(Combine.EACH).records]
+    assert [each.record for each in relived(second, Revision())] != [
+        each.record for each in relived(first, Revision())
+    ]
 
 
 def test_a_row_tells_what_changes() -> None:
