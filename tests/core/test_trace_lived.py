@@ -252,6 +252,10 @@ def test_a_reading_without_unit_or_characteristic_comes_out_as_it_was() -> None:
     assert readings[0].indication_unit is None
     came = [each.record for each in relived(hand.records, Revision()) if each.record.kind is Kind.READING]
     assert came == readings
+    unmastered = Hand(hand.set_up)
+    unmastered.show("38.0101")
+    assert len(unmastered.records[-1].reasons or ()) == 2
+    assert [each.record for each in relived(unmastered.records, Revision())] == [unmastered.records[-1]]
 
 
 def test_readings_of_no_derivation_are_of_the_first() -> None:
