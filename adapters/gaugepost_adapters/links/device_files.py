@@ -167,9 +167,15 @@ def holders_of(paths: Iterable[str]) -> dict[str, tuple[str, ...]]:
     for process in Path("/proc").glob("[0-9]*"):
         if process.name == str(os.getpid()):
             continue
+        links: list[Path] = []
         with contextlib.suppress(OSError):
-            for target in {str(link.readlink()) for link in (process / "fd").iterdir()} & held.keys():
-                held[target].add(f"{(process / 'comm').read_text().strip()} (process {process.name})")
+            links = list((process / "fd").iterdir())
+        for link in links:
+            with contextlib.suppress(OSError):  # it was closed meanwhile
+                target = str(link.readlink())
+                # In a container of its own another file may have the same name.
+                if target in held and link.samefile(target):
+                    held[target].add(f"{(process / 'comm').read_text().strip()} (process {process.name})")
     return {path: tuple(sorted(held[target])) for path, target in targets.items()}
 
 
