@@ -28,6 +28,7 @@ def figures() -> Iterator[Figure]:
     binary = [b"\xaa\x55" + value.to_bytes(4, "little", signed=True) + b"\x00\x03" for value in _VALUES]
     wrong = [text[0], text[1], text[2], text[4], text[4], text[5]]
     two_wrong = [*wrong[:5], text[3]]
+    binary_wrong = [*binary[:3], binary[4], binary[4], binary[3]]
     captures = {
         "one frame each": _evidence(text),
         "text": _evidence([frame * (_BYTES // len(frame)) for frame in text]),
@@ -37,6 +38,9 @@ def figures() -> Iterator[Figure]:
         "digits without an end": _evidence([bytes(dice.choices(b"0123456789", k=_BYTES)) for _ in _VALUES]),
         "one typed wrong": _evidence([frame * (_BYTES // len(frame)) for frame in wrong]),
         "two typed wrong": _evidence([frame * (_BYTES // len(frame)) for frame in two_wrong]),
+        "binary frames, two typed wrong": _evidence(
+            [frame * (_BYTES // len(frame)) for frame in binary_wrong]
+        ),
     }
     taken = medians({name: partial(search, one, kinds) for name, one in captures.items()}, 3)
     for name, seconds in taken.items():

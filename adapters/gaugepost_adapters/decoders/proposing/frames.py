@@ -105,7 +105,7 @@ def _rhythms(bursts: Sequence[bytes]) -> Iterator[list[bytes]]:
 
 def _alike(parts: Sequence[bytes]) -> bool:
     last = parts[-1]
-    return all(2 * sum(a == b for a, b in zip(part, last, strict=True)) >= len(last) for part in parts)
+    return all(2 * sum(a == b for a, b in zip(part, last, strict=True)) >= len(last) for part in {*parts})
 
 
 def _length_at(whole: Sequence[bytes]) -> tuple[int, int] | None:

@@ -111,6 +111,9 @@ def _integers(
     step = one.typed[0].decimals
     signed = [int.from_bytes(each, BIG[order], signed=True) for each in data]
     unsigned = [int.from_bytes(each, BIG[order]) for each in data]
+    sizes = [abs(value) for value in wanted]
+    masks = _masks(order, at, sign_bits) if min(wanted) < 0 else []
+    within = [each for each in masks if each[2]]
     for times in (1, 2, 5):
         multiplier = f"{times * 10.0**-step:.{step}f}"
         here = {"multiplier": multiplier}
@@ -122,16 +125,21 @@ def _integers(
                     yield here | {"number": "unsigned", "sign_bit": (top, 7)}
         if [times * raw for raw in signed] == wanted and (Ask.NEGATIVE not in one.never or min(wanted) < 0):
             yield here | {"number": "signed"}
-        if min(wanted) >= 0:
-            continue
-        sizes = [abs(value) for value in wanted]
         beside = [times * raw for raw in unsigned] == sizes
-        for place, bit in sign_bits:
-            within = at[0] <= place <= at[-1]
-            raws = (int.from_bytes(_without(each, place - at[0], bit), BIG[order]) for each in data)
-            right = (times * raw == size for raw, size in zip(raws, sizes, strict=True))
-            if all(right) if within else beside:
+        for place, bit, mask in masks if beside else within:
+            # Most are told by their first number.
+            first = times * (unsigned[0] & ~mask) == sizes[0]
+            if first and [times * (raw & ~mask) for raw in unsigned] == sizes:
                 yield here | {"number": "unsigned", "sign_bit": (place, bit)}
+
+
+def _masks(order: Order, at: list[int], sign_bits: list[tuple[int, int]]) -> list[tuple[int, int, int]]:
+    """Return each sign bit with what it is of the number that stands at these places; 0 where it stands elsewhere."""
+    ends = at[-1] if order == "high-first" else at[0]
+    return [
+        (place, bit, 1 << 8 * abs(place - ends) + bit if at[0] <= place <= at[-1] else 0)
+        for place, bit in sign_bits
+    ]
 
 
 def _sign_bits(one: Frames, body: int) -> Iterator[tuple[int, int]]:
@@ -143,10 +151,6 @@ def _sign_bits(one: Frames, body: int) -> Iterator[tuple[int, int]]:
             pairs = zip(one.frames, signs, strict=True)
             if all(sign is None or bool(frame[place] >> bit & 1) == sign for frame, sign in pairs):
                 yield place, bit
-
-
-def _without(data: bytes, place: int, bit: int) -> bytes:
-    return data[:place] + bytes([data[place] & ~(1 << bit)]) + data[place + 1 :]
 
 
 def _decimal_digits(
