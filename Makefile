@@ -32,7 +32,7 @@ test: lint  ## all that a contributor runs: linters, types, imports, tests
 	$(BIN)/pytest -m "not attack" -n 3 --dist loadfile
 
 attack: apt $(VENV)/.dev  ## the slow and violent tests: kills, faults, fuzzing
-	$(BIN)/pytest -m attack -n 3 --dist loadfile
+	$(BIN)/pytest -m attack -n 2 --dist loadfile
 
 lint: apt $(VENV)/.dev  ## ruff, mypy and import-linter
 	$(BIN)/ruff check
