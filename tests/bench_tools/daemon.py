@@ -5,13 +5,11 @@ from __future__ import annotations
 import csv
 import json
 import os
-import pty
 import select
 import signal
 import subprocess
 import sys
 import time
-import tty
 import urllib.error
 import urllib.request
 from collections.abc import Iterator, Mapping, Sequence
@@ -20,46 +18,32 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from tests.bench_tools.terminal import Terminal
+
 START_S = 30.0
 """How long a start may take. It bounds a failure; nothing passes or fails by it otherwise."""
 
 
-class Port:
+class Port(Terminal):
     """A pseudo-terminal: the test holds the gauge's end, the daemon opens `path`."""
-
-    def __init__(self) -> None:
-        self._gauge, self._slave = pty.openpty()
-        tty.setraw(self._slave)
-        self.path = os.ttyname(self._slave)
 
     def send(self, data: bytes) -> None:
         """Write all of `data`, waiting where the daemon does not read."""
         while data:
-            data = data[os.write(self._gauge, data) :]
+            data = data[os.write(self.ours, data) :]
 
     def received(self, count: int) -> bytes:
         """Return the `count` bytes that the daemon sends next; fail where they do not come."""
         data = b""
         while len(data) < count:
-            ready, _, _ = select.select([self._gauge], [], [], START_S)
+            ready, _, _ = select.select([self.ours], [], [], START_S)
             assert ready, f"{data!r} is all that came"
-            data += os.read(self._gauge, count - len(data))
+            data += os.read(self.ours, count - len(data))
         return data
 
     def room(self) -> bool:
         """Whether the gauge's end takes bytes without waiting."""
-        return bool(select.select([], [self._gauge], [], 0)[1])
-
-    def close(self) -> None:
-        """Unplug: the daemon sees the far side go."""
-        for descriptor in (self._gauge, self._slave):
-            os.close(descriptor)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
+        return bool(select.select([], [self.ours], [], 0)[1])
 
 
 @dataclass

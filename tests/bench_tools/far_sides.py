@@ -8,7 +8,6 @@ import os
 import socket
 import termios
 import threading
-import tty
 from types import TracebackType
 from typing import Any, Self, cast
 
@@ -16,6 +15,7 @@ import serial
 import serial.rfc2217
 
 from gaugepost.contract import Link
+from tests.bench_tools.terminal import Terminal
 
 
 class Hands:
@@ -56,38 +56,28 @@ async def _ready(descriptor: int, *, to_write: bool) -> None:
 
 
 class Pty(Hands):
-    """A pty whose slave is the port, at `path`, and whose master is the gauge. Closing the master unplugs it."""
+    """A serial port at `path`, and the gauge at its other end."""
 
     def __init__(self) -> None:
-        master, slave = os.openpty()
-        tty.setraw(slave)
-        self.path = os.ttyname(slave)
-        # Kept open: without an open slave the master reads an error instead of waiting.
-        self._slave: int | None = slave
-        self._master: int | None = master
-        super().__init__(master)
+        self._terminal = Terminal()
+        self.path = self._terminal.path
+        super().__init__(self._terminal.ours)
 
     async def leave(self) -> None:
         """Unplug."""
         self.unplug()
 
     def unplug(self) -> None:
-        """Close the master; the port's reader finds it gone."""
-        if self._master is not None:
-            os.close(self._master)
-            self._master = None
+        """Be gone; the port's reader finds it so."""
+        self._terminal.unplug()
 
     def attributes(self) -> list[Any]:
         """Return how the port is set, as termios tells it."""
-        assert self._slave is not None
-        return termios.tcgetattr(self._slave)
+        return termios.tcgetattr(self._terminal.far)
 
     def close(self) -> None:
-        """Unplug and let go of the slave."""
+        """Unplug."""
         self.unplug()
-        if self._slave is not None:
-            os.close(self._slave)
-            self._slave = None
 
     def __enter__(self) -> Self:
         return self

@@ -6,10 +6,11 @@ import contextlib
 import os
 import subprocess
 import sys
-import tty
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+from tests.bench_tools.terminal import Terminal
 
 STATION = """
 [station]
@@ -45,24 +46,12 @@ gauges = ["bore-38"]
 """
 
 
-class Gauge:
-    """A gauge on a serial line: `device` is the station's end."""
-
-    def __init__(self) -> None:
-        self._own, far = os.openpty()
-        tty.setraw(far)
-        self.device = os.ttyname(far)
-        os.close(far)
+class Gauge(Terminal):
+    """A gauge on a serial line."""
 
     def shows(self, digits: str) -> None:
         """Send an indication in mm."""
-        os.write(self._own, f"{digits} mm\r\n".encode())
-
-    def pull_out(self) -> None:
-        """Take the line away; harmless when it is."""
-        if self._own >= 0:
-            os.close(self._own)
-            self._own = -1
+        os.write(self.ours, f"{digits} mm\r\n".encode())
 
 
 @dataclass
@@ -111,7 +100,7 @@ def started(*words: str | Path, at: str = "") -> Iterator[subprocess.Popen[str]]
 def daemon(folder: Path, *, of_gauge: str = "") -> Iterator[Daemon]:
     """Run a station in `folder` at a free port, its gauge connected; `of_gauge` is more of what the file says of it."""
     gauge, file = Gauge(), folder / "station.toml"
-    file.write_text(STATION.format(device=gauge.device).replace("[masters.", f"{of_gauge}\n[masters.", 1))
+    file.write_text(STATION.format(device=gauge.path).replace("[masters.", f"{of_gauge}\n[masters.", 1))
     try:
         with started("run", file, "--port", "0") as process:
             assert process.stdout is not None
@@ -121,7 +110,7 @@ def daemon(folder: Path, *, of_gauge: str = "") -> Iterator[Daemon]:
                 raise AssertionError(line, *process.communicate())
             yield Daemon(process, gauge, line.split()[-1], file)
     finally:
-        gauge.pull_out()
+        gauge.close()
 
 
 def line_of(process: subprocess.Popen[str]) -> str:

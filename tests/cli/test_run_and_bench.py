@@ -128,7 +128,7 @@ def test_a_line_that_is_pulled_out_ends_the_wait(tmp_path: Path) -> None:
     """Whoever waits for a reading is told that the gauge's line is gone."""
     with daemon(tmp_path) as station, station.begun(*MASTER) as going:
         line_of(going)
-        station.gauge.pull_out()
+        station.gauge.unplug()
         assert going.wait(30) == 1
         assert line_of(going).startswith("the link bore-serial was lost (")
         assert "lost" in station.bench("show").stdout

@@ -2,64 +2,33 @@
 
 from __future__ import annotations
 
-import os
-import pty
 import signal
-import tty
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.bench_tools.daemon import Port
 from tests.bench_tools.pupil import Pupil
 
 PATIENCE_S = 60
 FRAMES = (("12.345 mm", b"+0012.345\r"), ("7.891 mm", b"+0007.891\r"), ("-3.072", b"-0003.072\r"))
 
 
-class Cable:
-    """A gauge whose port has the same name each time that it is plugged in."""
-
-    def __init__(self, place: Path) -> None:
-        self.path = place
-        self._ends: tuple[int, int] | None = None
-        self.plug()
-
-    def plug(self) -> None:
-        """Plug it in."""
-        self._ends = pty.openpty()
-        tty.setraw(self._ends[1])
-        self.path.symlink_to(os.ttyname(self._ends[1]))
-
-    def unplug(self) -> None:
-        """Pull it out; harmless when it is out."""
-        if self._ends:
-            self.path.unlink()
-            for end in self._ends:
-                os.close(end)
-        self._ends = None
-
-    def send(self, data: bytes) -> None:
-        """Send bytes, from the gauge."""
-        assert self._ends
-        os.write(self._ends[0], data)
+@pytest.fixture
+def cable() -> Iterator[Port]:
+    with Port() as cable:
+        yield cable
 
 
 @pytest.fixture
-def cable(tmp_path: Path) -> Iterator[Cable]:
-    cable = Cable(tmp_path / "port")
-    yield cable
-    cable.unplug()
-
-
-@pytest.fixture
-def pupil(cable: Cable, tmp_path: Path) -> Iterator[Pupil]:
+def pupil(cable: Port, tmp_path: Path) -> Iterator[Pupil]:
     pupil = Pupil("serial_port", f"device={cable.path}", "--write", str(tmp_path / "bore"))
     yield pupil
     pupil.close()
 
 
-def test_a_pulled_cable_costs_nothing_that_was_measured(cable: Cable, pupil: Pupil, tmp_path: Path) -> None:
+def test_a_pulled_cable_costs_nothing_that_was_measured(cable: Port, pupil: Pupil, tmp_path: Path) -> None:
     """Pulled in the middle of a frame and plugged in again, the lesson goes on where it was, to its decision."""
     for number, (shows, frame) in enumerate(FRAMES, 1):
         pupil.until(f"shows ({number}): ")
@@ -82,7 +51,7 @@ def test_a_pulled_cable_costs_nothing_that_was_measured(cable: Cable, pupil: Pup
 
 
 def test_what_was_decided_is_kept_when_the_cable_goes_with_it(
-    cable: Cable, pupil: Pupil, tmp_path: Path
+    cable: Port, pupil: Pupil, tmp_path: Path
 ) -> None:
     """A cable that is pulled as the last value is typed takes no description with it."""
     for number, (shows, frame) in enumerate(FRAMES, 1):
@@ -97,7 +66,7 @@ def test_what_was_decided_is_kept_when_the_cable_goes_with_it(
 
 
 @pytest.mark.parametrize("how", ["an empty line", "Ctrl-C", "Ctrl-C without a link"])
-def test_every_end_tells_what_was_found(cable: Cable, pupil: Pupil, how: str) -> None:
+def test_every_end_tells_what_was_found(cable: Port, pupil: Pupil, how: str) -> None:
     """However a lesson ends undecided, its last words are how many measurements there are and what is open."""
     for number, (shows, frame) in enumerate(FRAMES[:2], 1):
         pupil.until(f"shows ({number}): ")

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 import time
-import tty
 from pathlib import Path
 from typing import Any
 
+from tests.bench_tools.daemon import Port
 from tests.cli.daemons import Daemon, daemon, line_of
 
 SERIAL = ("--serial", "R-4711", "--wait")
@@ -71,11 +70,8 @@ codes = ["SN {serial}"]
 
 def test_a_ring_is_scanned_instead_of_typed(tmp_path: Path) -> None:
     """With a scanner on a real line nobody types a serial number; a code that is no ring's is told at once."""
-    far, near = os.openpty()
-    tty.setraw(near)
-    table = SCANNER.format(device=os.ttyname(near), serial="{serial_number}")
-    os.close(near)
-    try:
+    with Port() as scanner:
+        table = SCANNER.format(device=scanner.path, serial="{serial_number}")
         with (
             daemon(tmp_path, of_gauge=table) as station,
             station.begun("master", "bore-38", "ring-38", "--wait") as going,
@@ -86,17 +82,15 @@ def test_a_ring_is_scanned_instead_of_typed(tmp_path: Path) -> None:
             )
             station.gauge.shows("38.0014")
             assert line_of(going) == "not taken: 38.0014: ring-38 was not scanned: scan it, then read it"
-            os.write(far, b"SN R-9\r")
+            scanner.send(b"SN R-9\r")
             assert line_of(going).startswith("not taken: no master here has the serial number R-9")
-            os.write(far, b"SN R-4711\r")
+            scanner.send(b"SN R-4711\r")
             assert line_of(going) == "scanned: master ring-38 for bore-38"
             for digits in ("38.0014", "38.0016"):
                 station.gauge.shows(digits)
                 line_of(going)
             assert line_of(going).startswith("accepted: mastered on ring-38")
             assert going.wait(30) == 0
-    finally:
-        os.close(far)
 
 
 def test_contacts_are_changed_by_command(tmp_path: Path) -> None:

@@ -14,16 +14,15 @@ from gaugepost.contract.probing import Line, Probes
 from gaugepost_adapters.links.serial import damage
 from gaugepost_adapters.links.serial.damage import Marks
 from gaugepost_adapters.links.serial.port import SerialPortLink
+from tests.bench_tools.terminal import Terminal
 
 NOW = Moment(0, 0, "")
 
 
 @pytest.fixture
 def pty() -> Iterator[tuple[int, str]]:
-    master, slave = os.openpty()
-    yield master, os.ttyname(slave)
-    os.close(master)
-    os.close(slave)
+    with Terminal() as terminal:
+        yield terminal.ours, terminal.path
 
 
 def link(**words: object) -> SerialPortLink:

@@ -37,7 +37,8 @@ chmod 644 /etc/gaugepost/station.toml
 def gauge() -> Iterator[Port]:
     """A gauge on a terminal that the service's user may open, as device rules see to."""
     with Port() as port:
-        Path(port.path).chmod(0o666)
+        Path(port.device).chmod(0o666)
+        port.path = port.device  # the service sees none of our temporary files
         yield port
 
 

@@ -33,7 +33,7 @@ def test_a_value_is_confirmed_once_it_is_on_the_disk(tmp_path: Path, text: str) 
         daemon.wait_for(1, kind="bad-frame")
         bench.show()
         assert port.received(len(CONFIRMED)) == CONFIRMED
-        assert not select.select([port._gauge], [], [], 0)[0], "one confirmation for each value"
+        assert not select.select([port.ours], [], [], 0)[0], "one confirmation for each value"
         told = [event for event in shim.events() if event.data == CONFIRMED]
         synced = [e for e in shim.events() if e.call in SYNCS and e.target.endswith(WAL)]
         assert len(told) == 4
@@ -57,7 +57,7 @@ def test_what_could_not_be_kept_is_not_confirmed(tmp_path: Path, text: str) -> N
         daemon.wait_for(4, kind="reading")
         bench.show()
         assert port.received(len(CONFIRMED)) == CONFIRMED
-        assert not select.select([port._gauge], [], [], 0)[0], "only the last one was confirmed"
+        assert not select.select([port.ours], [], [], 0)[0], "only the last one was confirmed"
 
 
 def _station(port: Port, text: str) -> str:

@@ -9,7 +9,6 @@ from playwright.sync_api import BrowserContext, expect
 
 from tests.bench_tools.daemon import Daemon, Port
 from tests.page.bench import WAIT_MS, Bench, opened, station_text
-from tests.page.plug import Plug
 
 pytestmark = pytest.mark.attack
 expect.set_options(timeout=WAIT_MS)
@@ -19,7 +18,7 @@ def test_a_gauge_pulled_out_mid_piece(tmp_path: Path, person: BrowserContext) ->
     """The page says that it is away and why there is no verdict; put in and checked, the piece goes on where it was."""
     with (
         Port() as bore,
-        Plug(tmp_path / "seat") as seat,
+        Port() as seat,
         Port() as pedal,
         Daemon(tmp_path, station_text(bore, seat, pedal)) as daemon,
     ):
@@ -33,14 +32,14 @@ def test_a_gauge_pulled_out_mid_piece(tmp_path: Path, person: BrowserContext) ->
         place = page.locator(".piece > li", has_text="seal-seat")
         expect(place).to_contain_text("2 of 4")
         expect(page.locator(".next-what")).to_contain_text("top-120")
-        seat.pull_out()
+        seat.unplug()
         expect(page.locator(".next")).to_contain_text("seat-62 is not connected")
         expect(page.locator(".unjudged")).to_contain_text("No verdict now")
         expect(place).to_contain_text("2 of 4")
         page.get_by_role("link", name="Gauges").click()
         card = page.get_by_role("region", name="seat-62")
         expect(card.locator(".troubles")).to_contain_text("Plug it in and switch it on")
-        seat.put_in()
+        seat.plug()
         made.connected()
         expect(card).to_contain_text("seat-port: connected")
         expect(card.locator(".troubles")).to_contain_text("Check it on its ring")

@@ -49,36 +49,29 @@ value = "C5:C16"
 
 
 class Gauge:
-    """A gauge at a device that can be unplugged and plugged in again under the same name."""
+    """A gauge that can be unplugged and plugged in again under the same name."""
 
     def __init__(self, device: Path) -> None:
         self.device, self.sent = device, 0
         self.unplugged = 0
         self._lock = threading.Lock()
-        self._port: Port | None = None
-        self.plug()
+        self._port = Port(device)
 
     def plug(self) -> None:
-        """Be there, as another port under the same name."""
+        """Be there."""
         with self._lock:
-            self._port = Port()
-            new = self.device.with_suffix(".new")
-            new.symlink_to(self._port.path)
-            new.replace(self.device)
+            self._port.plug()
 
     def unplug(self) -> None:
         """Be gone, with whatever was on the line."""
         with self._lock:
-            if self._port is not None:
-                self.device.unlink()  # else the daemon would try the number that the next terminal gets, anybody's
-                self._port.close()
-                self._port = None
-                self.unplugged += 1
+            self.unplugged += self._port.plugged
+            self._port.unplug()
 
     def show(self) -> None:
         """Send the next value, no two alike, where the gauge is plugged in and its bytes are taken."""
         with self._lock:
-            if self._port is not None and self._port.room():
+            if self._port.plugged and self._port.room():
                 self._port.send(f"{self.sent / 10_000:.4f} mm\r\n".encode())
                 self.sent += 1
 

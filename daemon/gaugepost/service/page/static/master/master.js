@@ -17,7 +17,7 @@ const TELLS = { accepted: "in-limits", passed: "in-limits", refused: "not-judged
 
 export function open(place, station) {
   const named = location.hash.split("/")[1];
-  const held = { gauge: named ? decodeURIComponent(named) : null, what: null, since: null, stage: null, sounded: null };
+  const held = { gauge: named ? decodeURIComponent(named) : null, what: null, seen: null, since: null, stage: null, sounded: null };
   const tabs = h("div", { class: "gauges-tabs" });
   const now = h("section", { class: "sheet master-now" });
   const soak = h("section", { class: "sheet" });
@@ -27,11 +27,19 @@ export function open(place, station) {
   let show = null;
 
   const acts = {
+    // What is known is shown at once: nobody types into a form that the next answer takes away.
     begin(what) {
       held.what = what;
       held.since = null;
       held.stage = null;
+      if (held.seen) render();
       refresh();
+    },
+    turnTo(gauge) {
+      held.gauge = gauge;
+      held.seen = null;
+      now.replaceChildren();
+      acts.begin(null);
     },
     refresh: () => refresh(),
   };
@@ -44,14 +52,18 @@ export function open(place, station) {
         put(now, h("p", {}, t("gauges.none")));
         return;
       }
-      const seen = await get(`/gauges/${encodeURIComponent(held.gauge)}/mastering`);
+      const gauge = held.gauge;
+      const seen = await get(`/gauges/${encodeURIComponent(gauge)}/mastering`);
+      if (held.gauge !== gauge) return; // another one was chosen meanwhile, and is asked about next
+      held.seen = seen;
       showTabs(tabs, gauges, held, acts);
-      render(seen);
+      render();
     } catch { /* the notice says that the service is away */ }
   }, REST_MS);
   const calm = latest(async () => refresh(), CALM_MS);
 
-  function render(seen) {
+  function render() {
+    const { seen } = held;
     held.since ??= seen.outcome?.sequence ?? 0;
     const fresh = seen.outcome && seen.outcome.sequence > held.since;
     if (seen.procedure) held.what = seen.procedure.procedure;
@@ -98,9 +110,8 @@ function showTabs(place, gauges, held, acts) {
   put(place, h("div", { role: "group", "aria-label": t("measure.gauge") }, gauges.map((each) => h("button", {
     type: "button", "aria-pressed": String(each.gauge === held.gauge),
     onclick: () => {
-      held.gauge = each.gauge;
       history.replaceState(null, "", `#master/${encodeURIComponent(each.gauge)}`);
-      acts.begin(null);
+      acts.turnTo(each.gauge);
     },
   }, each.gauge))));
 }
