@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import BrowserContext, expect
 
-from tests.page.bench import WAIT_MS, Bench, opened
+from gaugepost.core.access import Role
+from gaugepost.edge.access import PeopleFile
+from tests.page.bench import WAIT_MS, Bench, bench, opened
 
 pytestmark = pytest.mark.attack
 expect.set_options(timeout=WAIT_MS)
+PIN = "483920"
 PAPERS_PT = {"a4": (595, 842), "letter": (612, 792)}
 """ISO 216: 210 mm × 297 mm; ANSI/ASME Y14.1 size A: 8.5 in × 11 in (both from memory), in 1/72 in."""
 
@@ -60,3 +65,40 @@ def test_it_prints(at_bench: Bench, person: BrowserContext, paper: str) -> None:
     assert wide <= 0
     ink = page.evaluate("getComputedStyle(document.querySelector('.paper')).color")
     assert ink == "rgb(0, 0, 0)", "dark on white, whatever the screen is set to"
+
+
+def test_a_lot_is_signed_by_who_is_signed_in(tmp_path: Path, person: BrowserContext) -> None:
+    """Who is signed in says their PIN once more; the record on paper names them, when, and as what they signed."""
+    with bench(tmp_path) as made:
+        made.master()
+        made.tags(operator="M2", lot="L / 9", piece="1")
+        made.show("38.0121")
+        PeopleFile(made.daemon.data).add("M2", Role.OPERATOR, 1, "test", pin=PIN, name="Mara Example")
+        page = opened(person, made.daemon.address)
+        page.goto(f"{made.daemon.address}/#inspection/L%20%2F%209")
+        expect(page.locator(".signing")).to_contain_text("Only a person signs")
+        page.locator(".signing").get_by_role("link", name="Sign in").click()
+        page.locator("input[name=id]").fill("M2")
+        page.locator("input[name=pin]").fill(PIN)
+        page.keyboard.press("Enter")
+        expect(page.locator("tr[data-id]")).to_have_count(1)
+        page.get_by_role("button", name="Sign", exact=True).click()
+        dialog = page.get_by_role("dialog")
+        expect(dialog).to_contain_text("Sign lot L / 9")
+        assert dialog.locator("option").all_inner_texts() == ["review", "authorship"]
+        assert Axe().run(page).response["violations"] == []
+        dialog.locator("input[name=pin]").fill("739104")
+        page.keyboard.press("Enter")
+        expect(dialog.get_by_role("alert")).to_contain_text("this is not what M2 signs in with")
+        expect(dialog.locator("input[name=pin]")).to_have_value("")
+        dialog.locator("select").select_option("authorship")
+        dialog.locator("input[name=reason]").fill("first of the lot")
+        dialog.locator("input[name=pin]").fill(PIN)
+        page.keyboard.press("Enter")
+        expect(page.locator(".paper-signatures li")).to_contain_text("Mara Example (M2)")
+        expect(page.locator(".paper-signatures li")).to_contain_text("authorship · lot L / 9")
+        expect(page.locator(".paper-signatures li")).to_contain_text("first of the lot")
+        (told,) = made.daemon.get("/signatures")["signatures"]
+        assert (told["signed_by"], told["lot"], told["holds"]) == ("M2", "L / 9", True)
+        page.emulate_media(media="print")
+        expect(page.locator(".signing")).to_be_hidden()

@@ -4,11 +4,9 @@ import { get, send, Refused } from "./ask.js";
 import { h, put } from "./dom.js";
 import { loadWords, t } from "./words.js";
 
-const KNOWN = new Set(["#measure", "#master", "#look", "#gauges", "#deliveries"]);
-
+// Back to where whoever signs in came from: a screen is a fragment of the one page.
 function onwards() {
-  const screen = KNOWN.has(location.hash) ? location.hash : "";
-  location.replace(`/${screen}`);
+  location.replace(`/${location.hash}`);
 }
 
 function field(name, kind, autocomplete) {

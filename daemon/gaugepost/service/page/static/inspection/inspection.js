@@ -8,6 +8,7 @@ import { latest } from "../app/latest.js";
 import { inHand } from "../app/in_hand.js";
 import { restsOn, signatures } from "./beneath.js";
 import { pieces, summary } from "./pieces.js";
+import { signing } from "./signing.js";
 
 const REST_MS = 1500;
 const PAPERS = { a4: "A4", letter: "Letter" };
@@ -17,15 +18,18 @@ export function open(place, station) {
   const wanted = { lot: lot ?? inHand().lot ?? "", piece: piece ?? "" };
   const asked = h("form", { class: "asked" });
   const paper = h("article", { class: "paper sheet" });
+  const hand = h("section", { class: "sheet signing" });
   document.body.dataset.paper = choice("paper") ?? usual();
-  place.append(h("div", { class: "look" }, asked, paper));
+  place.append(h("div", { class: "look" }, asked, paper, hand));
 
   const refresh = latest(async () => {
     const query = new URLSearchParams();
     if (wanted.lot) query.set("lot", wanted.lot);
     if (wanted.piece) query.set("piece", wanted.piece);
     try {
-      show(paper, await get(`/measuring/record?${query}`));
+      const said = await get(`/measuring/record?${query}`);
+      show(paper, said);
+      put(hand, signing({ lot: said.lot, piece: said.piece }, () => station.say(t("inspection.signed"))));
     } catch { /* the notice says that the service is away */ }
   }, REST_MS);
 
