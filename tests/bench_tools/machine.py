@@ -49,6 +49,10 @@ class Machine:
         strokes = [(code, value) for code in codes for value in (1, 0)]
         self.do("type", event, bytes=self._typing.keys(*strokes).hex())
 
+    def send(self, port: str, data: bytes) -> None:
+        """Have what is plugged in as a serial port send bytes."""
+        self.do("type", port, bytes=data.hex())
+
     def run(self, *words: str, **env: str) -> subprocess.CompletedProcess[str]:
         """Run a program of ours on this machine."""
         return subprocess.run(

@@ -88,6 +88,39 @@ A: device/capabilities/key={key}
 """
 
 
+def _serial(name: str) -> str:
+    """Describe a USB adapter with a serial port, which is a pseudo-terminal."""
+    return f"""P: /devices/pci0000:00/usb1/1-4
+E: DEVTYPE=usb_device
+E: SUBSYSTEM=usb
+A: idVendor=1a2b
+A: idProduct=0c0f
+A: serial=B9
+A: product=Bench Adapter
+A: bNumInterfaces= 1
+A: busnum=1
+A: devnum=4
+
+P: {_INTERFACE}
+E: DEVTYPE=usb_interface
+E: SUBSYSTEM=usb
+A: bInterfaceNumber=00
+
+P: {_INTERFACE}/{name}
+E: SUBSYSTEM=usb-serial
+
+P: {_INTERFACE}/{name}/tty/{name}
+N: {name}
+E: DEVNAME=/dev/{name}
+E: SUBSYSTEM=tty
+L: device=../../../{name}
+
+"""
+
+
+_INTERFACE = "/devices/pci0000:00/usb1/1-4/1-4:1.0"
+
+
 def main() -> None:
     """Obey until stdin ends."""
     testbed = UMockdev.Testbed.new()
@@ -99,6 +132,11 @@ def main() -> None:
         place = f"/dev/input/{event}" if event.startswith("event") else f"/dev/{event}"
         if order["do"] == "add":
             testbed.add_from_string(order["description"])
+        elif order["do"] == "plug" and event.startswith("tty"):
+            testbed.add_from_string(_serial(event))
+        elif order["do"] == "unplug" and event.startswith("tty"):
+            os.close(testbed.get_dev_fd(place))
+            testbed.remove_device(f"/sys{_INTERFACE}/{event}/tty/{event}")
         elif order["do"] == "plug" and "descriptor" in order:
             testbed.add_from_string(_reporting(event, order["descriptor"]))
         elif order["do"] == "plug":

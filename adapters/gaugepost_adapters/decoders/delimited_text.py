@@ -16,7 +16,8 @@ Digits are read by the house's own grammar, never by what a number type would ac
 from __future__ import annotations
 
 import re
-from typing import ClassVar
+from collections.abc import Iterable, Mapping
+from typing import Any, ClassVar
 
 from gaugepost.contract import AdapterSettings, BadFrame, Condition, Decoded, ValueRefused
 from gaugepost.contract.teaching import Drafts, Evidence
@@ -48,6 +49,13 @@ class DelimitedText(MeasuringDecoder):
         from gaugepost_adapters.decoders.proposing import text
 
         return text.propose(evidence)
+
+    @classmethod
+    def usual(cls) -> Iterable[Mapping[str, Any]]:
+        """Return settings that many gauges are read by; see `proposing/usual.py`."""
+        from gaugepost_adapters.decoders.proposing.usual import usual
+
+        return usual()
 
     def decode(self, piece: Piece, channel: str) -> list[Decoded]:
         """Return what one frame says. Raises `ValueRefused` where that is nothing."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol, runtime_checkable
+from typing import ClassVar, Protocol, runtime_checkable
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,14 @@ class Lists(Protocol):
         Raises:
             GaugepostError: it can't be told here, with what to do.
         """
+
+
+@runtime_checkable
+class ListsByRadio(Protocol):
+    """A kind of link that has to listen for some time to list what there is, which slows what it is connected to."""
+
+    lists_by_radio: ClassVar[bool]
+    """Whether it does: then it is asked only where somebody wants just that."""
 
 
 @runtime_checkable

@@ -150,3 +150,12 @@ def all_chunks(evidence: Evidence) -> Iterable[Chunk]:
         yield from sample.before
         yield from sample.chunks
     yield from evidence.after
+
+
+@runtime_checkable
+class KnowsUsual(Protocol):
+    """A decoder that knows by itself how many gauges send: a person only has to see that the right digits come out."""
+
+    @classmethod
+    def usual(cls) -> Iterable[Mapping[str, Any]]:
+        """Return settings, without `kind`, the most usual first; checked by whoever asked."""

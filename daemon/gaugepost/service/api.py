@@ -7,6 +7,7 @@ from fastapi.responses import JSONResponse
 
 from gaugepost import __version__
 from gaugepost.edge.access import AccessFile, PeopleFile, TriesFile
+from gaugepost.service.devices.routes import routes as device_routes
 from gaugepost.service.door.described import described
 from gaugepost.service.door.guard import Guard
 from gaugepost.service.door.permission import Permission
@@ -37,6 +38,7 @@ from gaugepost.service.routes.access import (
     sessions_routes,
     signature_routes,
 )
+from gaugepost.service.teaching import binding
 from gaugepost.service.teaching.routes import routes as lesson_routes
 
 INDEX = {
@@ -66,6 +68,8 @@ INDEX = {
     "GET /v1/drift": "offsets at masterings and deviations at checks over time: what, gauge, contact_set, master, "
     "operator, since, until, by, points",
     "GET /v1/thermometers": "temperatures with their age and source",
+    "GET /v1/devices": "what is plugged in, which link has it, and the link's settings that find it again",
+    "POST /v1/devices/nearby": "the same by radio, which takes some seconds and slows what is connected by radio",
     "GET /v1/links": "what carries the frames, and how it stands",
     "GET /v1/destinations": "where records go, and how far they got; those that were removed too",
     "GET /v1/destinations/{name}": "one of them: what it set aside and why, what was commanded, its history",
@@ -104,6 +108,7 @@ INDEX = {
     "POST /v1/lessons/{id}/never": "what the gauge can't show: never",
     "POST /v1/lessons/{id}/request": "ask a gauge that has a request, to see what it answers",
     "GET /v1/lessons/{id}/outcome": "what fits, the evidence, what to measure next; the description, once decided",
+    "GET /v1/lessons/{id}/fitting": "descriptions at hand that read all that came, and the link's table with each",
     "DELETE /v1/lessons/{id}": "end it; a link that was lent is back",
     "POST /v1/signatures": "sign a record, a lot, a piece or a span: record, lot, piece, first, last; meaning, reason; "
     "id and pin, or id and code, again",
@@ -164,7 +169,9 @@ def build_api(running: Running) -> FastAPI:
         api.include_router(room.routes(running), prefix="/v1")
     api.include_router(measuring_routes(running), prefix="/v1")
     api.include_router(mastering_routes(running), prefix="/v1")
+    api.include_router(device_routes(running), prefix="/v1")
     api.include_router(lesson_routes(running), prefix="/v1")
+    api.include_router(binding.routes(running), prefix="/v1")
     signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
     api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")
     api.include_router(sessions_routes(running, sessions), prefix="/v1")

@@ -21,6 +21,7 @@ class BluetoothLeLink:
 
     Settings: ClassVar[type[AdapterSettings]] = Settings
     everything: ClassVar[Mapping[str, str]] = {"values": EVERY}
+    lists_by_radio: ClassVar[bool] = True
 
     def __init__(self, settings: AdapterSettings, now: Callable[[], Moment]) -> None:
         assert isinstance(settings, Settings)

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 
 from gaugepost.commands.devices.rules import INSTALLED, dry_run
 from gaugepost.commands.talk import Service, add_at, service_of
 from gaugepost.core.errors import GaugepostError
+from gaugepost.shell.devices.plugged_in import Found, present
 
 _EPILOG = """\
 Nothing is opened or disturbed. What a running service has open is shown with its link.
@@ -32,23 +32,6 @@ _NOTHING = """\
 nothing is plugged in that a link could be opened on.
   Plug the gauge in and look again: a serial adapter shows as a port, a gauge that types as a keyboard. In a virtual
   machine or a container the device has to be handed through first. To look around without a gauge: gaugepost demo"""
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One thing that is plugged in, or why a kind of link can't say."""
-
-    kind: str
-    name: str
-    place: str
-    settings: dict[str, str]
-    decoder: dict[str, str]
-    refused: str
-    remedy: str
-    holders: list[str]
-    link: str | None
-    """The link of the running service that has it."""
-    notes: list[str]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     links = _links(args)
     for kind in kinds:
         try:
-            found += list(_present(kind, links))
+            found += list(present(kind, links))
         except GaugepostError as error:
             problems.append((kind, error))
     if args.json:
@@ -98,29 +81,6 @@ def run(args: argparse.Namespace) -> int:
     for kind, problem in problems:
         print(f"{kind}: {problem}", file=sys.stderr)
     return 0 if found else 1
-
-
-def _present(kind: str, links: dict[str, str]) -> Iterator[Found]:
-    from gaugepost.contract.present import Lists
-    from gaugepost.edge import plugins
-
-    adapter: object = plugins.find(plugins.LINKS, kind)
-    if not isinstance(adapter, Lists):
-        return
-    for one in adapter.present():
-        here = re.compile(rf"(?<![\w/]){re.escape(one.place)}(?!\w)")
-        yield Found(
-            kind=kind,
-            name=one.name,
-            place=one.place,
-            settings=dict(one.settings),
-            decoder=dict(one.decoder),
-            refused=one.refused,
-            remedy=one.remedy,
-            holders=list(one.holders),
-            link=next((link for link, description in links.items() if here.search(description)), None),
-            notes=list(one.notes),
-        )
 
 
 def _links(args: argparse.Namespace) -> dict[str, str]:

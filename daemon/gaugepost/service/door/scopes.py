@@ -20,7 +20,8 @@ _OWN = re.compile(r"/v1/session(?:/pin)?")
 """What concerns nobody but whoever asks."""
 _ADMINISTER = re.compile(r"/v1/(?:people|sessions)(?:/.*)?", re.DOTALL)
 _SET_UP = re.compile(
-    r"/v1/station/.*|/v1/destinations/.*/skip|/v1/[^/]+/.*/rejudgement|/v1/lessons(?:/.*)?", re.DOTALL
+    r"/v1/station/.*|/v1/destinations/.*/skip|/v1/[^/]+/.*/rejudgement|/v1/(?:lessons|devices)(?:/.*)?",
+    re.DOTALL,
 )
 """What changes the station, or what many records of it say."""
 

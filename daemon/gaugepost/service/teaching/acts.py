@@ -197,6 +197,7 @@ async def _other(running: Running, said: LessonSaid) -> Wish:
         make_link=make_link,
         keep_s=said.keep_s,
         probe=given if said.probe else None,
+        given=given,
         name=said.name or "",
         request=said.request or "",
         channel=said.channel or "",

@@ -28,6 +28,16 @@ class Given:
             self.kind, {**self.settings, "baud": line.baud, "bits": line.bits, "parity": line.parity}
         )
 
+    def whole(self) -> Mapping[str, object]:
+        """Return its settings with those by which it hands on all that comes, where nothing says otherwise.
+
+        Raises:
+            SettingsError: there is no such kind of link.
+        """
+        offered: object = find(LINKS, self.kind)
+        every = offered.everything if isinstance(offered, HandsOnAll) else {}
+        return {**every, **self.settings}
+
     def maker(self) -> Callable[[], Link]:
         """Return what makes the link; where nothing says where its values are, it hands on all that comes.
 
@@ -35,10 +45,8 @@ class Given:
             SettingsError: it can't be made so.
         """
         link = find(LINKS, self.kind)
-        offered: object = link
-        every = offered.everything if isinstance(offered, HandsOnAll) else {}
         try:
-            settings = link.Settings.model_validate({**every, **self.settings})
+            settings = link.Settings.model_validate(self.whole())
         except ValidationError as error:
             told = "; ".join(_said(".".join(map(str, each["loc"])), each["msg"]) for each in error.errors())
             raise SettingsError(

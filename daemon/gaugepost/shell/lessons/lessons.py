@@ -53,6 +53,8 @@ class Wish:
     """The station's own link, which is lent for the lesson; None for another one."""
     probe: Given | None = None
     """The link whose line is to be found out first."""
+    given: Given | None = None
+    """How another link was given; None for the station's own."""
     name: str = ""
     """What the gauge is called in its capture."""
     request: str = ""

@@ -1,0 +1,167 @@
+"""Which of the descriptions that are at hand read all that came from a gauge, and what they read there.
+
+A description fits where its decoder finds a value and no bad frame in what came; the very first frame may be bad: who
+begins to listen may hear the end of one. What fits is offered to a person, who sees on the display whether it is right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+from typing import Any, Literal
+
+from gaugepost.contract import BadFrame, Chunk, Decoder, Indication, Temperature
+from gaugepost.contract.teaching import Evidence, KnowsUsual
+from gaugepost.core.errors import GaugepostError
+from gaugepost.core.quantity import exact_text
+from gaugepost.edge import plugins
+from gaugepost.edge.stationfile import Station
+from gaugepost.edge.stationfile.source import DESCRIPTION, load
+from gaugepost.teach.judging import made, played
+
+FOLDER = "descriptions"
+"""Folder beside the station file whose gauge descriptions are tried."""
+MOST_FILES = 200
+MOST_BYTES = 4096
+"""Of what came, so many bytes at the end are read by each description."""
+MOST_READ = 20
+
+Origin = Literal["device", "taught", "link", "file", "usual"]
+
+
+@dataclass(frozen=True, slots=True)
+class Description:
+    """A decoder with its settings, and where they are from."""
+
+    origin: Origin
+    name: str
+    """The device, the link or the file; empty for what a decoder knows as usual."""
+    kind: str
+    settings: Mapping[str, Any]
+    table: Mapping[str, Any]
+    """The same as a station file would have it: `kind` and settings, or `file`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """One frame, and what a description reads there."""
+
+    frame: bytes
+    says: str
+    """Digits and unit, as "12.345 mm"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A description that fits."""
+
+    description: Description
+    reads: tuple[Read, ...]
+    resolution: str
+    """The step of the last digit that came, as "0.001 mm"; empty where no unit is known."""
+    channel: str
+    """The only channel that values came over; empty where the link has none, or several were used."""
+    quantity: Literal["length", "temperature"]
+
+
+def fits(descriptions: Iterable[Description], chunks: Sequence[Chunk]) -> list[Fit]:
+    """Return the descriptions that fit, as they come; of those that read all alike the first."""
+    last, size = len(chunks), 0
+    while last and size + len(chunks[last - 1].data) <= MOST_BYTES:
+        last -= 1
+        size += len(chunks[last].data)
+    evidence = Evidence((), tuple(chunks[last:]))
+    found: dict[object, Fit] = {}
+    for one in descriptions:
+        try:
+            fit = _fit(one, evidence)
+        except GaugepostError:  # a plug-in that can't be used reads nothing
+            continue
+        if fit is not None:
+            found.setdefault((fit.reads, fit.channel), fit)
+    return list(found.values())
+
+
+def at_hand(station: Station, tells: Mapping[str, str]) -> Iterator[Description]:
+    """Yield what may describe a gauge: what its device says itself, links of the station, files, what is usual.
+
+    Reads the disk. `tells` is what the device says of its decoder's settings.
+    """
+    decoders = _decoders()
+    for kind in decoders if tells else ():
+        yield Description("device", "", kind, tells, {"kind": kind, **tells})
+    for plan in station.links.values():
+        settings = plan.decoder_settings.model_dump(mode="json", exclude_unset=True)
+        yield Description(
+            "link", plan.name, plan.decoder_kind, settings, {"kind": plan.decoder_kind, **settings}
+        )
+    folder = station.path.parent / FOLDER
+    for path in sorted(folder.glob("*.toml"))[:MOST_FILES] if folder.is_dir() else ():
+        yield from _file(path)
+    for kind, decoder in decoders.items():
+        if isinstance(decoder, KnowsUsual):
+            for known in decoder.usual():
+                yield Description("usual", "", kind, known, {"kind": kind, **known})
+
+
+def _decoders() -> dict[str, object]:
+    """Return every decoder that is installed and can be used."""
+    found: dict[str, object] = {}
+    for kind in plugins.installed(plugins.DECODERS):
+        with suppress(GaugepostError):
+            found[kind] = plugins.find(plugins.DECODERS, kind)
+    return found
+
+
+def taught(document: Mapping[str, Any] | None) -> Iterator[Description]:
+    """Yield the description that a lesson has decided on, where it has."""
+    if document and (found := document["description"]):
+        settings = {name: value for name, value in found.items() if name != "kind"}
+        yield Description("taught", "", found["kind"], settings, found)
+
+
+def _file(path: Path) -> Iterator[Description]:
+    try:
+        raw = load(path, DESCRIPTION).raw
+    except GaugepostError:  # what is no description is none of a gauge either
+        return
+    kind = raw.get("kind")
+    if isinstance(kind, str):
+        settings = {name: value for name, value in raw.items() if name != "kind"}
+        name = f"{FOLDER}/{path.name}"
+        yield Description("file", name, kind, settings, {"file": name})
+
+
+def _fit(one: Description, evidence: Evidence) -> Fit | None:
+    adapter: type[Decoder] = plugins.find(plugins.DECODERS, one.kind)
+    decoder = made(adapter, one.settings)
+    if decoder is None:
+        return None
+    events = list(chain.from_iterable(events for _, _, events in played(decoder, evidence)))
+    values = [event for event in events if isinstance(event, Indication | Temperature)]
+    if not values or any(isinstance(event, BadFrame) for event in events[1:]):
+        return None
+    channels = {value.channel for value in values}
+    lengths = [value for value in values if isinstance(value, Indication)]
+    return Fit(
+        one,
+        tuple(Read(value.raw, _says(value)) for value in values[-MOST_READ:]),
+        _resolution(lengths),
+        channels.pop() if len(channels) == 1 else "",
+        "length" if len(lengths) == len(values) else "temperature",
+    )
+
+
+def _says(value: Indication | Temperature) -> str:
+    if isinstance(value, Temperature):
+        return f"{exact_text(value.celsius)} °C"
+    return f"{value.text} {value.unit or ''}".rstrip()
+
+
+def _resolution(lengths: Sequence[Indication]) -> str:
+    if not lengths or (unit := lengths[-1].unit) is None:
+        return ""
+    return f"{exact_text(min(each.resolution for each in lengths))} {unit}"
