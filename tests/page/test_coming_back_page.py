@@ -1,4 +1,4 @@
-"""The bench page while its service goes and comes back: killed, and with another journal."""
+"""The bench page while its service goes and comes back: killed, in a mastering too, and with another journal."""
 
 from __future__ import annotations
 
@@ -59,3 +59,27 @@ def test_another_journal_is_followed_from_its_end(own: Bench, person: BrowserCon
     shows(page, own)
     expect(page.locator(".result-word")).to_have_text("oversize")
     expect(page.locator(".lot tbody tr")).to_have_count(1)
+
+
+def test_killed_in_the_middle_of_a_mastering(own: Bench, person: BrowserContext) -> None:
+    """What was read before the kill counts: the page shows it again, the next reading completes the mastering."""
+    page = opened(person, own.daemon.address, "master")
+    page.locator('input[name="serial-ring-38"]').fill("R38-07")
+    page.keyboard.press("Enter")
+    page.wait_for_selector('.master-now[data-stage="reading"]')
+    own.show("38.0014")
+    page.wait_for_selector('.master-now[data-read="1"]')
+    own.daemon.kill()
+    expect(page.locator(".notice-bad")).to_contain_text("connection lost")
+    own.daemon.start()
+    own.connected()
+    expect(page.locator(".notice-good")).to_contain_text("connected again")
+    expect(page.locator(".master-count")).to_have_text("Reading 2 of 2")
+    expect(page.locator(".master-shown")).to_contain_text("38.0014 mm")
+    own.show("38.0016")
+    page.wait_for_selector('.master-now[data-stage="outcome"]')
+    expect(page.locator(".result-word")).to_have_text("accepted")
+    (mastering,) = own.daemon.records(kind="mastering")
+    readings = list(own.daemon.records(kind="master-reading"))
+    assert [each["indication"] for each in readings] == ["38.0014", "38.0016"]
+    assert mastering["code"] == "accepted"
