@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.page.bench import WAIT_MS, opened
 from tests.page.masters_bench import MastersBench, masters_bench
@@ -94,8 +94,18 @@ def test_the_spread_is_drawn_as_it_grows(at_masters: MastersBench, person: Brows
     stage(page, "choosing")
 
 
-def test_another_ring_than_was_named(at_masters: MastersBench, person: BrowserContext) -> None:
-    """An indication that fits another ring refuses the mastering, and names that ring."""
+def test_another_ring_than_was_named(
+    at_masters: MastersBench, person: BrowserContext, chromium: Browser
+) -> None:
+    """An indication that fits another ring refuses the mastering, and names that ring, to each in their language."""
+    german = chromium.new_context(viewport={"width": 390, "height": 844}, locale="de-DE")
+    other = opened(german, at_masters.daemon.address, "master")
+    other.get_by_role("button", name="Einstellen", exact=True).click()
+    other.locator('input[name="serial-ring-38"]').fill("R38-11")
+    other.keyboard.press("Enter")
+    expect(other.locator(".master-now .problem")).to_contain_text(
+        "die Seriennummer von ring-38 ist nicht R38-11: nehmen Sie den richtigen Meister in die Hand"
+    )
     page = opened(person, at_masters.daemon.address, "master")
     page.get_by_role("button", name="Master", exact=True).click()
     begin(page, "R38-07", "Master on ring-38")
@@ -108,6 +118,11 @@ def test_another_ring_than_was_named(at_masters: MastersBench, person: BrowserCo
     expect(page.locator(".master-reasons")).to_contain_text(
         "ring-38-large fits the indication on ring-38 better"
     )
+    expect(other.locator(".master-reasons")).to_contain_text(
+        "ring-38-large passt besser zur Anzeige an ring-38: wurde ring-38-large gemessen?"
+    )
+    assert other.locator(".master-reasons [lang=en]").count() == 0
+    german.close()
 
 
 def test_a_jump_is_told_and_left_to_a_person(at_masters: MastersBench, person: BrowserContext) -> None:

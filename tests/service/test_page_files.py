@@ -16,7 +16,7 @@ from gaugepost.service.page.files import FOLDER, read_all
 from tests.service.at_work import at_work
 
 WORDS = {
-    path.stem: json.loads(path.read_text(encoding="utf-8")) for path in (FOLDER / "words").glob("*.json")
+    path.stem: json.loads(path.read_text(encoding="utf-8")) for path in (FOLDER / "words").glob("??.json")
 }
 MOST_BYTES = 500_000
 

@@ -2,6 +2,7 @@
 
 import { Refused } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { t } from "../common/words.js";
 
 // Opens a dialog. `act(form data)` does what is asked; what it throws is shown, and the dialog stays open.
@@ -38,6 +39,6 @@ export function ask({ title, fields, does, act, wide = false }) {
 export function tell(place, error) {
   if (error instanceof Refused && error.status === 401) {
     put(place, t("frame.signed_out"), " ", h("a", { href: `/sign-in${location.hash}` }, t("sign_in.title")));
-  } else if (error instanceof Refused) put(place, h("span", { lang: "en" }, [error.message, error.hint].filter(Boolean).join(": ")));
+  } else if (error instanceof Refused) put(place, h("span", {}, told(error.message), error.hint ? [": ", told(error.hint)] : []));
   else put(place, t("frame.lost"));
 }

@@ -2,6 +2,7 @@
 
 import { get, look, Refused } from "../common/ask.js";
 import { h, put, setText } from "../common/dom.js";
+import { loadTold } from "../common/told.js";
 import { clock, loadWords, t } from "../common/words.js";
 import { askChoices, lookWho, showWho } from "./chosen.js";
 import { askInHand, showInHand } from "./in_hand.js";
@@ -110,10 +111,11 @@ const stream = new Stream(tell);
 
 async function begin() {
   void SCREENS[named()](); // on its way while the rest is asked for
-  const [about] = await Promise.all([begun(), loadWords()]);
+  const [about] = await Promise.all([begun(), loadWords().then(loadTold)]);
   document.getElementById("in-hand").addEventListener("click", askInHand);
   document.getElementById("choices").addEventListener("click", () => askChoices(async () => {
     await loadWords();
+    await loadTold();
     await lookWho();
     await show(false);
   }));

@@ -2,6 +2,7 @@
 
 import { get, send, Refused } from "./ask.js";
 import { h, put } from "./dom.js";
+import { loadTold, told } from "./told.js";
 import { loadWords, t } from "./words.js";
 
 // Back to where whoever signs in came from: a screen is a fragment of the one page.
@@ -23,7 +24,7 @@ function form(title, fields, read) {
       await send("POST", "/session", read(new FormData(made)));
       onwards();
     } catch (error) {
-      if (error instanceof Refused) put(said, h("span", { lang: "en" }, `${error.message}. ${error.hint}`));
+      if (error instanceof Refused) put(said, h("span", {}, told(error.message), ". ", told(error.hint)));
       else put(said, t("frame.lost"));
       made.querySelector("input[type=password]").value = "";
       made.querySelector("input").focus();
@@ -33,6 +34,7 @@ function form(title, fields, read) {
 }
 
 await loadWords();
+await loadTold();
 document.title = t("sign_in.title");
 try {
   const session = await get("/session");

@@ -2,6 +2,7 @@
 
 import { get } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { moment, t, word } from "../common/words.js";
 import { latest } from "../app/latest.js";
 import { overTime } from "../drawing/over_time.js";
@@ -88,5 +89,5 @@ function one(series) {
       h("tbody", {}, [...series.points].reverse().map((point) => h("tr", {},
         h("td", { class: "digits" }, moment(point.measured_at)), h("td", {}, h("button", { type: "button", class: "digits", onclick: () => askRecord(String(point.sequence)) }, point.shown.value)),
         h("td", { class: point.failed ? "is-bad" : null }, word("outcome", series.what === "offset" ? "accepted" : point.failed ? "failed" : "passed")),
-        h("td", {}, point.operator ?? ""), h("td", { lang: "en" }, point.notes.join("; ")))))))));
+        h("td", {}, point.operator ?? ""), h("td", {}, point.notes.flatMap((each, at) => [at ? "; " : null, told(each)])))))))));
 }

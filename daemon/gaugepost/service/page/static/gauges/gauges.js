@@ -2,6 +2,7 @@
 
 import { get } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { clock, moment, t, word } from "../common/words.js";
 import { latest } from "../app/latest.js";
 import { cautions } from "../measure/cautions.js";
@@ -42,7 +43,7 @@ function card(gauge, link) {
     wrong.length ? h("ul", { class: "troubles" }, wrong.map(([what, todo, own]) => h("li", {},
       h("strong", { lang: own ? null : "en" }, what), todo ? h("span", {}, ` ${todo}`) : null))) : null,
     h("p", { class: "gauge-links" }, ["master", "drift"].map((name) => h("a", { href: `#${name}/${encodeURIComponent(gauge.gauge)}` }, t(name === "master" ? "drift.master" : "drift.of", { gauge: gauge.gauge })))),
-    gauge.procedure ? h("p", { class: "is-open", lang: "en" }, `${gauge.procedure.procedure}: ${gauge.procedure.text}`) : null,
+    gauge.procedure ? h("p", { class: "is-open" }, `${word("kind", gauge.procedure.procedure)}: `, told(gauge.procedure.text)) : null,
     h("dl", { class: "facts" }, facts(gauge, link).filter(([, text]) => text).map(([name, text]) => h("div", {}, h("dt", {}, t(`gauges.${name}`)), h("dd", {}, text)))),
     lastFrame(gauge.last_frame));
 }
@@ -82,5 +83,5 @@ function lastFrame(said) {
   const became = [word("kind", said.kind), said.shown.indication, said.shown.value && `${said.shown.value} ${said.shown.unit}`, said.shown.word && word("word", said.shown.word)].filter(Boolean).join(", ");
   return h("div", { class: "last-frame" }, h("h3", {}, t("gauges.last_frame"), " ", h("span", { class: "soft digits" }, clock(said.measured_at))),
     said.shown.frame ? frame(said.shown.frame) : null,
-    h("p", {}, became), said.text ? h("p", { lang: "en" }, said.text) : null);
+    h("p", {}, became), said.text ? h("p", {}, told(said.text)) : null);
 }

@@ -1,6 +1,7 @@
 // The pieces of an inspection record: one word for each, then every measurement, those that were voided or repeated too.
 
 import { h } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { clock, t, word } from "../common/words.js";
 import { shape, TONE } from "../drawing/shapes.js";
 
@@ -69,14 +70,14 @@ function measurement(each) {
 // What is to be known of a measurement beside its numbers: that it is void and why, why it was repeated, the reasons.
 function notesOf(each) {
   const by = each.replaced;
-  const english = (text) => h("li", { lang: "en" }, text);
+  const sentence = (text) => h("li", {}, told(text));
   return [
     by ? h("li", {}, h("b", {}, word("replaced", by.kind)), by.at ? ` ${t("inspection.by", { operator: by.operator ?? "–", at: clock(by.at), record: by.sequence })}` : "",
-      by.text ? [": ", h("span", { lang: "en" }, by.text)] : null) : null,
+      by.text ? [": ", told(by.text)] : null) : null,
     each.suspect ? h("li", {}, word("word", "suspect")) : null,
-    each.text && !by ? english(each.text) : null,
-    ...(each.reasons ?? []).map(english),
-    each.shown.uncertainty ? null : (each.uncertainty_reasons ?? []).map(english),
+    each.text && !by ? sentence(each.text) : null,
+    ...(each.reasons ?? []).map(sentence),
+    each.shown.uncertainty ? null : (each.uncertainty_reasons ?? []).map(sentence),
     each.requirements_not_judged ? h("li", {}, t("measure.beside", { what: each.requirements_not_judged.map((one) => word("requirement", one)).join(", ") })) : null,
   ].flat().filter(Boolean);
 }

@@ -2,6 +2,7 @@
 
 import { get } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { toldList } from "../common/told.js";
 import { clock, moment, t, word } from "../common/words.js";
 import { latest } from "../app/latest.js";
 import { formPicture } from "../drawing/form.js";
@@ -114,6 +115,6 @@ function showForms(place, said) {
   const text = (last.shown.form ?? []).map((each) => `${t(`form.${each.figure}`)} ${each.size}`).join(", ");
   put(place, h("h2", {}, t("form.title", { piece: last.piece ?? "–" })), formPicture(last, said.places, text) ?? h("p", {}, t("form.no_picture")),
     h("p", { class: "soft" }, t("form.exaggerated")), h("dl", { class: "facts" }, figures),
-    last.reasons ? h("ul", { lang: "en" }, last.reasons.map((each) => h("li", {}, each))) : null,
+    last.reasons ? toldList(last.reasons) : null,
     h("button", { type: "button", "data-id": last.id, onclick: () => askRecord(last.id) }, t("record.title")));
 }

@@ -2,6 +2,7 @@
 
 import { get } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { toldList } from "../common/told.js";
 import { moment, t, word } from "../common/words.js";
 import { ask, tell } from "../app/dialogs.js";
 import { inHand } from "../app/in_hand.js";
@@ -31,7 +32,7 @@ function filled(record, dialog) {
     record.replaced_by ? h("p", { class: "is-open" }, t("record.replaced"), " ",
       h("button", { type: "button", onclick: () => { dialog.close(); void askRecord(record.replaced_by); } }, t("record.by"))) : null,
     h("dl", { class: "facts" }, facts(record).filter(([, text]) => text).map(([name, text]) => h("div", {}, h("dt", {}, t(name)), h("dd", { class: "digits" }, text)))),
-    record.reasons ? h("ul", { lang: "en" }, record.reasons.map((each) => h("li", {}, each))) : null,
+    record.reasons ? toldList(record.reasons) : null,
     record.members ? h("p", {}, t("record.members"), " ", record.members.map((id) => h("button", {
       type: "button", onclick: () => { dialog.close(); void askRecord(id); } }, id.slice(id.lastIndexOf("-") + 1)))) : null,
     shown.frame ? [h("h3", {}, t("record.frame")), frame(shown.frame)] : null,
@@ -93,7 +94,7 @@ async function budget(place, record) {
   }
   const title = h("h3", {}, t("record.budget"));
   if (!said.stated) {
-    put(box, title, h("ul", { lang: "en" }, said.reasons.map((each) => h("li", {}, each))));
+    put(box, title, toldList(said.reasons));
     return;
   }
   const same = record.uncertainty_mm !== undefined && Number(record.uncertainty_mm) === said.uncertainty_mm;

@@ -2,6 +2,7 @@
 
 import { send } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { toldList } from "../common/told.js";
 import { moment, t, word } from "../common/words.js";
 import { soakPicture } from "../drawing/soak.js";
 
@@ -13,9 +14,9 @@ export function standing(place, seen, acts) {
   put(place,
     h("h2", {}, seen.gauge, " ", h("span", { class: seen.judged ? "is-good" : "is-open" }, t(seen.judged ? "gauges.judged" : "gauges.not_judged"))),
     seen.valid_until ? h("p", { class: "valid-until" }, t("master.valid_until", { at: moment(seen.valid_until) })) : null,
-    seen.left.length ? h("ul", { lang: "en" }, seen.left.map((each) => h("li", {}, each))) : null,
-    seen.reasons.length ? h("ul", { class: "troubles", lang: "en" }, seen.reasons.map((each) => h("li", {}, each))) : null,
-    seen.due_soon.length ? h("ul", { class: "is-open", lang: "en" }, seen.due_soon.map((each) => h("li", {}, each))) : null,
+    seen.left.length ? toldList(seen.left) : null,
+    seen.reasons.length ? toldList(seen.reasons, { class: "troubles" }) : null,
+    seen.due_soon.length ? toldList(seen.due_soon, { class: "is-open" }) : null,
     contacts(seen, acts),
     h("p", {}, h("a", { href: `#drift/${encodeURIComponent(seen.gauge)}` }, t("drift.of", { gauge: seen.gauge }))));
 }
@@ -42,7 +43,7 @@ export function soaking(place, soak) {
   put(place, h("h2", {}, t("master.temperatures")), h("ul", { class: "temperatures digits" }, lines),
     soakPicture(soak, text, { from: t("master.ago", { minutes: minutes(2 * soak.window_s) }), now: t("master.now") }),
     soak.held ? h("p", { class: "soft" }, t("master.soak_limit", { limit: soak.limit, window: soak.window })) : null,
-    soak.drifting.length ? h("ul", { class: "is-open", lang: "en" }, soak.drifting.map((each) => h("li", {}, each))) : null);
+    soak.drifting.length ? toldList(soak.drifting, { class: "is-open" }) : null);
 }
 
 export function masterCautions() {

@@ -2,6 +2,7 @@
 
 import { send } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { t } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { minutes } from "./beside.js";
@@ -62,7 +63,7 @@ export function choosing(place, acts, asked) {
     return h("label", { class: "option ring" },
       h("input", { type: "radio", name: "ring", value: each.master, disabled: each.overdue, "aria-describedby": id }),
       h("b", {}, each.master), h("span", { id, class: "digits" }, about.filter(Boolean).join(" · "),
-        each.why_not ? h("span", { lang: "en", class: "soft" }, ` ${each.why_not}`) : null));
+        each.why_not ? h("span", { class: "soft" }, " ", told(each.why_not)) : null));
   }
 
   function showProof() {

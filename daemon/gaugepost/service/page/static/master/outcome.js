@@ -1,6 +1,7 @@
 // What came of a mastering or a check, with the reasons that the service gives; then on, or once more.
 
 import { h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { moment, t, word } from "../common/words.js";
 import { shape, TONE } from "../drawing/shapes.js";
 import { readSet } from "./reading.js";
@@ -19,7 +20,7 @@ const SHAPES = { "check failed": "not-judged" };
 export function outcome(place, acts) {
   const title = h("h2", { tabindex: "-1" });
   const plate = h("p", { class: "result-word" });
-  const reasons = h("ul", { class: "master-reasons", lang: "en" });
+  const reasons = h("ul", { class: "master-reasons" });
   const figures = h("dl", { class: "facts" });
   const sets = h("div", { class: "sets" });
   const doing = h("div", { class: "actions" });
@@ -33,7 +34,7 @@ export function outcome(place, acts) {
     put(title, [last.kind === "abandoned" ? word("kind", last.code) : word("kind", last.kind), last.master, moment(last.at)].filter(Boolean).join(" · "));
     plate.className = `result-word ${TONE[tone]}`;
     put(plate, shape(SHAPES[key] ?? tone), h("span", {}, said));
-    put(reasons, last.reasons.map((each) => h("li", {}, each)), last.suspect ? h("li", {}, `${last.suspect.count}: ${last.suspect.text}`) : null);
+    put(reasons, last.reasons.map((each) => h("li", {}, told(each))), last.suspect ? h("li", {}, `${last.suspect.count}: `, told(last.suspect.text)) : null);
     put(figures, [
       ["master.error", last.error && `${last.error} (± ${last.limit})`],
       ["fact.uncertainty", last.uncertainty && `± ${last.uncertainty}`],

@@ -1,6 +1,7 @@
 // What comes next: the mastering or check that goes on, else what is measured, where, and which reading of how many.
 
 import { h, put } from "../common/dom.js";
+import { told, toldList } from "../common/told.js";
 import { t, word } from "../common/words.js";
 
 function here(seen) {
@@ -25,7 +26,7 @@ export function next(place, choose) {
     } else if (procedure) {
       lines.push(h("p", { class: "next-what" }, h("span", { class: "soft" }, `${seen.gauge}: `),
         t(procedure.procedure === "check" ? "measure.check_goes_on" : "measure.mastering_goes_on")));
-      lines.push(h("p", { class: "next-more", lang: "en" }, procedure.text), toMaster(seen.gauge));
+      lines.push(h("p", { class: "next-more" }, told(procedure.text)), toMaster(seen.gauge));
     } else if (!coming.characteristic) {
       lines.push(h("p", { class: "next-what" }, t("measure.choose")));
     } else if (seen.piece && settled(here(seen)) && !coming.again) {
@@ -44,14 +45,14 @@ export function next(place, choose) {
         seen.gauge,
       ];
       lines.push(h("p", { class: "next-more" }, more.filter(Boolean).join(" · ")));
-      if (coming.again) lines.push(h("p", { class: "next-more", lang: "en" }, coming.again));
+      if (coming.again) lines.push(h("p", { class: "next-more" }, told(coming.again)));
     }
     if (seen.gauge && !seen.connected) lines.push(h("p", { class: "problem" }, t("measure.link_away", { gauge: seen.gauge })));
     if (seen.gauge && !seen.judged && !procedure) {
       lines.push(h("div", { class: "unjudged" }, h("p", { class: "problem" }, t("measure.not_judged")),
-        h("ul", { lang: "en" }, seen.reasons.map((each) => h("li", {}, each))), toMaster(seen.gauge)));
+        toldList(seen.reasons), toMaster(seen.gauge)));
     }
-    for (const due of seen.due_soon) lines.push(h("p", { class: "is-open", lang: "en" }, due));
+    for (const due of seen.due_soon) lines.push(h("p", { class: "is-open" }, told(due)));
     if (coming?.choices.length > 1) {
       lines.push(h("div", { class: "choices", role: "group", "aria-label": t("measure.characteristics") }, coming.choices.map((name) => h(
         "button", { type: "button", "aria-pressed": String(name === coming.characteristic), onclick: () => choose({ characteristic: name }) }, name))));

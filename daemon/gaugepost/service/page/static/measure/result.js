@@ -1,6 +1,7 @@
 // The result, readable from three metres: digits, the word with its shape where it lies, the picture to scale.
 
 import { h, put, setText } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { t, word } from "../common/words.js";
 import { scale } from "../drawing/scale.js";
 import { shape, TONE } from "../drawing/shapes.js";
@@ -16,7 +17,7 @@ export function result(place) {
   const ends = h("div", { class: "result-ends digits" });
   const remedy = h("p", { class: "result-remedy" });
   const facts = h("dl", { class: "facts" });
-  const reasons = h("ul", { class: "reasons", lang: "en" });
+  const reasons = h("ul", { class: "reasons" });
   place.append(h("h2", { class: "said" }, t("measure.result")), about,
     h("div", { class: "result-line" }, digits, indication), picture, ends, plate, remedy, reasons, facts);
 
@@ -39,7 +40,7 @@ export function result(place) {
     put(ends, [["lower", limits.shown?.lower], ["upper", limits.shown?.upper]].map(([name, text]) => h(
       "span", { class: `end-${name}` }, text ? [h("span", { class: "soft" }, `${t(`limit.${name}`)} `), text] : "")));
     setText(remedy, last?.remedy && !earlier ? word("remedy", last.remedy) : "");
-    put(reasons, (last?.reasons ?? []).map((each) => h("li", {}, each)));
+    put(reasons, (last?.reasons ?? []).map((each) => h("li", {}, told(each))));
     put(facts, last ? factsOf(last) : []);
   };
 }
@@ -63,7 +64,7 @@ function headline(last, earlier) {
     last.characteristic ?? t("measure.no_characteristic"),
     last.position,
     last.attempt > 1 && h("strong", { class: "attempt" }, t("measure.attempt", { number: last.attempt })),
-    last.kind === "result" && last.text && h("span", { lang: "en" }, last.text),
+    last.kind === "result" && last.text && told(last.text),
     last.replaced && h("strong", { class: "is-open" }, word("replaced", last.replaced)),
   ].filter(Boolean);
   const before = earlier ? [h("strong", {}, t("measure.earlier")), " "] : [];
