@@ -31,12 +31,24 @@ export function word(list, said) {
   return texts[`${list}.${said}`] ?? said;
 }
 
+// Returns a decision rule with how wide its guard band is: `said` as a station file says it, "guarded … factor 1.65".
+export function rule(said) {
+  const [, name, width] = /^(.*?)(?: ([\d.]+))?$/.exec(said);
+  const by = name.split(" ").at(-1);
+  return width ? `${word("rule", name)}, ${t(`rule_width.${by}`, { width, percent: Math.round(width * 1e6) / 1e4 })}` : word("rule", name);
+}
+
+// Days and times as where this language is spoken here: 31/01 in London, 1/31 in Chicago.
+function locale() {
+  return navigator.languages.find((each) => each.slice(0, 2) === spoken) ?? spoken;
+}
+
 export function clock(time) {
-  return new Intl.DateTimeFormat(spoken, { timeStyle: "medium" }).format(new Date(time));
+  return new Intl.DateTimeFormat(locale(), { timeStyle: "medium" }).format(new Date(time));
 }
 
 export function moment(time) {
-  return new Intl.DateTimeFormat(spoken, { dateStyle: "short", timeStyle: "medium" }).format(new Date(time));
+  return new Intl.DateTimeFormat(locale(), { dateStyle: "short", timeStyle: "medium" }).format(new Date(time));
 }
 
 function translate(root) {

@@ -2,7 +2,7 @@
 
 import { h } from "../common/dom.js";
 import { told } from "../common/told.js";
-import { clock, t, word } from "../common/words.js";
+import { clock, rule, t, word } from "../common/words.js";
 import { shape, TONE } from "../drawing/shapes.js";
 
 const COLUMNS = ["what", "limits", "value", "deviation", "uncertainty", "word", "attempt", "with", "who", "record"];
@@ -18,14 +18,9 @@ export function summary(said) {
     h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("inspection.drawing") }, h("table", { class: "paper-table" },
       h("thead", {}, head(["characteristic", "nominal", "limits", "rule"])),
       h("tbody", {}, said.characteristics.map((each) => h("tr", {}, h("th", { scope: "row" }, each.characteristic, each.size_modifier ? ` (${each.size_modifier})` : ""),
-        h("td", { class: "digits" }, each.limits.nominal ?? ""), h("td", { class: "digits" }, span(each.limits.shown), ` ${each.limits.unit}`), h("td", {}, rule(each.rule))))))),
+        h("td", { class: "digits" }, each.limits.nominal ?? ""), h("td", { class: "digits" }, span(each.limits.shown), ` ${each.limits.unit}`), h("td", {}, rule(each.rule ?? "simple acceptance"))))))),
     h("p", { class: "lot-counts" }, [...counts].map(([name, count]) => h("span", { class: TONE[name] ?? "" }, name === "open" ? null : shape(name),
       ` ${count} ${name === "open" ? t("measure.open") : word("word", name)} `))));
-}
-
-function rule(said) {
-  const [name, ...more] = (said ?? "simple acceptance").split(", ");
-  return [word("rule", name), ...more].join(", ");
 }
 
 function span(shown) {

@@ -3,7 +3,7 @@
 import { get } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
 import { toldList } from "../common/told.js";
-import { moment, t, word } from "../common/words.js";
+import { moment, rule, t, word } from "../common/words.js";
 import { ask, tell } from "../app/dialogs.js";
 import { inHand } from "../app/in_hand.js";
 import { askVoid } from "../measure/actions.js";
@@ -64,7 +64,7 @@ function facts(record) {
     ["record.master", record.master],
     ["fact.deviation", shown.deviation && `${shown.deviation} ${shown.unit}`],
     ["fact.decision", record.decision && word("decision", record.decision)],
-    ["fact.rule", record.rule && word("rule", record.rule)],
+    ["fact.rule", record.rule && rule([record.rule, record.rule_parameter].filter(Boolean).join(" "))],
     ["fact.conformity", record.conformity && `${word("conformity", record.conformity)}, ${shown.probability}`],
     ["fact.uncertainty", shown.uncertainty && `± ${shown.uncertainty} (k = ${shown.coverage_factor})`],
     ...(shown.form ?? []).map((each) => [`form.${each.figure}`, each.uncertainty ? `${each.size} ± ${each.uncertainty}` : each.size]),

@@ -2,7 +2,7 @@
 
 import { h, put, setText } from "../common/dom.js";
 import { told } from "../common/told.js";
-import { t, word } from "../common/words.js";
+import { rule, t, word } from "../common/words.js";
 import { scale } from "../drawing/scale.js";
 import { shape, TONE } from "../drawing/shapes.js";
 
@@ -88,7 +88,7 @@ function factsOf(last) {
     ["verdict", last.verdict && last.verdict !== shown.word && word("word", last.verdict)],
     ["deviation", shown.deviation && `${shown.deviation} ${shown.unit}`],
     ["decision", last.decision && word("decision", last.decision)],
-    ["rule", last.rule && last.rule !== "simple acceptance" && `${word("rule", last.rule)} ${last.rule_parameter ?? ""}`.trim()],
+    ["rule", last.rule && last.rule !== "simple acceptance" && rule([last.rule, last.rule_parameter].filter(Boolean).join(" "))],
     ["accepts", accepted && `${accepted} ${shown.unit}`],
     ["uncertainty", shown.uncertainty ? `± ${shown.uncertainty} (k = ${shown.coverage_factor})` : last.uncertainty_reasons && t("measure.no_uncertainty")],
     ["conformity", last.conformity && `${word("conformity", last.conformity)}, ${shown.probability}`],
