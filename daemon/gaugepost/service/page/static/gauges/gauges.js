@@ -41,7 +41,7 @@ function card(gauge, link) {
   return h("section", { class: "sheet gauge", "aria-label": gauge.gauge },
     h("h2", {}, gauge.gauge, " ", h("span", { class: gauge.judged ? "is-good" : "is-open" }, gauge.judged ? t("gauges.judged") : t("gauges.not_judged"))),
     wrong.length ? h("ul", { class: "troubles" }, wrong.map(([what, todo]) => h("li", {},
-      h("strong", {}, told(what)), todo ? h("span", {}, ` ${todo}`) : null))) : null,
+      h("strong", {}, what), todo ? h("span", {}, ` ${todo}`) : null))) : null,
     h("p", { class: "gauge-links" }, ["master", "drift"].map((name) => h("a", { href: `#${name}/${encodeURIComponent(gauge.gauge)}` }, t(name === "master" ? "drift.master" : "drift.of", { gauge: gauge.gauge })))),
     gauge.procedure ? h("p", { class: "is-open" }, `${word("kind", gauge.procedure.procedure)}: `, told(gauge.procedure.text)) : null,
     h("dl", { class: "facts" }, facts(gauge, link).filter(([, text]) => text).map(([name, text]) => h("div", {}, h("dt", {}, t(`gauges.${name}`)), h("dd", {}, text)))),
@@ -69,12 +69,12 @@ function facts(gauge, link) {
 // What is wrong, and what to do about it: the service's reasons, and the next step in this language.
 function troubles(gauge, link) {
   const found = [];
-  if (link && link.state !== "connected") found.push([link.problem ?? word("link", link.state), t("todo.link")]);
+  if (link && link.state !== "connected") found.push([link.problem ? told(link.problem) : word("link", link.state), t("todo.link")]);
   for (const reason of gauge.reasons) {
     const todo = reason === "not mastered" ? t("todo.master", { gauge: gauge.gauge }) : reason.includes("overdue") ? t("todo.calibrate") : t("todo.check", { gauge: gauge.gauge });
-    found.push([reason, todo]);
+    found.push([told(reason), todo]);
   }
-  for (const due of gauge.due_soon) found.push([due, ""]);
+  for (const due of gauge.due_soon) found.push([told(due), ""]);
   return found;
 }
 
