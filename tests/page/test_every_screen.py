@@ -24,6 +24,7 @@ SCREENS = {
     "look": ".chart-point",
     "gauges": ".gauge",
     "deliveries": ".delivery, .sheet",
+    "setup": ".setup-part tbody tr",
     "drift": ".over-time",
     "inspection": ".paper-foot",
 }

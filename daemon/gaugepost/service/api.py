@@ -38,6 +38,7 @@ from gaugepost.service.routes.access import (
     sessions_routes,
     signature_routes,
 )
+from gaugepost.service.setting_up.routes import routes as setting_up_routes
 from gaugepost.service.teaching import binding
 from gaugepost.service.teaching.routes import routes as lesson_routes
 
@@ -48,6 +49,8 @@ INDEX = {
     "GET /v1/metrics": "counts and states for monitoring, in the OpenMetrics text format",
     "GET /v1/station/file": "what the station file says, and its sha256",
     "PATCH /v1/station/file": "edit it: change (a merge patch), sha256, look, reason, operator; comments stay",
+    "GET /v1/station/limits": "what limits come to as typed: limits, lower, upper, nominal, ...; feature, unit",
+    "GET /v1/station/schema": "what a table of the station file may hold: section",
     "POST /v1/station/reload": "read it again and take it while the station runs: reason, operator",
     "GET /v1/station": "the station, its journal's head, what is in hand",
     "GET /v1/gauges": "gauges: judged or why not, mastering, what to read next, last reading",
@@ -172,6 +175,7 @@ def build_api(running: Running) -> FastAPI:
     api.include_router(device_routes(running), prefix="/v1")
     api.include_router(lesson_routes(running), prefix="/v1")
     api.include_router(binding.routes(running), prefix="/v1")
+    api.include_router(setting_up_routes(), prefix="/v1")
     signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
     api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")
     api.include_router(sessions_routes(running, sessions), prefix="/v1")

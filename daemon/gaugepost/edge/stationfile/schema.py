@@ -79,6 +79,25 @@ def station_schema() -> Schema:
     return tidied
 
 
+_TABLES: dict[str, type[model.Table]] = {
+    "station": model.StationTable,
+    "gauges": model.GaugeTable,
+    "masters": model.MasterTable,
+    "characteristics": model.CharacteristicTable,
+}
+
+
+def section_schema(section: str) -> Schema:
+    """Return the schema of one table of a section: a key of `_TABLES`, or "destinations" for one arm a kind."""
+    definitions: Schema = {}
+    if section == "destinations":
+        table = _kinds(definitions, plugins.DESTINATIONS, model.DestinationTable)
+    else:
+        table = _of(definitions, _TABLES[section])
+    tidied: Schema = _tidied({**table, "$defs": definitions})
+    return tidied
+
+
 def _tidied(schema: Any) -> Any:
     """Return the schema without what TOML doesn't have, null, and without titles that only repeat the key."""
     if isinstance(schema, list):

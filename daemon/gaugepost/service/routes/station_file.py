@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
+import json
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Request
 from fastapi.responses import JSONResponse
 from pydantic import Field
 
+from gaugepost.edge.stationfile import StationFileError
+from gaugepost.edge.stationfile.source import parse
 from gaugepost.service.commands.bodies import Note, Said, Text
 from gaugepost.service.commands.signing import signed
 from gaugepost.service.facade import Running
@@ -41,9 +45,10 @@ def routes(running: Running) -> APIRouter:
 
     @router.get("/file")
     async def file() -> JSONResponse:
-        """What the station file says, and its SHA-256, which an edit has to name."""
+        """What the station file says, as text and as tables, and its SHA-256, which an edit has to name."""
         text = await running.reload.text()
-        return JSONResponse({"file": str(running.station.path), "text": text, "sha256": digest_of(text)})
+        said = {"file": str(running.station.path), "text": text, "sha256": digest_of(text)}
+        return JSONResponse({**said, "tables": await asyncio.to_thread(_tables, text)})
 
     @router.post("/reload")
     async def reload(request: Request, said: Annotated[ReloadSaid | None, Body()] = None) -> JSONResponse:
@@ -61,6 +66,16 @@ def routes(running: Running) -> APIRouter:
         return JSONResponse(_came(running, came))
 
     return router
+
+
+def _tables(text: str) -> Document | None:
+    """Return the tables of `text`, days and times as text; None where it is no TOML."""
+    try:
+        found = parse(text.encode(), "").raw
+    except StationFileError:
+        return None
+    tables: Document = json.loads(json.dumps(found, default=str))
+    return tables
 
 
 def _came(running: Running, came: Reloaded) -> Document:

@@ -19,6 +19,7 @@ const SCREENS = {
   look: () => import("../look/look.js"),
   gauges: () => import("../gauges/gauges.js"),
   deliveries: () => import("../deliveries/deliveries.js"),
+  setup: () => import("../setup/setup.js"),
   drift: () => import("../drift/drift.js"),
   inspection: () => import("../inspection/inspection.js"),
 };

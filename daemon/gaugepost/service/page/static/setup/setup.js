@@ -1,0 +1,155 @@
+// What the station consists of: what is measured, with what, on which master; added, changed and removed by forms.
+
+import { get, may, send, who } from "../common/ask.js";
+import { freshId, h, put } from "../common/dom.js";
+import { t } from "../common/words.js";
+import { ask, tell } from "../app/dialogs.js";
+import { latest } from "../app/latest.js";
+import { openForm, others, signing, wouldChange } from "./form.js";
+import { partsOf, schemaOf } from "./parts.js";
+
+const REST_MS = 700;
+
+export function open(place, station) {
+  const done = h("p", { class: "sheet is-good", hidden: true });
+  const problem = h("p", { class: "problem", role: "alert" });
+  const steps = h("div", {});
+  const list = h("div", { class: "setup-parts" });
+  place.append(h("div", { class: "setup" }, h("h1", {}, t("setup.title")), done, problem, steps, list));
+  let file = null;
+  let closed = false;
+
+  const refresh = latest(async () => {
+    try {
+      const [fresh, { characteristics }] = await Promise.all([get("/station/file"), get("/characteristics")]);
+      if (closed) return;
+      file = fresh;
+      show(new Map(characteristics.map((each) => [each.characteristic, each])));
+    } catch (error) {
+      tell(problem, error);
+    }
+  }, REST_MS);
+
+  function saved(answer) {
+    put(done, t("setup.saved"), " ", h("span", { lang: "en" }, answer.text));
+    done.hidden = false;
+    station.say(`${t("setup.saved")} ${answer.text}`);
+    refresh();
+  }
+
+  async function edit(section, name) {
+    put(problem);
+    try {
+      const [fresh, schema] = await Promise.all([get("/station/file"), schemaOf(section)]);
+      file = fresh;
+      openForm({
+        title: name === null ? t(`setup.add_${section}`) : t("setup.change_of", { name }),
+        section, name, file, parts: partsOf(section, schema), done: saved,
+      });
+    } catch (error) {
+      tell(problem, error);
+    }
+  }
+
+  async function remove(section, name) {
+    put(problem);
+    try {
+      file = await get("/station/file");
+      const change = { [section]: { [name]: null } };
+      await askRemoval(change, file.sha256, name, saved);
+    } catch (error) {
+      tell(problem, error);
+    }
+  }
+
+  function show(limits) {
+    put(problem);
+    if (!file.tables) {
+      put(problem, t("setup.no_toml"));
+      return;
+    }
+    const allowed = may("set-up");
+    put(steps, allowed ? null : h("p", { class: "sheet is-open" }, t("setup.not_allowed"), " ", who().person ? null : h("a", { href: "/sign-in#setup" }, t("sign_in.title"))), next(file.tables));
+    put(list, ...["characteristics", "masters", "gauges"].map((section) => part(section, file.tables[section] ?? {}, allowed, limits)));
+  }
+
+  function part(section, tables, allowed, limits) {
+    const heading = freshId("part");
+    const names = Object.keys(tables);
+    const cells = CELLS[section];
+    const adds = section !== "gauges" || Object.keys(file.tables.links ?? {}).length > 0;
+    return h("section", { class: "sheet setup-part", "aria-labelledby": heading },
+      h("div", { class: "part-head" }, h("h2", { id: heading }, t(`setup.${section}`)),
+        allowed && adds ? h("button", { type: "button", class: "main", onclick: () => edit(section, null) }, t(`setup.add_${section}`)) : null),
+      h("p", { class: "soft" }, t(`setup.about_${section}`)),
+      names.length ? h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("setup.table_of", { part: t(`setup.${section}`) }) }, h("table", {},
+        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("setup.name")), cells.map(([key]) => h("th", { scope: "col" }, t(key))), allowed ? h("th", { scope: "col" }, t("setup.do")) : null)),
+        h("tbody", {}, names.map((name) => h("tr", {}, h("th", { scope: "row" }, name),
+          cells.map(([, cell]) => h("td", {}, cell(tables[name], limits.get(name)))),
+          allowed ? h("td", {}, h("span", { class: "part-acts" },
+            h("button", { type: "button", "aria-label": t("setup.change_of", { name }), onclick: () => edit(section, name) }, t("setup.change")),
+            h("button", { type: "button", "aria-label": t("setup.remove_of", { name }), onclick: () => remove(section, name) }, t("setup.remove")))) : null))))) : h("p", {}, t(`setup.no_${section}`)));
+  }
+
+  refresh();
+  return {
+    refresh(records) {
+      if (!records || records.some((each) => ["set-up", "start"].includes(each.kind))) refresh();
+    },
+    close() {
+      closed = true;
+      refresh.end();
+    },
+  };
+}
+
+const text = (value) => (value === undefined ? "–" : Array.isArray(value) ? value.join(", ") : String(value));
+const CELLS = {
+  characteristics: [
+    ["setup.as_written", (table) => table.limits ?? (table.nominal ? `${table.nominal} ${[table.tolerance_class, table.upper_deviation, table.lower_deviation].filter(Boolean).join(" / ")}` : [table.lower, table.upper].filter(Boolean).join(" … "))],
+    ["setup.limits", (table, seen) => (seen ? h("span", { class: "digits" }, `${[seen.lower, seen.upper].map((each) => each ?? "").join(" … ")} ${seen.unit}`) : "–")],
+    ["setup.measured_by", (table) => text(table.gauges)],
+  ],
+  masters: [
+    ["setup.size", (table) => h("span", { class: "digits" }, text(table.size))],
+    ["setup.uncertainty", (table) => (table.uncertainty ? `${table.uncertainty} (k = ${table.coverage_factor ?? "?"})` : "–")],
+    ["setup.due", (table) => text(table.due)],
+  ],
+  gauges: [
+    ["setup.link", (table) => text(table.link)],
+    ["setup.check_limit", (table) => text(table.check_limit)],
+  ],
+};
+
+// What is still missing before the first piece can be judged, in the order in which it is done.
+function next(tables) {
+  const there = (section) => Object.keys(tables[section] ?? {}).length > 0;
+  const steps = [["gauges", there("gauges")], ["masters", there("masters")], ["characteristics", there("characteristics")]];
+  const gauge = Object.keys(tables.gauges ?? {})[0];
+  if (steps.every(([, ready]) => ready)) {
+    return h("p", { class: "soft" }, t("setup.ready"), " ", h("a", { href: `#master/${encodeURIComponent(gauge)}` }, t("drift.master", { gauge })));
+  }
+  return h("ol", { class: "sheet setup-steps", "aria-label": t("setup.steps") }, steps.map(([name, ready]) => h("li", { class: ready ? "is-good" : "is-open" },
+    t(ready ? "setup.step_done" : "setup.step_open"), " ", h("span", {}, t(`setup.step_${name}`)))));
+}
+
+// Shows what would go, or why it can't, before anything is removed.
+async function askRemoval(change, sha256, name, saved) {
+  let looked = null;
+  let refused = null;
+  try {
+    looked = await send("PATCH", "/station/file", { change, sha256, look: true });
+  } catch (error) {
+    refused = error;
+  }
+  const why = h("div", {});
+  if (refused?.body?.findings) put(why, h("p", { class: "problem" }, t("setup.still_used")), others(refused.body.findings.filter((each) => each.severity !== "warning")));
+  else if (refused) tell(why, refused);
+  const sign = signing();
+  ask({
+    title: t("setup.remove_of", { name }),
+    fields: looked ? [...wouldChange(looked), h("p", { class: "soft" }, t("setup.removal_note")), ...sign.fields] : [why],
+    does: t("setup.remove"),
+    act: looked ? async () => saved(await send("PATCH", "/station/file", { change, sha256, ...sign.said() })) : null,
+  });
+}

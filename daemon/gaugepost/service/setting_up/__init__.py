@@ -1,0 +1,1 @@
+"""What the page that sets a station up asks: the file as tables, its schema, limits as they are typed."""
