@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.service_manager import ServiceManager
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.snapshot import ON_THE_WAY, Snapshot
 from gaugepost.edge.stationfile import Station
 from gaugepost.service import Commands, Running, build_api, encryption_of, serve
 from gaugepost.shell.asking.looking_ahead import look_ahead
@@ -48,11 +49,12 @@ async def run(station: Station, *, reread: Reread, on_listening: Callable[[str],
     can't be had; what else ends it early is a bug, raised after an orderly end.
     """
     clock = Clock()
-    async with _opened(station, reread, clock) as running:
+    manager = ServiceManager()
+    async with _opened(station, reread, clock, manager) as running:
         recorder, parts = running.recorder, running.parts
         recorder.tell(Started(__version__), clock())
         recorder.tell(SetUpLoaded(to_document(station.set_up)), clock())
-        stop, manager = _stop_signal(), ServiceManager()
+        stop = _stop_signal()
         _reload_signal(running.reload, manager)
 
         def ready(address: str) -> None:
@@ -91,7 +93,9 @@ async def run(station: Station, *, reread: Reread, on_listening: Callable[[str],
 
 
 @contextlib.asynccontextmanager
-async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterator[Running]:
+async def _opened(
+    station: Station, reread: Reread, clock: Clock, manager: ServiceManager
+) -> AsyncIterator[Running]:
     """Open journal and cursors, bring the bench to where the journal ends, and make everything that runs."""
     path = station.data / "journal.db"
     with (
@@ -102,7 +106,7 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
         if cursors.finding:
             log.warning("cursors were lost", finding=cursors.finding)
         snapshot = Snapshot(station.data, reader)
-        state = snapshot.restore()
+        state = snapshot.restore(partial(_applying, manager))
         if snapshot.finding:
             log.info("applied the whole journal", records=state.sequence, snapshot=snapshot.finding)
         growth = Growth(journal.sequence)
@@ -135,6 +139,13 @@ async def _opened(station: Station, reread: Reread, clock: Clock) -> AsyncIterat
             await recorder.close()
             cursors.close()
             await _save(snapshot, recorder)
+
+
+def _applying(manager: ServiceManager, sequence: int, last: int) -> None:
+    """Tell how far a journal of years has been applied, where the start waits for that."""
+    manager.starting(f"applying the journal, record {sequence} of {last}")
+    if sequence % ON_THE_WAY == 0:
+        log.info("applying the journal", sequence=sequence, last=last)
 
 
 def _backups(

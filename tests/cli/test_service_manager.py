@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from gaugepost.edge.service_manager import STUCK_S, ServiceManager
+from tests.bench_tools import years
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
 UNIT = Path(__file__).parents[2] / "deploy" / "systemd" / "gaugepost.service"
@@ -56,6 +57,21 @@ def test_ready_moving_ending(abstract: bool, tmp_path: Path) -> None:
         assert daemon.process is not None
         daemon.process.send_signal(signal.SIGTERM)
         manager.hears("STOPPING=1")
+
+
+def test_a_start_that_takes_long_says_that_it_goes_on(tmp_path: Path) -> None:
+    """While a journal of years is applied the manager hears so before it gives up, and afterwards that it is ready.
+
+    Source: sd_notify(3): EXTEND_TIMEOUT_USEC= extends the start's time-out, and must be said again within that time.
+    """
+    manager = Manager(str(tmp_path / "notify"))
+    with manager.ear, Port() as port:
+        station = station_file([port]).replace("test bench", years.STATION)
+        daemon = Daemon(tmp_path, station, env={"NOTIFY_SOCKET": str(tmp_path / "notify")})
+        years.fill(daemon.journal, 12_000)
+        with daemon:
+            manager.hears("EXTEND_TIMEOUT_USEC=60000000\nSTATUS=applying the journal, record 10000 of 12000")
+            manager.hears("READY=1")
 
 
 def test_a_frozen_daemon_says_nothing(tmp_path: Path) -> None:

@@ -208,7 +208,7 @@ def test_a_period_is_asked_for_while_the_journal_grows(
     ]
     written: list[Entry] = []
     for number, at_ms in enumerate((40_000, 41_000, 4_000, 95_000, 42_000, 3_000, 50_000, 99_000, 1_000)):
-        monkeypatch.setattr("gaugepost.edge.journal.reader.MOST_ADDED", number % 3)
+        monkeypatch.setattr("gaugepost.edge.journal.times.MOST_ADDED", number % 3)
         written += journal.append(
             [reading(number, measured_at=at_ms + more) for more in range(number % 3 + 1)]
         )

@@ -24,9 +24,8 @@ from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind
 from gaugepost.core.setup import Combine
 from gaugepost.edge.cursors import Cursors
-from gaugepost.edge.journal import Journal, Reader, lookup
+from gaugepost.edge.journal import Journal, Reader, lookup, times
 from gaugepost.edge.journal.lookup import Lookup
-from gaugepost.edge.journal.reader import _SPAN_OF_ALL as SPAN_OF_ALL
 from tests.bench_tools.recall import BAD, fill, records
 from tests.core.station import Hand
 from tests.core.test_trace_reliving import live, station
@@ -79,9 +78,10 @@ def _plan(reader: Reader, query: str) -> str:
         (lookup.READINGS, r"INDEX records_gauge \(gauge=\? AND rowid>\? AND rowid<\?\)"),
         (lookup.SEVERAL, r"INDEX records_characteristic \(characteristic=\? AND rowid>\?\)"),
         (
-            SPAN_OF_ALL.replace(":since", "?").replace(":until", "?"),
+            re.sub(":[a-z]+", "?", times.BY_INDEX),
             r"COVERING INDEX records_time \(measured_at>\? AND measured_at<\?\)",
         ),
+        (re.sub(":[a-z]+", "?", times.IN_PART), r"INTEGER PRIMARY KEY \(rowid>\? AND rowid<\?\)"),
         (lookup.AT.format(places="?, ?"), r"INTEGER PRIMARY KEY \(rowid=\?\)"),
     ],
 )

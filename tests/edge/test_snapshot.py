@@ -143,6 +143,35 @@ def test_without_a_snapshot_nothing_is_missing(data: Path) -> None:
     assert _restored(data) == ""
 
 
+def test_a_start_of_years_tells_and_keeps_how_far_it_came(
+    data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the daemon applies many records, whoever waits hears of it, and a kill costs what came since the last."""
+    (data / FILE_NAME).unlink()
+    monkeypatch.setattr(room, "STEP", 5)
+    monkeypatch.setattr(room, "ON_THE_WAY", 20)
+    told: list[tuple[int, int]] = []
+
+    def heard(sequence: int, last: int) -> None:
+        told.append((sequence, last))
+        if sequence == 45:
+            raise KeyboardInterrupt
+
+    reader = Reader(data)
+    last, _ = reader.head()
+    with pytest.raises(KeyboardInterrupt):
+        Snapshot(data, reader).restore(heard)
+    assert told == [(sequence, last) for sequence in range(5, 46, 5)]
+    told.clear()
+    again = Snapshot(data, reader)
+    assert _exact(again.restore(lambda *far: told.append(far))) == _exact(_full(reader))
+    assert (again.finding, told[0]) == ("", (45, last))
+    (data / FILE_NAME).unlink()
+    Snapshot(data, reader).restore()
+    assert not (data / FILE_NAME).exists(), "whoever reads beside a daemon writes nothing"
+    reader.close()
+
+
 def test_a_new_station_has_nothing_to_tell(tmp_path: Path) -> None:
     """An empty journal needs no snapshot, and says nothing about one."""
     Journal.open(tmp_path / "journal.db", "test bench").close()

@@ -14,6 +14,9 @@ from collections.abc import Callable, Mapping
 STUCK_S = 120.0
 """A commit that lasts longer than this is no progress: the disk does not answer, and only a start can help."""
 
+STARTING_S = 60
+"""Within so long a start that goes on says so again."""
+
 
 class ServiceManager:
     """The manager that started this process, if one wants to hear."""
@@ -25,6 +28,10 @@ class ServiceManager:
         ours = environment.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
         self.feed_s = int(usec) / 2_000_000 if self._at and ours and usec.isdecimal() and int(usec) else None
         """How often to say that things move, half as long as the manager waits; None where it does not."""
+
+    def starting(self, what: str) -> None:
+        """Say that the start goes on, and with what: it may take longer than the manager waits for starts."""
+        self._say(f"EXTEND_TIMEOUT_USEC={STARTING_S * 1_000_000}\nSTATUS={what}")
 
     def ready(self, address: str) -> None:
         """Say that the station listens."""

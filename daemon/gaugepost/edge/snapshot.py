@@ -16,7 +16,7 @@ import hashlib
 import json
 import shutil
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,9 @@ EVERY, AT_LATEST = 5000, 40_000
 
 With ten million records a snapshot takes 25 MB and 0.4 s of the processor's time; after a power cut a start applies at
 most the last number, which takes about a second."""
+
+STEP, ON_THE_WAY = 10_000, 500_000
+"""While a journal of years is applied, whoever waits hears of it, and snapshots are written, after so many records."""
 
 SPARE_BYTES = 128 << 20
 """Room on the disk that is left to the journal: with less, no snapshot is written."""
@@ -60,8 +63,11 @@ class Snapshot:
         """The sequence beyond which a snapshot is due."""
         return self._tried + min(max(EVERY, self._tried // 20), AT_LATEST)
 
-    def restore(self) -> State:
+    def restore(self, told: Callable[[int, int], None] | None = None) -> State:
         """Return the state that the journal leads to: from the snapshot on, or from the beginning.
+
+        `told` is for the daemon alone: it hears (sequence, last) where that takes long, and a snapshot is written now
+        and then, so that a kill in the middle does not have the next start begin anew.
 
         Raises:
             JournalError: the journal can't be read.
@@ -75,10 +81,15 @@ class Snapshot:
             accounted = next((last for last, _ in reversed(self._reader.epoch.earlier)), 0)
             # Where records are missing without a salvage's account, `verify` tells of it; a snapshot would hide it.
             self._whole = True
+            last, _ = self._reader.head()
             for entry in self._reader.replay(after=state.sequence):
                 next_one = entry.sequence == state.sequence + 1
                 self._whole = self._whole and (next_one or entry.sequence <= accounted)
                 state = follow(state, entry)
+                if told is not None and state.sequence % STEP == 0:
+                    told(state.sequence, last)
+                    if state.sequence % ON_THE_WAY == 0:
+                        self.save(state)
         return state
 
     def save(self, state: State) -> str:

@@ -13,7 +13,7 @@ from typing import NamedTuple, TypedDict, Unpack
 from gaugepost.core.errors import JournalError
 from gaugepost.core.evidence.checkpoint import Checkpoint, Signed, sound
 from gaugepost.core.record import Entry, Record
-from gaugepost.edge.journal import schema
+from gaugepost.edge.journal import schema, times
 from gaugepost.edge.journal.codec import anchor, decode, some_of
 
 RARE = 2000
@@ -21,11 +21,6 @@ RARE = 2000
 
 PAGE = 1000
 """Rows read in one go; between pages a reader holds on to nothing, so that the writer's log can be copied."""
-
-MOST_PERIODS, MOST_ADDED = 64, 20_000
-"""Periods whose first and last sequences are kept, and records after which they are looked for by their index again."""
-
-_BEGINNING, _END = -(1 << 62), 1 << 62
 
 
 class Wanted(TypedDict, total=False):
@@ -59,7 +54,6 @@ class Reader:
             raise JournalError(
                 f"there is no journal at {path}", hint="name the file journal.db or its directory"
             )
-        self._spans = _Spans()
         self._idle: list[sqlite3.Connection] = []
         self._guard = threading.Lock()
         self._closed = False
@@ -130,13 +124,13 @@ class Reader:
         """
         after = max(after, self.base[0])
         with self.connection() as db:
-            return _page(db, _question(db, wanted, self._spans), after, limit, _reading(only))
+            return _page(db, _question(db, wanted), after, limit, _reading(only))
 
     def latest(self, n: int, only: Iterable[str] | None = None, **wanted: Unpack[Wanted]) -> list[Entry]:
         """Return the last `n` records, ascending; `only` as for `entries`."""
         with self.connection() as db:
             after = self.base[0]  # what an archive holds may not yet be cleared
-            return _page(db, _question(db, wanted, self._spans), after, n, _reading(only), newest=True)[::-1]
+            return _page(db, _question(db, wanted), after, n, _reading(only), newest=True)[::-1]
 
     def replay(
         self, after: int = 0, only: Iterable[str] | None = None, **wanted: Unpack[Wanted]
@@ -147,7 +141,7 @@ class Reader:
         """
         after, read = max(after, self.base[0]), _reading(only)
         with self.connection() as db:
-            question = _question(db, wanted, self._spans)
+            question = _question(db, wanted)
         while True:
             with self.connection() as db:
                 page = _page(db, question, after, PAGE, read)
@@ -159,7 +153,7 @@ class Reader:
     def span(self, since_ms: int | None, until_ms: int | None) -> tuple[int, int]:
         """Return the first and the last sequence of what was measured in a period, (1, 0) where nothing was."""
         with self.connection() as db:
-            return self._spans.of(db, since_ms, until_ms)
+            return times.span(db, since_ms, until_ms)
 
     @contextlib.contextmanager
     def connection(self) -> Iterator[sqlite3.Connection]:
@@ -224,9 +218,8 @@ def _reading(only: Iterable[str] | None) -> Callable[[bytes], Record]:
 class _Question(NamedTuple):
     conditions: tuple[str, ...]
     values: tuple[object, ...]
-    last: int
-    before: int = 0
-    """A sequence below the first that can meet them."""
+    ranges: list[tuple[int, int]]
+    """Where records can meet them, ascending: sequences beyond the first of a pair up to its second."""
 
 
 _NUMBER = "(SELECT number FROM names WHERE name = ?)"
@@ -238,8 +231,8 @@ _CONDITIONS = {
 }
 
 
-def _question(db: sqlite3.Connection, wanted: Wanted, spans: _Spans) -> _Question:
-    """Return the conditions that `wanted` stands for, with the last sequence that can meet them."""
+def _question(db: sqlite3.Connection, wanted: Wanted) -> _Question:
+    """Return the conditions that `wanted` stands for, and where records can meet them."""
     given: dict[str, object] = {name: wanted.get(name) for name in _CONDITIONS}
     conditions = [_CONDITIONS[name] for name, value in given.items() if value is not None]
     values = [value for value in given.values() if value is not None]
@@ -257,51 +250,15 @@ def _question(db: sqlite3.Connection, wanted: Wanted, spans: _Spans) -> _Questio
     since, until = wanted.get("since_ms"), wanted.get("until_ms")
     if since is None and until is None:
         (last,) = db.execute("SELECT max(sequence) FROM records").fetchone()
-        return _Question(tuple(conditions), tuple(values), last or 0)
+        return _Question(tuple(conditions), tuple(values), [(0, last or 0)])
     # The + keeps SQLite from sorting a year of readings for each page.
-    first, last = spans.of(db, since, until)
     if since is not None:
         conditions.append("+measured_at >= ?")
         values.append(since)
     if until is not None:
         conditions.append("+measured_at < ?")
         values.append(until)
-    return _Question(tuple(conditions), tuple(values), last, first - 1)
-
-
-class _Spans:
-    """First and last sequences of periods. Sequences follow time but for jumps of the wall clock.
-
-    The index of times gives them, and takes as long as the period is: page after page of a period is asked for, so each
-    is looked for once, and after that among what was added. What is in a journal is there for good, or archived: a
-    first sequence found stays one that none is before.
-    """
-
-    def __init__(self) -> None:
-        self._known: dict[tuple[int | None, int | None], tuple[int, int, int]] = {}
-
-    def of(self, db: sqlite3.Connection, since: int | None, until: int | None) -> tuple[int, int]:
-        """Return the first and the last sequence that a period can have, (1, 0) where nothing was measured in it."""
-        (head,) = db.execute("SELECT coalesce(max(sequence), 0) FROM records").fetchone()
-        before, last, seen = self._known.get((since, until), (0, 0, 0))
-        if until is None and before:
-            return before, head
-        asked = _SPAN_OF_ALL
-        if seen and head - seen <= MOST_ADDED:
-            asked = _SPAN_OF_ADDED
-        period = (_BEGINNING if since is None else since, _END if until is None else until)
-        found, ends = db.execute(asked, {"since": period[0], "until": period[1], "seen": seen}).fetchone()
-        first, last = before or found or 0, head if until is None else max(last, ends or 0)
-        if len(self._known) >= MOST_PERIODS:
-            self._known = {}
-        self._known[since, until] = first, last, head
-        return (first, last) if first else (1, 0)
-
-
-_SPAN_OF_ALL = """SELECT min(sequence), max(sequence) FROM records
-    WHERE measured_at >= :since AND measured_at < :until"""
-_SPAN_OF_ADDED = """SELECT min(sequence), max(sequence) FROM records
-    WHERE sequence > :seen AND +measured_at >= :since AND +measured_at < :until"""
+    return _Question(tuple(conditions), tuple(values), times.ranges(db, since, until))
 
 
 def _is_rare(db: sqlite3.Connection, among: str, words: list[str]) -> bool:
@@ -326,11 +283,12 @@ def _page(
     where = " AND ".join(("sequence > ?", "sequence <= ?", *question.conditions))
     # Sorted are sequences, not bodies. What was asked for stands in values; the rest is text from this file.
     inner = f"SELECT sequence FROM records WHERE {where} {order} LIMIT ?"  # noqa: S608
-    rows = db.execute(
-        f"SELECT sequence, hash, body FROM records WHERE sequence IN ({inner}) {order}",  # noqa: S608
-        # One bound at each end: of two, SQLite begins at the one that comes first in the text.
-        (max(after, question.before), question.last, *question.values, limit),
-    ).fetchall()
+    asked = f"SELECT sequence, hash, body FROM records WHERE sequence IN ({inner}) {order}"  # noqa: S608
+    rows: list[tuple[int, bytes, bytes]] = []
+    for first, last in reversed(question.ranges) if newest else question.ranges:
+        if last > after and len(rows) < limit:
+            # One bound at each end: of two, SQLite begins at the one that comes first in the text.
+            rows += db.execute(asked, (max(after, first), last, *question.values, limit - len(rows)))
     return [Entry(sequence, digest, read(body)) for sequence, digest, body in rows]
 
 

@@ -18,7 +18,7 @@ from gaugepost.core.publication import Epoch
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import from_document
 from gaugepost.edge.bench_state import archived_state
-from gaugepost.edge.journal import schema
+from gaugepost.edge.journal import schema, times
 from gaugepost.edge.journal.codec import anchor, chained, proven
 from gaugepost.edge.journal.reader import PAGE, Reader
 
@@ -283,8 +283,11 @@ def _structure(reader: Reader, report: Report) -> None:
     try:
         with reader.connection() as db:
             answers = [str(answer) for (answer,) in db.execute(f"PRAGMA integrity_check({MAX_FINDINGS})")]
+            untrue = times.wrong(db)
     except JournalError as unreadable:
-        answers = [_damage(unreadable)]
+        answers, untrue = [_damage(unreadable)], None
+    if untrue is not None:
+        report.fault(f"records up to {untrue} were measured at other times than the table of times says")
     for answer in answers:
         if answer != "ok":
             report.fault(f"the file's structure: {' '.join(answer.split())}")

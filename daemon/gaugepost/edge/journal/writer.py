@@ -15,7 +15,7 @@ from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import Epoch
 from gaugepost.core.record import FORMAT, Entry, Record
 from gaugepost.edge.files import make, sync
-from gaugepost.edge.journal import schema
+from gaugepost.edge.journal import schema, times
 from gaugepost.edge.journal.codec import anchor, chained, encode
 
 CHECKPOINT_COMMITS = 250
@@ -49,6 +49,9 @@ class Journal:
         self._names: dict[str, int] = dict(db.execute("SELECT name, number FROM names"))
         self._commits = self._bytes = 0
         self._doubtful = False
+        self._timed = 0
+        with contextlib.suppress(sqlite3.Error):  # without it a period's records are found in their own time
+            self._timed = times.prepare(db, self.sequence)
 
     @classmethod
     def open(cls, path: Path, station: str) -> Journal:
@@ -168,13 +171,15 @@ class Journal:
     def _checkpoint_when_due(self, written: int) -> None:
         """Copy the log now and then. SQLite's own way tries at every commit once the log is long; this never does.
 
-        A copy that fails takes nothing away: the records are in the log, which the next `append` may find full.
+        The table of times follows at the same moment. A copy that fails takes nothing away: the records are in the log,
+        which the next `append` may find full.
         """
         self._commits += 1
         self._bytes += written
         if self._commits >= CHECKPOINT_COMMITS or self._bytes >= CHECKPOINT_BYTES:
             self._commits = self._bytes = 0
             with contextlib.suppress(sqlite3.Error):
+                self._timed = times.extend(self._db, self._timed, self.sequence)
                 self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
 
