@@ -66,6 +66,66 @@ async def test_filters_choose(tmp_path: Path) -> None:
             assert answer["next"] == station.running.growth.head
 
 
+async def test_the_last_ones_are_asked_for_from_the_end(tmp_path: Path) -> None:
+    """`last` gives the end of what a filter leaves, in order, and `next` goes on after it."""
+    async with at_work(tmp_path) as station:
+        await _measured(station)
+        for wanted in (
+            {},
+            {"kind": "reading"},
+            {"gauge": "bore-38", "lot": "L1"},
+            {"gauge": "no-such-gauge"},
+        ):
+            whole = (await station.get("/v1/records", limit=1000, **wanted))["records"]
+            for last in (1, 3, 1000):
+                answer = await station.get("/v1/records", last=last, **wanted)
+                assert answer["records"] == whole[-last:]
+                assert answer["next"] == station.running.growth.head
+        await station.shows("38.0104")
+        news = await station.get("/v1/records", after=answer["next"], kind="reading")
+        assert [record["indication"] for record in news["records"]] == ["38.0104"]
+
+
+async def test_some_fields_are_asked_for_alone(tmp_path: Path) -> None:
+    """`field` gives those fields of each record that it has, with id and sequence, as they are published otherwise."""
+    async with at_work(tmp_path) as station:
+        await _measured(station)
+        whole = (await station.get("/v1/records", limit=1000))["records"]
+        for fields in (
+            ["value", "verdict"],
+            ["hash"],
+            ["station", "id"],
+            ["kind", "measured_at", "master", "text"],
+        ):
+            names = {"id", "sequence", *fields}
+            wanted = [{name: each[name] for name in each if name in names} for each in whole]
+            assert (await station.get("/v1/records", field=fields, limit=1000))["records"] == wanted
+            many = await station.get("/v1/records", field=fields, last=10_000)
+            assert many["records"] == wanted
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "said"),
+    [
+        ({"last": 5, "after": 3}, 422, "leave after, limit and wait away"),
+        ({"last": 5, "wait": 1}, 422, "leave after, limit and wait away"),
+        ({"last": 0}, 422, "last"),
+        ({"last": 1001}, 422, "name the fields that are needed with `field`"),
+        ({"limit": 1001}, 422, "name the fields that are needed with `field`"),
+        ({"limit": 10_001, "field": "value"}, 422, "limit"),
+        ({"field": "verdit"}, 422, "did you mean verdict?"),
+        ({"field": "x" * 200}, 422, "deploy/vocabulary.md"),
+    ],
+)
+async def test_what_does_not_go_together_is_told(
+    query: dict[str, Any], status: int, said: str, tmp_path: Path
+) -> None:
+    """An end and a beginning at once, more than an answer holds, a field that there is not: what to ask instead."""
+    async with at_work(tmp_path) as station:
+        answer = await station.http.get("/v1/records", params=query)
+    assert (answer.status_code, said in answer.text) == (status, True), answer.text
+
+
 async def test_a_full_page_goes_on_behind_its_last_record(tmp_path: Path) -> None:
     """Where a filtered page is full, the next one begins right behind it, so that nothing is left out."""
     async with at_work(tmp_path) as station:

@@ -76,7 +76,7 @@ INDEX = {
     "GET /v1/links": "what carries the frames, and how it stands",
     "GET /v1/destinations": "where records go, and how far they got; those that were removed too",
     "GET /v1/destinations/{name}": "one of them: what it set aside and why, what was commanded, its history",
-    "GET /v1/records": "records in order: after, limit, kind, gauge, characteristic, lot, piece, since, until, wait",
+    "GET /v1/records": "after, limit, last, field, kind, gauge, characteristic, lot, piece, since, until, wait",
     "GET /v1/records/{id}": "one record, by id or sequence",
     "GET /v1/records/{id}/shown": "one record with its numbers as a person is shown them",
     "GET /v1/stream": "records as they are recorded, as server-sent events; Last-Event-ID or after, and the filters",

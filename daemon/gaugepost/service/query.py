@@ -13,10 +13,12 @@ from pydantic_core import PydanticCustomError
 
 from gaugepost.core.drift import By, What
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.record import Kind, Record
+from gaugepost.core.record import COLUMNS, Kind, Record
 from gaugepost.service.problems import nearest
 
 MAX_LIMIT = 1000
+MAX_OF_SOME = 10_000
+"""Most records in one answer that has some of their fields only."""
 MAX_WAIT_S = 30.0
 MAX_SEQUENCE = 2**53 - 1
 """What a JavaScript number holds exactly; no journal gets there."""
@@ -54,6 +56,17 @@ Time = Annotated[str, AfterValidator(_time), WithJsonSchema({"type": "string", "
 Name = Annotated[str, Field(max_length=200)]
 
 
+def _column(text: str) -> str:
+    if text not in COLUMNS:
+        meant = nearest(text, COLUMNS)
+        hint = f"did you mean {meant}?" if meant else "deploy/vocabulary.md lists what a record can have"
+        raise PydanticCustomError("refused", "no record has a field of that name", {"hint": hint})
+    return text
+
+
+Column = Annotated[str, AfterValidator(_column), WithJsonSchema({"type": "string", "enum": list(COLUMNS)})]
+
+
 class Filter(BaseModel):
     """Which records are asked for."""
 
@@ -84,10 +97,34 @@ class Filter(BaseModel):
 class Wanted(Filter):
     """Which records are asked for in one answer."""
 
-    limit: int = Field(100, ge=1, le=MAX_LIMIT, description="most records in one answer")
+    limit: int = Field(
+        100, ge=1, le=MAX_OF_SOME, description=f"most records in one answer; whole ones at most {MAX_LIMIT}"
+    )
+    last: int | None = Field(
+        None, ge=1, le=MAX_OF_SOME, description="instead of `after` and `limit`: only the last ones, so many"
+    )
+    field: list[Column] = Field(
+        [], description="only these fields, and id and sequence; give the key once for each"
+    )
     wait: float = Field(
         0.0, ge=0, le=MAX_WAIT_S, allow_inf_nan=False, description="seconds to wait where nothing matches yet"
     )
+
+    def check(self) -> None:
+        """Hold against each other what goes together.
+
+        Raises:
+            ValueRefused: `last` with what it stands for, or more than there is room for in an answer.
+        """
+        if self.last is not None and self.model_fields_set & {"after", "limit", "wait"}:
+            hint = "leave after, limit and wait away; `next` of the answer is the `after` to go on with"
+            raise ValueRefused("`last` is asked for from the journal's end, at once", hint=hint)
+        key, many = ("limit", self.limit) if self.last is None else ("last", self.last)
+        if not self.field and many > MAX_LIMIT:
+            hint = f"name the fields that are needed with `field`, for {MAX_OF_SOME} at once"
+            raise ValueRefused(
+                f"{key} {many} is more than the {MAX_LIMIT} whole records of an answer", hint=hint
+            )
 
 
 class TraceAsked(BaseModel):

@@ -12,7 +12,7 @@ from typing import NamedTuple, TypedDict, Unpack
 
 from gaugepost.core.errors import JournalError
 from gaugepost.core.evidence.checkpoint import Checkpoint, Signed, sound
-from gaugepost.core.record import Entry, Record
+from gaugepost.core.record import NUMBER_OF, Entry, Record
 from gaugepost.edge.journal import schema, times
 from gaugepost.edge.journal.codec import anchor, decode, some_of
 
@@ -120,7 +120,8 @@ class Reader:
     ) -> list[Entry]:
         """Return the first `limit` records with a sequence above `after`, ascending.
 
-        Where `only` some fields are needed, others may be left out; those that every record has are there.
+        Where `only` some fields are needed, others may be left out; those that every record has are there. Names of
+        what a body does not hold (`id`, `hash`) are passed by.
         """
         after = max(after, self.base[0])
         with self.connection() as db:
@@ -212,7 +213,7 @@ class Reader:
 
 
 def _reading(only: Iterable[str] | None) -> Callable[[bytes], Record]:
-    return decode if only is None else partial(some_of, names=frozenset(only))
+    return decode if only is None else partial(some_of, names=frozenset(NUMBER_OF.keys() & set(only)))
 
 
 class _Question(NamedTuple):

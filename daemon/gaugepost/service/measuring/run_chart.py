@@ -5,6 +5,7 @@ from __future__ import annotations
 from gaugepost.core.publication import publish
 from gaugepost.core.record import Entry, Kind
 from gaugepost.core.setup import CharacteristicEntry, Combine
+from gaugepost.core.shown import digits, unit_of, word
 from gaugepost.service.facade import Running
 from gaugepost.service.measuring.shown import limits, with_shown
 from gaugepost.service.views import Document
@@ -15,6 +16,8 @@ _POINT = (
     "id", "sequence", "kind", "measured_at", "gauge", "position", "lot", "piece", "attempt", "operator", "unit",
     "value", "lower", "upper", "lower_acceptance", "upper_acceptance", "verdict", "decision",
 )  # fmt: skip
+_NEEDED = (*_POINT, "code", "value_mm")
+"""What is read of each record that may be a point."""
 
 
 def document(running: Running, name: str, gauge: str | None, lot: str | None, last: int) -> Document:
@@ -27,7 +30,7 @@ def document(running: Running, name: str, gauge: str | None, lot: str | None, la
     entry = state.set_up.characteristics[name]
     kind = Kind.READING if entry.combine is Combine.EACH else Kind.RESULT
     kinds = (kind, Kind.AMENDMENT, Kind.REJUDGED)
-    found = reader.latest(last, kinds=kinds, characteristic=name, gauge=gauge, lot=lot)
+    found = reader.latest(last, _NEEDED, kinds=kinds, characteristic=name, gauge=gauge, lot=lot)
     points = [_point(running, each) for each in found if _is_point(each, kind)]
     return {
         "characteristic": name,
@@ -47,15 +50,14 @@ def _is_point(entry: Entry, kind: Kind) -> bool:
 
 
 def _point(running: Running, entry: Entry) -> Document:
-    whole = with_shown(publish(entry, running.reader.epoch, running.station.name))
-    shown = whole["shown"]
-    assert isinstance(shown, dict)
+    whole = publish(entry, running.reader.epoch, running.station.name)
+    shown_as = {"value": digits(whole) or None, "unit": unit_of(whole).value}
     by = running.recorder.state.replaced.get(entry.sequence)
     after = None if by is None else running.reader.entry(by)
     return {
         **{name: whole[name] for name in _POINT if name in whole},
-        "word": shown.get("word"),
-        "shown": {"value": shown.get("value"), "unit": shown.get("unit")},
+        "word": word(whole),
+        "shown": shown_as,
         "replaced": None if by is None else "replaced" if after is None else after.record.kind.value,
     }
 

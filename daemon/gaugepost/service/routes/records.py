@@ -12,6 +12,7 @@ from fastapi.responses import JSONResponse
 from gaugepost.core.errors import CommandRefused, ValueRefused
 from gaugepost.core.publication import parse_record_id, publish
 from gaugepost.core.record import Entry
+from gaugepost.edge.journal.reader import Wanted as Asked
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import NotHere
 from gaugepost.service.query import MAX_SEQUENCE, Wanted, only, utc_ms
@@ -23,15 +24,15 @@ def routes(running: Running) -> APIRouter:
     """Return the routes to the journal."""
     router = APIRouter()
 
-    @router.get("/records", dependencies=[Depends(only(*Wanted.model_fields, many=("kind",)))])
+    @router.get("/records", dependencies=[Depends(only(*Wanted.model_fields, many=("kind", "field")))])
     async def records(wanted: Annotated[Wanted, Query()]) -> JSONResponse:
-        """Records beyond `after` that match; with `wait`, as soon as there is one. Pass `next` as `after` to go on."""
-        entries, through = await _page(running, wanted)
-        reader = running.reader
-        published = await asyncio.to_thread(
-            lambda: [publish(entry, reader.epoch, running.station.name) for entry in entries]
-        )
-        return JSONResponse({"records": published, "next": through, "epoch": reader.epoch})
+        """Records beyond `after` that match; with `wait`, as soon as there is one. Pass `next` as `after` to go on.
+
+        With `last` the last ones that match; with `field` only those fields of each.
+        """
+        wanted.check()
+        entries, through = await (_page if wanted.last is None else _end)(running, wanted)
+        return await asyncio.to_thread(_answer, running, wanted, entries, through)
 
     @router.get("/records/{id}", dependencies=[Depends(only())])
     async def record(id: str) -> JSONResponse:  # noqa: A002 - the vocabulary's word
@@ -77,19 +78,40 @@ async def _page(running: Running, wanted: Wanted) -> tuple[list[Entry], int]:
             return [], after
 
 
-def _read(running: Running, wanted: Wanted, after: int) -> list[Entry]:
-    entries = running.reader.entries(
-        after,
-        wanted.limit,
-        kinds=wanted.kind or None,
-        gauge=wanted.gauge,
-        characteristic=wanted.characteristic,
-        lot=wanted.lot,
-        piece=wanted.piece,
-        since_ms=utc_ms(wanted.since) if wanted.since else None,
-        until_ms=utc_ms(wanted.until) if wanted.until else None,
+async def _end(running: Running, wanted: Wanted) -> tuple[list[Entry], int]:
+    """Return the last entries that match, and the sequence up to which the journal was looked through."""
+    head, only_some = running.growth.head, wanted.field or None
+    entries = await asyncio.to_thread(
+        running.reader.latest, wanted.last or 0, only_some, **_asked_of_journal(wanted)
     )
-    return list(entries)
+    return entries, max(head, entries[-1].sequence) if entries else head
+
+
+def _read(running: Running, wanted: Wanted, after: int) -> list[Entry]:
+    only_some = wanted.field or None
+    return running.reader.entries(after, wanted.limit, only_some, **_asked_of_journal(wanted))
+
+
+def _asked_of_journal(wanted: Wanted) -> Asked:
+    return {
+        "kinds": wanted.kind or None,
+        "gauge": wanted.gauge,
+        "characteristic": wanted.characteristic,
+        "lot": wanted.lot,
+        "piece": wanted.piece,
+        "since_ms": utc_ms(wanted.since) if wanted.since else None,
+        "until_ms": utc_ms(wanted.until) if wanted.until else None,
+    }
+
+
+def _answer(running: Running, wanted: Wanted, entries: list[Entry], through: int) -> JSONResponse:
+    """Write the answer; of ten thousand records that takes long enough not to be done where gauges are heard."""
+    epoch, station = running.reader.epoch, running.station.name
+    published = (publish(entry, epoch, station) for entry in entries)
+    if wanted.field:
+        names = {"id", "sequence", *wanted.field}
+        published = ({name: each[name] for name in each if name in names} for each in published)
+    return JSONResponse({"records": list(published), "next": through, "epoch": epoch})
 
 
 def _sequence(running: Running, text: str) -> int:
