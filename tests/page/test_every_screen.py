@@ -27,6 +27,7 @@ SCREENS = {
     "setup": ".setup-part tbody tr",
     "drift": ".over-time",
     "inspection": ".paper-foot",
+    "find": ".find-devices > li",
 }
 PIN = "481516"
 SHOTS = os.environ.get("PAGE_SCREENSHOTS")

@@ -5,12 +5,12 @@ from __future__ import annotations
 import asyncio
 import tomllib
 from collections.abc import Mapping
+from itertools import chain
 from typing import Any
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import JSONResponse
 
-from gaugepost.contract.teaching import all_chunks
 from gaugepost.edge import plugins
 from gaugepost.service.facade import Running
 from gaugepost.service.query import only
@@ -39,17 +39,18 @@ def routes(running: Running) -> APIRouter:
 
 
 async def _fitting(running: Running, id: str) -> Document:  # noqa: A002 - what it is called
-    """Return the descriptions that read all that came over a lesson's link, the likeliest first.
+    """Return the descriptions that read all that came over a lesson's link and may be the gauge's, the likeliest first.
 
     `link` of each is what makes the link so by an edit of the station file: for the station's own link a merge patch of
     its table, for another one the whole table.
     """
     lesson = lesson_of(running, id)
-    evidence = lesson.teaching.lesson.evidence()
-    chunks, known = tuple(all_chunks(evidence)), lesson.searching.document
+    heard, known = lesson.teaching.lesson, lesson.searching.document
+    chunks = tuple(chain(*(sample.chunks for sample in heard.samples), heard.heard))
+    tells = heard.evidence().tells
 
     def found() -> list[Fit]:
-        return fits([*taught(known), *at_hand(running.station, evidence.tells)], chunks)
+        return fits([*taught(known), *at_hand(running.station, tells)], chunks)
 
     fit = await asyncio.to_thread(found) if chunks else []
     own = await _own(running, lesson)
@@ -79,6 +80,7 @@ def _document(fit: Fit, lesson: OpenLesson, own: Mapping[str, Any]) -> Document:
         "quantity": fit.quantity,
         "channel": fit.channel or None,
         "resolution": fit.resolution or None,
+        "check_limit": fit.check_limit or None,
         "reads": [
             {"hex": read.frame.hex(" ").upper(), "text": characters(read.frame), "says": read.says}
             for read in fit.reads

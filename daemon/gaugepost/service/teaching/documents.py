@@ -17,6 +17,9 @@ def brief(lesson: OpenLesson) -> Document:
     return {
         "lesson": lesson.id,
         "link": lesson.wish.link,
+        "given": None
+        if lesson.wish.given is None
+        else {"kind": lesson.wish.given.kind, "settings": dict(lesson.wish.given.settings)},
         "description": teaching.description,
         "problem": teaching.problem or None,
         "request": teaching.request or None,

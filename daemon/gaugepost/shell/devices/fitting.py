@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import chain
 from pathlib import Path
 from typing import Any, Literal
@@ -62,6 +63,8 @@ class Fit:
     reads: tuple[Read, ...]
     resolution: str
     """The step of the last digit that came, as "0.001 mm"; empty where no unit is known."""
+    check_limit: str
+    """How far its checks may be off, to begin with: two such steps. Common practice, no source."""
     channel: str
     """The only channel that values came over; empty where the link has none, or several were used."""
     quantity: Literal["length", "temperature"]
@@ -142,14 +145,18 @@ def _fit(one: Description, evidence: Evidence) -> Fit | None:
         return None
     events = list(chain.from_iterable(events for _, _, events in played(decoder, evidence)))
     values = [event for event in events if isinstance(event, Indication | Temperature)]
-    if not values or any(isinstance(event, BadFrame) for event in events[1:]):
+    refused = one.origin != "taught" and any(isinstance(event, BadFrame) for event in events[1:])
+    if not values or refused:  # what was taught was held to all of it by whoever decided
         return None
     channels = {value.channel for value in values}
     lengths = [value for value in values if isinstance(value, Indication)]
+    unit = lengths[-1].unit if lengths else None
+    step = min((each.resolution for each in lengths), default=Decimal(0))
     return Fit(
         one,
         tuple(Read(value.raw, _says(value)) for value in values[-MOST_READ:]),
-        _resolution(lengths),
+        f"{exact_text(step)} {unit}" if unit else "",
+        f"{exact_text(2 * step)} {unit}" if unit else "",
         channels.pop() if len(channels) == 1 else "",
         "length" if len(lengths) == len(values) else "temperature",
     )
@@ -158,10 +165,4 @@ def _fit(one: Description, evidence: Evidence) -> Fit | None:
 def _says(value: Indication | Temperature) -> str:
     if isinstance(value, Temperature):
         return f"{exact_text(value.celsius)} °C"
-    return f"{value.text} {value.unit or ''}".rstrip()
-
-
-def _resolution(lengths: Sequence[Indication]) -> str:
-    if not lengths or (unit := lengths[-1].unit) is None:
-        return ""
-    return f"{exact_text(min(each.resolution for each in lengths))} {unit}"
+    return f"{exact_text(value.value)} {value.unit or ''}".rstrip()

@@ -22,8 +22,9 @@ const SCREENS = {
   setup: () => import("../setup/setup.js"),
   drift: () => import("../drift/drift.js"),
   inspection: () => import("../inspection/inspection.js"),
+  find: () => import("../find/find.js"),
 };
-const LED_TO = new Set(["drift", "inspection"]);
+const LED_TO = new Set(["drift", "inspection", "find"]);
 const HEALTH_MS = 10_000;
 
 const place = document.getElementById("screen");

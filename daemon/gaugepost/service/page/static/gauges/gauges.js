@@ -13,7 +13,7 @@ const LOOK_MS = 5_000;
 
 export function open(place) {
   const list = h("div", { class: "gauges" });
-  place.append(h("h1", {}, t("gauges.title")), list, cautions());
+  place.append(h("h1", {}, t("gauges.title")), h("p", {}, h("a", { href: "#find" }, t("gauges.find"))), list, cautions());
 
   const refresh = latest(async () => {
     try {

@@ -22,7 +22,7 @@ export function next(place, choose) {
     const { next: coming, procedure, tags } = seen;
     const lines = [];
     if (!seen.gauge) {
-      lines.push(h("p", { class: "next-what" }, t("measure.no_gauge")));
+      lines.push(h("p", { class: "next-what" }, t("measure.no_gauge")), h("p", { class: "next-more" }, h("a", { href: "#find" }, t("gauges.find"))));
     } else if (procedure) {
       lines.push(h("p", { class: "next-what" }, h("span", { class: "soft" }, `${seen.gauge}: `),
         t(procedure.procedure === "check" ? "measure.check_goes_on" : "measure.mastering_goes_on")));

@@ -1,0 +1,136 @@
+// The gauge gets its name and what has to be known of it; what the station file will say otherwise is shown before it is saved.
+
+import { get, send } from "../common/ask.js";
+import { h, put } from "../common/dom.js";
+import { t, word } from "../common/words.js";
+import { tell } from "../app/dialogs.js";
+import { latest } from "../app/latest.js";
+
+const NAME = "[A-Za-z0-9][A-Za-z0-9_.\\-]{0,63}";
+
+export function binding(place, acts, lesson) {
+  const said = h("p", { class: "problem", role: "alert" });
+  const changes = h("div", { class: "find-changes", role: "status" });
+  const save = h("button", { class: "main big" }, t("find.save"));
+  const field = (name, label, more = {}) => h("label", { class: "field" }, label, h("input", { name, type: "text", required: true, maxlength: "64", autocomplete: "off", spellcheck: "false", ...more }));
+  const options = (name, values) => h("fieldset", {}, h("legend", {}, t(`find.${name}`)), values.map((value, at) => h("label", { class: "option" },
+    h("input", { type: "radio", name, value, required: true, checked: name === "display" && at === 0 }), h("span", {}, h("b", {}, word(name, value)), ` ${t(`find.${name}_${value}`)}`))));
+  const nominal = field("nominal", t("find.nominal"), { required: false });
+  const thermometer = h("p", { class: "is-open", hidden: true }, t("find.thermometer"));
+  const known = h("p", { hidden: true });
+  const about = h("div", { class: "find-about" },
+    field("name", t("find.name"), { pattern: NAME, autocapitalize: "none", "aria-describedby": "find-name-note" }), h("p", { class: "soft", id: "find-name-note" }, t("find.name_note")),
+    options("contact", ["three-point", "two-point", "single"]), options("display", ["absolute", "from-master", "from-nominal"]), nominal,
+    field("resolution", t("find.resolution")), field("check_limit", t("find.check_limit"), { "aria-describedby": "find-limit-note" }), h("p", { class: "soft", id: "find-limit-note" }, t("find.check_limit_note")));
+  const form = h("form", { class: "find-form" }, h("h3", {}, t("find.bind")), thermometer, known, about, changes, said, h("div", { class: "actions" }, save));
+  place.replaceChildren(form);
+  let fit = null;
+  let seen = null;
+  let served = null;
+  let ended = false;
+
+  // What of the station file is otherwise with the gauge; null while something is missing.
+  function change() {
+    const data = new FormData(form);
+    if (served === null || !fit || fit.quantity !== "length") return null;
+    if (served.length) return { links: { [lesson.link]: fit.link } };
+    if (!form.checkValidity()) return null;
+    const link = lesson.link ?? `${data.get("name")}-link`;
+    const gauge = { link, ...(fit.channel ? { channel: fit.channel } : {}), contact: data.get("contact"), display: data.get("display"),
+      ...(data.get("display") === "from-nominal" ? { nominal: data.get("nominal") } : {}), resolution: data.get("resolution"), check_limit: data.get("check_limit") };
+    return { links: { [link]: fit.link }, gauges: { [data.get("name")]: gauge } };
+  }
+
+  const preview = latest(async () => {
+    const wanted = change();
+    seen = null;
+    if (!wanted) {
+      put(changes);
+      return;
+    }
+    try {
+      const { sha256 } = await get("/station/file");
+      const told = await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
+      seen = { change: wanted, sha256 };
+      put(said);
+      put(changes, h("p", {}, t("find.will")), h("ul", { lang: "en" }, told.changes.map((each) => h("li", {}, each))),
+        told.warnings.length ? h("details", {}, h("summary", {}, t("find.warnings", { count: told.warnings.length })), h("ul", { lang: "en" }, told.warnings.map((each) => h("li", {}, [each.key, each.finding, each.write].filter(Boolean).join(": "))))) : null);
+    } catch (error) {
+      put(changes);
+      refused(error);
+    }
+  }, 300);
+
+  function refused(error) {
+    tell(said, error);
+    const more = error.body?.findings ?? error.body?.errors ?? [];
+    if (more.length) said.append(h("ul", { lang: "en" }, more.map((each) => h("li", {}, [each.key, each.finding, each.write].filter(Boolean).join(": ")))));
+  }
+
+  form.addEventListener("input", () => {
+    nominal.hidden = form.elements.display.value !== "from-nominal";
+    form.elements.nominal.required = !nominal.hidden;
+    preview();
+  });
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    put(said);
+    save.disabled = true;
+    try {
+      const wanted = change();
+      const sha256 = JSON.stringify(seen?.change) === JSON.stringify(wanted) ? seen.sha256 : (await get("/station/file")).sha256;
+      if (!ended) {
+        await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
+        acts.ends();
+        await send("DELETE", `/lessons/${lesson.lesson}`);
+        ended = true;
+      }
+      await send("PATCH", "/station/file", { change: wanted, sha256 });
+      acts.bound(served.length ? served : [form.elements.name.value]);
+    } catch (error) {
+      refused(error);
+      save.disabled = false;
+    }
+  });
+
+  async function onLink() {
+    try {
+      served = lesson.link ? (await get("/gauges")).gauges.filter((each) => each.link === lesson.link).map((each) => each.gauge) : [];
+    } catch (error) {
+      tell(said, error);
+      served = [];
+    }
+    known.hidden = !served.length;
+    put(known, t("find.known", { what: served.join(", "), link: lesson.link ?? "" }));
+    about.hidden = served.length > 0;
+    for (const each of about.querySelectorAll("input")) each.disabled = about.hidden;
+    preview();
+  }
+
+  nominal.hidden = true;
+  void onLink();
+  return {
+    show(fresh) {
+      fit = fresh;
+      const isLength = fit.quantity === "length";
+      thermometer.hidden = isLength;
+      about.hidden = !isLength || served?.length > 0;
+      save.hidden = !isLength;
+      for (const name of ["resolution", "check_limit"]) form.elements[name].value = fit[name] ?? "";
+      preview();
+    },
+    close() {
+      preview.end();
+    },
+  };
+}
+
+// What was bound, and where it goes on.
+export function bound(place, acts, gauges) {
+  place.append(h("h2", { tabindex: "-1" }, t("find.is_bound", { what: gauges.join(", ") })), h("p", {}, t("find.bound_note")),
+    h("ul", { class: "find-onwards" },
+      h("li", {}, h("a", { class: "button", href: `#master/${encodeURIComponent(gauges[0])}` }, t("drift.master", { gauge: gauges[0] }))),
+      h("li", {}, h("a", { href: "#gauges" }, t("gauges.title"))),
+      h("li", {}, h("button", { type: "button", onclick: () => acts.list() }, t("find.another")))));
+  return { close() {} };
+}

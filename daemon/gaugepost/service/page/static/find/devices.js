@@ -1,0 +1,121 @@
+// What is plugged in now, as it comes and goes: one of it is chosen, and listened to.
+
+import { get, send } from "../common/ask.js";
+import { h, put } from "../common/dom.js";
+import { t, word } from "../common/words.js";
+import { tell } from "../app/dialogs.js";
+import { latest } from "../app/latest.js";
+
+const LOOK_MS = 3_000;
+const KEPT_S = 120;
+const ORDER = ["serial_port", "bluetooth_le", "hid_report", "keyboard_wedge"]; // a keyboard is most often nobody's gauge
+
+export function devices(place, acts, problem) {
+  const said = h("p", { class: "problem", role: "alert" }, problem ? h("span", { lang: "en" }, problem) : null);
+  const going = h("div", { class: "find-going" });
+  const list = h("ul", { class: "find-devices" });
+  const own = h("ul", { class: "find-devices" });
+  const others = h("details", { hidden: true }, h("summary", {}, t("find.own_ports")), own);
+  const problems = h("ul", { class: "soft", lang: "en" });
+  const radio = h("button", { type: "button", onclick: () => void nearby() }, t("find.radio"));
+  let heard = [];
+
+  place.append(
+    h("h2", { tabindex: "-1" }, t("find.which")), h("p", {}, t("find.plug")), said, going, list,
+    h("p", { class: "doing" }, radio, " ", h("span", { class: "soft" }, t("find.radio_note"))), others, elsewhere(listen), problems);
+
+  // Begins to listen to a device, or to a link that the station has already.
+  async function listen(asked, button) {
+    put(said);
+    if (button) button.disabled = true;
+    try {
+      acts.listen(await send("POST", "/lessons", { ...asked, keep_s: KEPT_S }));
+    } catch (error) {
+      tell(said, error);
+      if (button) button.disabled = false;
+    }
+  }
+
+  async function nearby() {
+    put(said);
+    radio.disabled = true;
+    put(radio, t("find.radio_goes"));
+    try {
+      const told = await send("POST", "/devices/nearby");
+      heard = told.devices;
+      if (told.problems.length) put(said, told.problems.map((each) => h("span", { lang: "en" }, [each.problem, each.hint].filter(Boolean).join("; "))));
+      else if (!heard.length) put(said, t("find.radio_none"));
+    } catch (error) {
+      tell(said, error);
+    }
+    radio.disabled = false;
+    put(radio, t("find.radio"));
+    refresh();
+  }
+
+  const refresh = latest(async () => {
+    let told;
+    let lessons;
+    try {
+      [told, { lessons }] = await Promise.all([get("/devices"), get("/lessons")]);
+    } catch {
+      return; // the notice says that the service is away
+    }
+    const there = [...told.devices, ...heard.filter((each) => !told.devices.some((other) => other.place === each.place))];
+    there.sort((one, other) => ORDER.indexOf(one.kind) - ORDER.indexOf(other.kind));
+    const isOwn = (each) => each.kind === "serial_port" && "device" in each.settings;
+    put(list, there.some((each) => !isOwn(each)) ? there.filter((each) => !isOwn(each)).map(card) : h("li", {}, t("find.none")));
+    put(own, there.filter(isOwn).map(card));
+    others.hidden = !there.some(isOwn);
+    put(problems, told.problems.filter((each) => each.kind !== "bluetooth_le").map((each) => h("li", {}, `${word("device", each.kind)}: ${each.problem}${each.hint ? `; ${each.hint}` : ""}`)));
+    put(going, lessons.map((each) => h("p", { class: "sheet" }, t("find.goes_on", { what: each.link ?? each.description }), " ",
+      h("button", { type: "button", onclick: () => acts.listen(each) }, t("find.go_on")), " ",
+      h("button", { type: "button", onclick: () => void end(each) }, t("find.end")))));
+  }, 500);
+
+  async function end(lesson) {
+    try {
+      await send("DELETE", `/lessons/${lesson.lesson}`);
+    } catch (error) {
+      tell(said, error);
+    }
+    refresh();
+  }
+
+  function card(device) {
+    const name = device.name || t("find.no_name");
+    const link = device.link;
+    const asked = link ? { link } : { kind: device.kind, settings: device.settings };
+    return h("li", { class: "sheet find-device" },
+      h("h3", {}, name), h("p", { class: "soft" }, `${word("device", device.kind)} · `, h("code", {}, device.place)),
+      device.kind === "keyboard_wedge" ? h("p", { class: "is-open" }, t("find.keyboard")) : null,
+      link ? h("p", {}, device.serves.length ? t("find.serves", { link, what: device.serves.join(", ") }) : t("find.has_link", { link })) : null,
+      !link && device.holders.length ? h("p", { class: "is-open" }, t("find.held", { by: device.holders.join(", ") })) : null,
+      device.refused ? h("p", { class: "problem", lang: "en" }, `${device.refused}: ${device.remedy}`) : null,
+      device.kind === "bluetooth_le" && device.notes.length ? h("p", { class: "soft", lang: "en" }, device.notes.join(", ")) : null,
+      device.lesson ? null : h("button", { type: "button", class: link ? null : "main", "aria-label": `${t(link ? "find.again" : "find.listen")}: ${name}`,
+        onclick: (event) => void listen(asked, event.currentTarget) }, t(link ? "find.again" : "find.listen")));
+  }
+
+  refresh();
+  const timer = setInterval(refresh, LOOK_MS);
+  return {
+    close() {
+      clearInterval(timer);
+      refresh.end();
+    },
+  };
+}
+
+// A port that no list shows: by its path, or on the network.
+function elsewhere(listen) {
+  const form = h("form", { class: "find-form" },
+    h("label", { class: "field" }, t("find.port"), h("input", { name: "port", type: "text", required: true, maxlength: "200", autocomplete: "off", autocapitalize: "none", spellcheck: "false" })),
+    h("p", { class: "soft" }, t("find.port_note")), h("button", {}, t("find.listen")));
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const port = new FormData(form).get("port").trim();
+    void listen({ kind: "serial_port", settings: port.startsWith("/") ? { device: port } : { url: port } });
+  });
+  return h("details", {}, h("summary", {}, t("find.elsewhere")), form);
+}
