@@ -44,6 +44,7 @@ def names(page: Page, name: str) -> None:
     """Say what has to be known of the gauge, and wait until the page shows what that changes."""
     page.locator("input[name=name]").fill(name)
     page.locator("input[value=three-point]").check()
+    page.locator("input[name=operator]").fill("M1")
     expect(page.locator(".find-changes > ul > li")).to_have_count(2)
 
 
@@ -162,6 +163,7 @@ def test_a_gauge_of_the_station_is_described_anew(tmp_path: Path, person: Browse
         expect(page.locator(".find-fit")).to_have_count(1)
         expect(page.locator(".find-bind")).to_contain_text("g0 is on link usb-0 already")
         expect(page.locator(".find-changes > ul > li")).to_have_count(1)
+        page.locator("input[name=operator]").fill("M1")
         page.get_by_role("button", name="Save and use it").click()
         expect(page.get_by_role("heading", name="g0 is bound")).to_be_visible()
         assert station(daemon)["links"]["usb-0"]["decoder"]["units"] == {"MM": "mm", "IN": "in"}

@@ -5,12 +5,14 @@ import { h, put } from "../common/dom.js";
 import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
+import { signing } from "../setup/form.js";
 
 const NAME = "[A-Za-z0-9][A-Za-z0-9_.\\-]{0,63}";
 
 export function binding(place, acts, lesson) {
   const said = h("p", { class: "problem", role: "alert" });
   const changes = h("div", { class: "find-changes", role: "status" });
+  const sign = signing();
   const save = h("button", { class: "main big" }, t("find.save"));
   const field = (name, label, more = {}) => h("label", { class: "field" }, label, h("input", { name, type: "text", required: true, maxlength: "64", autocomplete: "off", spellcheck: "false", ...more }));
   const options = (name, values) => h("fieldset", {}, h("legend", {}, t(`find.${name}`)), values.map((value, at) => h("label", { class: "option" },
@@ -22,7 +24,7 @@ export function binding(place, acts, lesson) {
     field("name", t("find.name"), { pattern: NAME, autocapitalize: "none", "aria-describedby": "find-name-note" }), h("p", { class: "soft", id: "find-name-note" }, t("find.name_note")),
     options("contact", ["three-point", "two-point", "single"]), options("display", ["absolute", "from-master", "from-nominal"]), nominal,
     field("resolution", t("find.resolution")), field("check_limit", t("find.check_limit"), { "aria-describedby": "find-limit-note" }), h("p", { class: "soft", id: "find-limit-note" }, t("find.check_limit_note")));
-  const form = h("form", { class: "find-form" }, h("h3", {}, t("find.bind")), thermometer, known, about, changes, said, h("div", { class: "actions" }, save));
+  const form = h("form", { class: "find-form" }, h("h3", {}, t("find.bind")), thermometer, known, about, changes, ...sign.fields, said, h("div", { class: "actions" }, save));
   place.replaceChildren(form);
   let fit = null;
   let seen = null;
@@ -34,7 +36,7 @@ export function binding(place, acts, lesson) {
     const data = new FormData(form);
     if (served === null || !fit || fit.quantity !== "length") return null;
     if (served.length) return { links: { [lesson.link]: fit.link } };
-    if (!form.checkValidity()) return null;
+    if (![...about.querySelectorAll("input")].every((each) => each.checkValidity())) return null;
     const link = lesson.link ?? `${data.get("name")}-link`;
     const gauge = { link, ...(fit.channel ? { channel: fit.channel } : {}), contact: data.get("contact"), display: data.get("display"),
       ...(data.get("display") === "from-nominal" ? { nominal: data.get("nominal") } : {}), resolution: data.get("resolution"), check_limit: data.get("check_limit") };
@@ -50,11 +52,11 @@ export function binding(place, acts, lesson) {
     }
     try {
       const { sha256 } = await get("/station/file");
-      const told = await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
+      const answer = await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
       seen = { change: wanted, sha256 };
       put(said);
-      put(changes, h("p", {}, t("find.will")), h("ul", { lang: "en" }, told.changes.map((each) => h("li", {}, each))),
-        told.warnings.length ? h("details", {}, h("summary", {}, t("find.warnings", { count: told.warnings.length })), h("ul", { lang: "en" }, told.warnings.map((each) => h("li", {}, [each.key, each.finding, each.write].filter(Boolean).join(": "))))) : null);
+      put(changes, h("p", {}, t("find.will")), h("ul", { lang: "en" }, answer.changes.map((each) => h("li", {}, each))),
+        answer.warnings.length ? h("details", {}, h("summary", {}, t("find.warnings", { count: answer.warnings.length })), h("ul", { lang: "en" }, answer.warnings.map((each) => h("li", {}, [each.key, each.finding, each.write].filter(Boolean).join(": "))))) : null);
     } catch (error) {
       put(changes);
       refused(error);
@@ -85,7 +87,7 @@ export function binding(place, acts, lesson) {
         await send("DELETE", `/lessons/${lesson.lesson}`);
         ended = true;
       }
-      await send("PATCH", "/station/file", { change: wanted, sha256 });
+      await send("PATCH", "/station/file", { change: wanted, sha256, ...sign.said() });
       acts.bound(served.length ? served : [form.elements.name.value]);
     } catch (error) {
       refused(error);

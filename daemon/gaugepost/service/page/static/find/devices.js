@@ -2,6 +2,7 @@
 
 import { get, send } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
@@ -11,12 +12,12 @@ const KEPT_S = 120;
 const ORDER = ["serial_port", "bluetooth_le", "hid_report", "keyboard_wedge"]; // a keyboard is most often nobody's gauge
 
 export function devices(place, acts, problem) {
-  const said = h("p", { class: "problem", role: "alert" }, problem ? h("span", { lang: "en" }, problem) : null);
+  const said = h("p", { class: "problem", role: "alert" }, problem ? told(problem) : null);
   const going = h("div", { class: "find-going" });
   const list = h("ul", { class: "find-devices" });
   const own = h("ul", { class: "find-devices" });
   const others = h("details", { hidden: true }, h("summary", {}, t("find.own_ports")), own);
-  const problems = h("ul", { class: "soft", lang: "en" });
+  const problems = h("ul", { class: "soft" });
   const radio = h("button", { type: "button", onclick: () => void nearby() }, t("find.radio"));
   let heard = [];
 
@@ -41,9 +42,9 @@ export function devices(place, acts, problem) {
     radio.disabled = true;
     put(radio, t("find.radio_goes"));
     try {
-      const told = await send("POST", "/devices/nearby");
-      heard = told.devices;
-      if (told.problems.length) put(said, told.problems.map((each) => h("span", { lang: "en" }, [each.problem, each.hint].filter(Boolean).join("; "))));
+      const answer = await send("POST", "/devices/nearby");
+      heard = answer.devices;
+      if (answer.problems.length) put(said, answer.problems.map((each) => h("span", {}, told(each.problem), each.hint ? ["; ", told(each.hint)] : [])));
       else if (!heard.length) put(said, t("find.radio_none"));
     } catch (error) {
       tell(said, error);
@@ -54,20 +55,20 @@ export function devices(place, acts, problem) {
   }
 
   const refresh = latest(async () => {
-    let told;
+    let answer;
     let lessons;
     try {
-      [told, { lessons }] = await Promise.all([get("/devices"), get("/lessons")]);
+      [answer, { lessons }] = await Promise.all([get("/devices"), get("/lessons")]);
     } catch {
       return; // the notice says that the service is away
     }
-    const there = [...told.devices, ...heard.filter((each) => !told.devices.some((other) => other.place === each.place))];
+    const there = [...answer.devices, ...heard.filter((each) => !answer.devices.some((other) => other.place === each.place))];
     there.sort((one, other) => ORDER.indexOf(one.kind) - ORDER.indexOf(other.kind));
     const isOwn = (each) => each.kind === "serial_port" && "device" in each.settings;
     put(list, there.some((each) => !isOwn(each)) ? there.filter((each) => !isOwn(each)).map(card) : h("li", {}, t("find.none")));
     put(own, there.filter(isOwn).map(card));
     others.hidden = !there.some(isOwn);
-    put(problems, told.problems.filter((each) => each.kind !== "bluetooth_le").map((each) => h("li", {}, `${word("device", each.kind)}: ${each.problem}${each.hint ? `; ${each.hint}` : ""}`)));
+    put(problems, answer.problems.filter((each) => each.kind !== "bluetooth_le").map((each) => h("li", {}, `${word("device", each.kind)}: `, told(each.problem), each.hint ? ["; ", told(each.hint)] : [])));
     put(going, lessons.map((each) => h("p", { class: "sheet" }, t("find.goes_on", { what: each.link ?? each.description }), " ",
       h("button", { type: "button", onclick: () => acts.listen(each) }, t("find.go_on")), " ",
       h("button", { type: "button", onclick: () => void end(each) }, t("find.end")))));
@@ -91,7 +92,7 @@ export function devices(place, acts, problem) {
       device.kind === "keyboard_wedge" ? h("p", { class: "is-open" }, t("find.keyboard")) : null,
       link ? h("p", {}, device.serves.length ? t("find.serves", { link, what: device.serves.join(", ") }) : t("find.has_link", { link })) : null,
       !link && device.holders.length ? h("p", { class: "is-open" }, t("find.held", { by: device.holders.join(", ") })) : null,
-      device.refused ? h("p", { class: "problem", lang: "en" }, `${device.refused}: ${device.remedy}`) : null,
+      device.refused ? h("p", { class: "problem" }, told(device.refused), ": ", told(device.remedy)) : null,
       device.kind === "bluetooth_le" && device.notes.length ? h("p", { class: "soft", lang: "en" }, device.notes.join(", ")) : null,
       device.lesson ? null : h("button", { type: "button", class: link ? null : "main", "aria-label": `${t(link ? "find.again" : "find.listen")}: ${name}`,
         onclick: (event) => void listen(asked, event.currentTarget) }, t(link ? "find.again" : "find.listen")));

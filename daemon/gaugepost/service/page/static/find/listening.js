@@ -3,6 +3,7 @@
 
 import { get, send, Refused } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { clock, t } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
@@ -71,29 +72,29 @@ export function listening(place, acts, begun) {
   }
 
   function show(word) {
-    if (lesson.problem) put(now, h("span", { lang: "en", class: "problem" }, lesson.problem));
-    else if (lesson.probing) put(now, word ? h("span", { lang: "en" }, word) : now.textContent);
+    if (lesson.problem) put(now, h("span", { class: "problem" }, told(lesson.problem)));
+    else if (lesson.probing) word && put(now, h("span", {}, told(word)));
     else put(now, came.length ? t("find.comes") : t("find.press"));
     silent.hidden = !lesson.probing;
     table.hidden = !came.length;
     put(rows, came.map((each) => h("tr", {}, h("td", { class: "digits" }, clock(each.arrived_at)),
-      h("td", {}, h("code", {}, each.text), each.problem ? h("span", { class: "problem", lang: "en" }, ` ${each.problem}`) : null), h("td", {}, h("code", {}, each.hex)))));
+      h("td", {}, h("code", {}, each.text), each.problem ? h("span", { class: "problem" }, " ", told(each.problem)) : null), h("td", {}, h("code", {}, each.hex)))));
     if (lesson.measurements && !lessonTaught) begin();
   }
 
   const fitting = latest(async () => {
-    let told;
+    let answer;
     try {
-      told = await get(`${path}/fitting`, gone.signal);
+      answer = await get(`${path}/fitting`, gone.signal);
     } catch {
       return; // who follows the lesson says why
     }
-    const same = JSON.stringify(told.fits.map(keyOf)) === JSON.stringify(fits.map(keyOf));
-    fits = told.fits;
-    reads.hidden = !told.bytes;
-    none.hidden = fits.length > 0 || !told.bytes;
+    const same = JSON.stringify(answer.fits.map(keyOf)) === JSON.stringify(fits.map(keyOf));
+    fits = answer.fits;
+    reads.hidden = !answer.bytes;
+    none.hidden = fits.length > 0 || !answer.bytes;
     leaveOut.hidden = none.hidden || lessonTaught !== null;
-    teachIt.hidden = !told.bytes || lessonTaught !== null;
+    teachIt.hidden = !answer.bytes || lessonTaught !== null;
     choice.hidden = !fits.length;
     const kept = fits.find((each) => chosen && keyOf(each) === keyOf(chosen)) ?? (fits.length === 1 || fits[0]?.origin === "taught" ? fits[0] : null);
     if (same && fits.length) fits.forEach((each, at) => put(choice.querySelectorAll(".find-says")[at], each.reads.at(-1).says));

@@ -3,6 +3,7 @@
 
 import { get, send } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { told, toldList } from "../common/told.js";
 import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
@@ -81,18 +82,18 @@ export function teaching(place, path, begun, acts, gone) {
     const leading = found.leading;
     put(state,
       found.decided ? h("p", { class: "teach-word is-good" }, t("teach.decided")) : h("p", { class: "teach-word is-open" }, t("teach.undecided")),
-      found.reason ? h("p", { lang: "en" }, found.reason) : null,
+      found.reason ? h("p", {}, told(found.reason)) : null,
       h("p", {}, t("teach.candidates", { count: found.candidates, tried: found.tried })),
-      leading?.cautions.length ? [h("p", {}, t("teach.cautions")), h("ul", { class: "plain", lang: "en" }, leading.cautions.map((each) => h("li", {}, each)))] : null);
+      leading?.cautions.length ? [h("p", {}, t("teach.cautions")), toldList(leading.cautions, { class: "plain" })] : null);
     put(conflict, found.conflict ? [h("p", { class: "problem" }, t("teach.conflict", { number: found.conflict.measurement, shows: found.conflict.shows })),
-      h("p", { lang: "en" }, found.conflict.says),
+      h("p", {}, told(found.conflict.says)),
       h("button", { type: "button", onclick: () => void act("DELETE", `/measurements/${found.conflict.measurement}`) }, t("teach.drop", { number: found.conflict.measurement }))] : null);
     put(rivals, found.rivals.length ? h("details", {}, h("summary", {}, t("teach.rivals", { count: found.rivals.length })),
-      h("ul", { class: "plain", lang: "en" }, found.rivals.slice(0, MOST_RIVALS).map((each) => h("li", {}, each.says || each.kind)))) : null);
+      toldList(found.rivals.slice(0, MOST_RIVALS).map((each) => each.says || each.kind), { class: "plain" })) : null);
   }
 
   function showNext(found) {
-    const one = (each) => h("li", {}, h("b", {}, word("ask", each.measure)), " ", h("span", { class: "soft", lang: "en" }, each.why), " ",
+    const one = (each) => h("li", {}, h("b", {}, word("ask", each.measure)), " ", h("span", { class: "soft" }, told(each.why)), " ",
       NEVER[each.measure] ? h("button", { type: "button", "aria-label": `${t("teach.never")}: ${word("ask", each.measure)}`, onclick: () => void act("POST", "/never", { never: NEVER[each.measure] }) }, t("teach.never")) : null);
     const needed = found.next.filter((each) => each.needed);
     const wider = found.next.filter((each) => !each.needed);

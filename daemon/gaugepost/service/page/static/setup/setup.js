@@ -130,7 +130,8 @@ function next(tables) {
     return h("p", { class: "soft" }, t("setup.ready"), " ", h("a", { href: `#master/${encodeURIComponent(gauge)}` }, t("drift.master", { gauge })));
   }
   return h("ol", { class: "sheet setup-steps", "aria-label": t("setup.steps") }, steps.map(([name, ready]) => h("li", { class: ready ? "is-good" : "is-open" },
-    t(ready ? "setup.step_done" : "setup.step_open"), " ", h("span", {}, t(`setup.step_${name}`)))));
+    t(ready ? "setup.step_done" : "setup.step_open"), " ", h("span", {}, t(`setup.step_${name}`)),
+    name === "gauges" && !ready ? [" ", h("a", { href: "#find" }, t("gauges.find"))] : [])));
 }
 
 // Shows what would go, or why it can't, before anything is removed.
