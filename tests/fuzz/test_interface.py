@@ -32,7 +32,7 @@ parameters = { "query.wait" = 0 }
 # with them than a schema can say.
 [[operations]]
 include-path-regex = "/(trace|risk|rejudgement|suspect|skip|retry)$\
-|^/v1/(records/|station/file|lessons|session|people|signatures)"
+|^/v1/(records/|station/(file|list)|lessons|session|people|signatures)"
 checks.positive_data_acceptance.expected-statuses = ["2xx", "401", "403", "404", "409", "422", "5xx"]
 """
 MOST_S = 1800

@@ -1,5 +1,6 @@
 """REST answers what the page that sets a station up asks: limits as typed, what a table may hold, the file's tables."""
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -7,6 +8,8 @@ import pytest
 
 from gaugepost.service.setting_up.limits import limits_answer
 from tests.service.at_work import STATION, at_work
+
+JSON = {"Content-Type": "application/json"}
 
 
 def answered(**said: str) -> Any:
@@ -87,3 +90,25 @@ async def test_the_routes(tmp_path: Path) -> None:
         assert file["tables"]["masters"]["ring-38"]["due"] == "2099-03-31"
         (tmp_path / "station.toml").write_text("[station\n")
         assert (await station.get("/v1/station/file"))["tables"] is None
+
+
+@pytest.mark.asyncio
+async def test_a_list_is_looked_over(tmp_path: Path) -> None:
+    """The preview has each heading and row, and names the text that its edit is for; no list is refused."""
+    async with at_work(tmp_path) as station:
+        file = await station.get("/v1/station/file")
+        body = {"text": "name,limits,gauge\nA-1,38 H7,bore-38\n,38 H7,bore-38\n"}
+        answer = (await station.http.post("/v1/station/list", json=body)).json()
+        assert answer["sha256"] == file["sha256"]
+        assert [each["key"] for each in answer["headings"]] == ["name", "limits", "gauges"]
+        assert [each["state"] for each in answer["rows"]] == ["new", "wrong"]
+        assert answer["rows"][0]["limits"] == {"unit": "mm", "lower": "38.000", "upper": "38.025"}
+        assert answer["rows"][1]["findings"][0]["column"] == 0
+        assert list(answer["change"]["characteristics"]) == ["A-1"]
+        for text in ("", "x" * 600_000, "name,limits\n\ud800"):
+            refused = await station.http.post(
+                "/v1/station/list", content=json.dumps({"text": text}), headers=JSON
+            )
+            assert (refused.status_code, bool(refused.json()["detail"])) == (422, True)
+        longer = json.dumps({"text": "x" * (1 << 20)})
+        assert (await station.http.post("/v1/station/list", content=longer, headers=JSON)).status_code == 413

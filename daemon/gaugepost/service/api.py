@@ -50,6 +50,7 @@ INDEX = {
     "GET /v1/station/file": "what the station file says, and its sha256",
     "PATCH /v1/station/file": "edit it: change (a merge patch), sha256, look, reason, operator; comments stay",
     "GET /v1/station/limits": "what limits come to as typed: limits, lower, upper, nominal, ...; feature, unit",
+    "POST /v1/station/list": "look a drawing's list over: text, unit, gauges, decimal_comma; the edit that takes it",
     "GET /v1/station/schema": "what a table of the station file may hold: section",
     "POST /v1/station/reload": "read it again and take it while the station runs: reason, operator",
     "GET /v1/station": "the station, its journal's head, what is in hand",
@@ -175,7 +176,7 @@ def build_api(running: Running) -> FastAPI:
     api.include_router(device_routes(running), prefix="/v1")
     api.include_router(lesson_routes(running), prefix="/v1")
     api.include_router(binding.routes(running), prefix="/v1")
-    api.include_router(setting_up_routes(), prefix="/v1")
+    api.include_router(setting_up_routes(running), prefix="/v1")
     signing_in = SigningIn(people, TriesFile(plan.data), lambda: running.now().utc_ms)
     api.include_router(session_routes(running, sessions, signing_in), prefix="/v1")
     api.include_router(sessions_routes(running, sessions), prefix="/v1")

@@ -48,7 +48,7 @@ NAMED = (
     "destinations",
 )
 
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}", re.ASCII)
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}", re.ASCII)
 
 Raw = Mapping[str, Any]
 Raws = Mapping[str, Raw]
@@ -90,12 +90,12 @@ def named(report: Report, raw: Raw, section: str) -> dict[str, Raw]:
         report.error((section,), f"{toml(tables)} is not a table", header)
         return {}
     for name, table in tables.items():
-        if not _NAME.fullmatch(name):
+        if not NAME.fullmatch(name):
             report.error(
                 (section, name),
                 f"{toml(name)} can't be a name",
                 "up to 64 letters, digits, dots, hyphens and underscores, the first a letter or digit",
-                f"write [{section}.{_name_like(name)}]",
+                f"write [{section}.{name_like(name)}]",
             )
         if not isinstance(table, dict):
             report.error(
@@ -104,7 +104,8 @@ def named(report: Report, raw: Raw, section: str) -> dict[str, Raw]:
     return {name: table for name, table in tables.items() if isinstance(table, dict)}
 
 
-def _name_like(name: str) -> str:
+def name_like(name: str) -> str:
+    """Return a name that can be, as near to `name` as that goes."""
     return re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-_")[:64] or "NAME"
 
 

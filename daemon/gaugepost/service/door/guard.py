@@ -21,6 +21,8 @@ from gaugepost.service.door.permission import Permission, Request
 from gaugepost.service.problems import problem
 
 MAX_BODY_BYTES = 64 * 1024
+MAX_FILE_BYTES = 1 << 20
+"""Of what has much of a station file in it: an edit, a drawing's list."""
 BODY_S = 10.0
 """How long a body may take to arrive."""
 LOOK_S = 2.0
@@ -75,14 +77,15 @@ class Guard:
                     receive = _while_it_counts(receive, admitted.counts)
         if refusal is None and taken and scope["method"] in _WITH_BODY:
             try:
+                most = MAX_FILE_BYTES if scope["path"].startswith("/v1/station/") else MAX_BODY_BYTES
                 async with asyncio.timeout(BODY_S):
-                    body = await _body(headers, receive)
+                    body = await _body(headers, receive, most)
             except TimeoutError:
                 refusal = problem(408, f"the body did not arrive within {BODY_S:g} s", "send it in one go")
             else:
                 if body is None:
                     return
-                refusal = unfit(scope["method"], body, _all(headers, b"content-type"))
+                refusal = unfit(scope["method"], body, _all(headers, b"content-type"), most)
                 receive = _again(body, receive)
         await (refusal or self._app)(scope, receive, _safer(send))
 
@@ -165,10 +168,10 @@ def _safer(send: Send) -> Send:
     return safer
 
 
-def unfit(method: str, body: bytes, types: list[str]) -> JSONResponse | None:
-    """Return the refusal of a body that is too long or does not say that it is JSON."""
-    if len(body) > MAX_BODY_BYTES:
-        return problem(413, f"the body is longer than {MAX_BODY_BYTES} bytes", "send one command at a time")
+def unfit(method: str, body: bytes, types: list[str], most: int) -> JSONResponse | None:
+    """Return the refusal of a body of more than `most` bytes, or that does not say that it is JSON."""
+    if len(body) > most:
+        return problem(413, f"the body is longer than {most} bytes", "send one command at a time")
     if not body and method == "DELETE":
         return None
     if [said.partition(";")[0].strip().lower() for said in types] != ["application/json"]:
@@ -176,11 +179,11 @@ def unfit(method: str, body: bytes, types: list[str]) -> JSONResponse | None:
     return None
 
 
-async def _body(headers: list[tuple[bytes, bytes]], receive: Receive) -> bytes | None:
-    """Return the body, cut where it is longer than allowed, or None where the client left."""
+async def _body(headers: list[tuple[bytes, bytes]], receive: Receive, most: int) -> bytes | None:
+    """Return the body, cut where it is longer than `most` bytes, or None where the client left."""
     for length in _all(headers, b"content-length"):
-        if length.isdecimal() and int(length) > MAX_BODY_BYTES:
-            return bytes(MAX_BODY_BYTES + 1)
+        if length.isdecimal() and int(length) > most:
+            return bytes(most + 1)
     parts, size = [], 0
     while True:
         message = await receive()
@@ -189,7 +192,7 @@ async def _body(headers: list[tuple[bytes, bytes]], receive: Receive) -> bytes |
         part: bytes = message.get("body", b"")
         parts.append(part)
         size += len(part)
-        if size > MAX_BODY_BYTES or not message.get("more_body", False):
+        if size > most or not message.get("more_body", False):
             return b"".join(parts)
 
 

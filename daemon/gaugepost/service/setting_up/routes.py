@@ -5,13 +5,18 @@ from __future__ import annotations
 import asyncio
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Body, Depends, Query
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
+from gaugepost.edge.drawing_list import MOST_CHARACTERS, Asked
 from gaugepost.edge.stationfile.schema import section_schema
+from gaugepost.service.commands.bodies import Said, Text
+from gaugepost.service.facade import Running
 from gaugepost.service.query import Name, only
+from gaugepost.service.setting_up.drawing_list import list_answer
 from gaugepost.service.setting_up.limits import limits_answer
+from gaugepost.shell.parts.reloading import digest_of
 
 Section = Literal["station", "gauges", "masters", "characteristics", "destinations"]
 
@@ -41,7 +46,18 @@ class SchemaAsked(BaseModel):
     section: Section
 
 
-def routes() -> APIRouter:
+class ListSaid(Said):
+    """A drawing's list as a spreadsheet writes it, and what holds for rows that don't say it."""
+
+    text: str = Field(
+        max_length=MOST_CHARACTERS, description="headings and rows, cut by commas, semicolons or tabs"
+    )
+    unit: Literal["mm", "in"] | None = Field(None, description="of numbers without one")
+    gauges: list[Text] = Field([], max_length=100, description="of rows that name none")
+    decimal_comma: bool = Field(False, description="whether numbers are written with a comma")
+
+
+def routes(running: Running) -> APIRouter:
     """Return the routes; they look, and change nothing."""
     router = APIRouter(prefix="/station", default_response_class=JSONResponse)
 
@@ -55,5 +71,13 @@ def routes() -> APIRouter:
         """What a table of a section may hold; of destinations, one arm for each kind that is installed."""
         found = await asyncio.to_thread(section_schema, asked.section)
         return JSONResponse({"section": asked.section, "schema": found})
+
+    @router.post("/list")
+    async def drawing_list(said: Annotated[ListSaid, Body()]) -> JSONResponse:
+        """Look a drawing's list over: each row with all that is wrong, and the edit that would take the good ones."""
+        text = await running.reload.text()
+        asked = Asked(unit=said.unit, gauges=tuple(said.gauges), decimal_comma=said.decimal_comma)
+        answer = await asyncio.to_thread(list_answer, said.text, text, asked, running.reload.findings)
+        return JSONResponse({**answer, "sha256": digest_of(text)})
 
     return router

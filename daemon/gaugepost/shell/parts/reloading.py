@@ -17,7 +17,7 @@ from gaugepost.core.errors import CommandRefused, SettingsError
 from gaugepost.core.setup import to_document
 from gaugepost.edge.editing import edited
 from gaugepost.edge.files import part_of, settle, sync
-from gaugepost.edge.stationfile import Finding, Station
+from gaugepost.edge.stationfile import Finding, Station, StationFileError
 from gaugepost.shell.parts.differences import differences, fixed
 from gaugepost.shell.parts.parts import Parts
 from gaugepost.shell.recorder import Recorder
@@ -63,6 +63,13 @@ class Reloading:
     async def text(self) -> str:
         """Return what the file holds now. Raises `SettingsError`: it can't be read."""
         return await asyncio.to_thread(_text, self._parts.station.path)
+
+    def findings(self, text: str) -> tuple[Finding, ...]:
+        """Return what would be found in the file if it held `text`: errors and warnings. Reads what it names: slow."""
+        try:
+            return self._read(text).findings
+        except StationFileError as error:
+            return error.findings
 
     async def edit(
         self,

@@ -73,9 +73,11 @@ function framed(key, schema, about, control, { group = false } = {}) {
     key, box,
     focus: () => first()?.focus(),
     say(found) {
-      put(said, found.map(({ text: words }) => h("span", { lang: "en" }, words)));
-      if (!group) control.setAttribute("aria-invalid", String(found.length > 0));
-      return found.length > 0;
+      put(said, found.map((each) => each.said));
+      const wrong = found.some((each) => !each.warning);
+      said.className = wrong ? "problem" : "is-open caution";
+      if (!group) control.setAttribute("aria-invalid", String(wrong));
+      return wrong;
     },
     note: (node) => box.append(node),
   };

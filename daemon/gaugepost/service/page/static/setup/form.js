@@ -2,11 +2,12 @@
 
 import { send, Refused, get, who } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { t } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { inHand } from "../app/in_hand.js";
 import { fill, label, read, sayIn } from "./fields.js";
-import { difference, keyPath, same, words } from "./patch.js";
+import { difference, keyPath, same, sentence } from "./patch.js";
 
 let lastOperator = "";
 
@@ -28,12 +29,12 @@ export function signing() {
 export function wouldChange(answer) {
   return [
     h("h3", {}, t("setup.would_change")),
-    answer.changes.length ? h("ul", { class: "plain" }, answer.changes.map((each) => h("li", { lang: "en" }, each))) : h("p", {}, t("setup.only_text")),
+    answer.changes.length ? h("ul", { class: "plain" }, answer.changes.map((each) => h("li", {}, told(each)))) : h("p", {}, t("setup.only_text")),
   ];
 }
 
 export function others(found) {
-  return found.length ? h("ul", { class: "plain" }, found.map((each) => h("li", { lang: "en" }, h("b", {}, each.key), ` ${words(each)}`))) : null;
+  return found.length ? h("ul", { class: "plain" }, found.map((each) => h("li", {}, h("b", {}, each.key), " ", sentence(each)))) : null;
 }
 
 // Opens the form. `name` is null for a new table; `parts` gives fields for it, how they are laid out and what it begins with;
@@ -107,11 +108,11 @@ export function openForm({ title, section, name, file, parts, done }) {
   // Shows findings at their fields, those of other tables below; returns whether something was wrong.
   function show(findings) {
     const here = findings.map((each) => ({ each, path: keyPath(each.key) })).filter(({ path }) => path[0] === section && path[1] === called());
-    const within = here.filter(({ path }) => path.length > 2 && fields.has(path[2])).map(({ each, path }) => ({ path: path.slice(2), text: words(each), warning: each.severity === "warning" }));
+    const within = here.filter(({ path }) => path.length > 2 && fields.has(path[2])).map(({ each, path }) => ({ path: path.slice(2), said: sentence(each), warning: each.severity === "warning" }));
     sayIn(fields, within);
     const ofTable = here.filter(({ path }) => path.length === 2 || !fields.has(path[2])).map(({ each }) => each);
     const rest = findings.filter((each) => each.severity !== "warning" && !here.some((one) => one.each === each));
-    put(said, ofTable.length ? h("p", { class: "problem" }, ofTable.map((each) => h("span", { lang: "en" }, words(each)))) : null,
+    put(said, ofTable.length ? h("p", { class: "problem" }, ofTable.map(sentence)) : null,
       rest.length ? [h("p", { class: "problem" }, t("setup.elsewhere")), others(rest)] : null);
     for (const details of form.querySelectorAll("details")) if (details.querySelector('[aria-invalid="true"], .problem:not(:empty)')) details.open = true;
     form.querySelector('[aria-invalid="true"]')?.focus();
@@ -208,7 +209,7 @@ export function openForm({ title, section, name, file, parts, done }) {
     if (keep) said.replaceChildren(...kept);
     looked = true;
     sign = signing();
-    put(review, ...wouldChange(answer), ...sign.fields);
+    put(review, ...wouldChange(answer), others(answer.warnings.filter((each) => !same(keyPath(each.key).slice(0, 2), [section, called()]))), ...sign.fields);
     review.hidden = false;
     put(button, t("setup.save"));
     button.scrollIntoView({ block: "nearest" });

@@ -3,7 +3,7 @@
 import { get } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
 import { t } from "../common/words.js";
-import { words } from "./patch.js";
+import { sentence } from "./patch.js";
 
 const REST_MS = 200;
 export const LIMIT_KEYS = ["limits", "lower", "upper", "nominal", "upper_deviation", "lower_deviation", "tolerance_class", "unit", "step"];
@@ -24,7 +24,7 @@ export function limitsBeside(fields) {
     }
     try {
       const answer = await get(`/station/limits?${new URLSearchParams(said)}`);
-      if (mine === turn) put(place, answer.unit ? come(answer) : answer.findings.map((each) => h("span", { class: "problem", lang: "en" }, words(each))));
+      if (mine === turn) put(place, answer.unit ? come(answer) : answer.findings.map((each) => h("span", { class: "problem" }, sentence(each))));
     } catch { /* the notice says that the service is away; looking over says what can't be asked */ }
   }
 

@@ -1,5 +1,9 @@
 // What is otherwise in a table, as a merge patch (RFC 7396), and where in it a finding belongs.
 
+import { h } from "../common/dom.js";
+import { told } from "../common/told.js";
+import { t } from "../common/words.js";
+
 export function same(one, other) {
   return JSON.stringify(one) === JSON.stringify(other);
 }
@@ -34,6 +38,6 @@ export function keyPath(text) {
 }
 
 // Returns a finding as it is read: what is wrong, what was expected, what to write.
-export function words(found) {
-  return [found.finding, found.expected && `expected ${found.expected}`, found.write].filter(Boolean).join("; ");
+export function sentence(found) {
+  return h("span", {}, told(found.finding), found.expected ? ["; ", t("setup.expected"), " ", told(found.expected)] : [], found.write ? ["; ", told(found.write)] : []);
 }

@@ -2,10 +2,12 @@
 
 import { get, may, send, who } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { t } from "../common/words.js";
 import { ask, tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
 import { openForm, others, signing, wouldChange } from "./form.js";
+import { openList } from "./list.js";
 import { partsOf, schemaOf } from "./parts.js";
 
 const REST_MS = 700;
@@ -31,7 +33,7 @@ export function open(place, station) {
   }, REST_MS);
 
   function saved(answer) {
-    put(done, t("setup.saved"), " ", h("span", { lang: "en" }, answer.text));
+    put(done, t("setup.saved"), " ", told(answer.text));
     done.hidden = false;
     station.say(`${t("setup.saved")} ${answer.text}`);
     refresh();
@@ -46,6 +48,16 @@ export function open(place, station) {
         title: name === null ? t(`setup.add_${section}`) : t("setup.change_of", { name }),
         section, name, file, parts: partsOf(section, schema), done: saved,
       });
+    } catch (error) {
+      tell(problem, error);
+    }
+  }
+
+  async function takeList() {
+    put(problem);
+    try {
+      file = await get("/station/file");
+      await openList(file, saved);
     } catch (error) {
       tell(problem, error);
     }
@@ -80,7 +92,9 @@ export function open(place, station) {
     const adds = section !== "gauges" || Object.keys(file.tables.links ?? {}).length > 0;
     return h("section", { class: "sheet setup-part", "aria-labelledby": heading },
       h("div", { class: "part-head" }, h("h2", { id: heading }, t(`setup.${section}`)),
-        allowed && adds ? h("button", { type: "button", class: "main", onclick: () => edit(section, null) }, t(`setup.add_${section}`)) : null),
+        allowed && adds ? h("span", { class: "part-acts" },
+          section === "characteristics" ? h("button", { type: "button", onclick: takeList }, t("setup.list_take")) : null,
+          h("button", { type: "button", class: "main", onclick: () => edit(section, null) }, t(`setup.add_${section}`))) : null),
       h("p", { class: "soft" }, t(`setup.about_${section}`)),
       names.length ? h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("setup.table_of", { part: t(`setup.${section}`) }) }, h("table", {},
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("setup.name")), cells.map(([key]) => h("th", { scope: "col" }, t(key))), allowed ? h("th", { scope: "col" }, t("setup.do")) : null)),
