@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 
 from gaugepost.service.page.files import read_all
+from tests.bench_tools.daemon import Port
+from tests.packages.engine import Engine
 from tests.packages.root import Root
 
 ROOT = Path(__file__).parents[2]
@@ -131,21 +133,57 @@ def test_the_bundle_installs_without_a_network(computer: Root) -> None:
     assert "journal" in computer.run("/srv/g/bin/gaugepost demo --once")
 
 
-def test_the_container_needs_neither_root_nor_a_disk_but_its_own(computer: Root) -> None:
-    """What the container file says, done by hand: its user, its command, a root that nobody can write to."""
-    file = (ROOT / "deploy" / "container" / "Containerfile").read_text()
-    user = re.findall(r"^USER (\d+):\1$", file, re.MULTILINE)[-1]
-    entry = re.findall(r'^ENTRYPOINT \["(.+)"\]$', file, re.MULTILINE)[-1]
-    command = " ".join(re.findall(r'"([^"]+)"', re.findall(r"^CMD (.+)$", file, re.MULTILINE)[-1]))
-    volume = re.findall(r"^VOLUME (\S+)$", file, re.MULTILINE)[-1]
-    folder = re.findall(r"install.sh (\S+)$", file, re.MULTILINE)[-1]
-    computer.run("mkdir /srv/b; tar -xzf /tmp/given/gaugepost-*.tar.gz -C /srv/b --strip-components=1")
-    computer.run(f"sh /srv/b/install.sh {folder}; useradd --system --uid {user} --user-group g")
-    _write(computer, "/etc/gaugepost/station.toml", STATION.replace('"/var/lib/gaugepost"', f'"{volume}"'))
-    computer.run(f"mkdir -p {volume}; mount -t tmpfs tmpfs {volume}; chown {user}:{user} {volume}")
-    computer.run("mount -o remount,ro / && ! touch /x")
-    locked = f"setpriv --reuid={user} --regid={user} --clear-groups --no-new-privs --bounding-set=-all"
-    assert '"bench-1"' in works(computer, f"{locked} {entry} {command}")
+def test_the_container_file_is_built_and_run_as_it_says(built: Path, tmp_path: Path) -> None:
+    """The commands in its comments, typed at an engine: a gauge is read without root, on a root that is read-only."""
+    file = ROOT / "deploy" / "container" / "Containerfile"
+    (tmp_path / "deploy").symlink_to(ROOT / "deploy")
+    (tmp_path / "dist").symlink_to(built)
+    (tmp_path / "engine").mkdir()
+    station_file = STATION.replace("/dev/serial/by-id/none", "/dev/ttyUSB0")
+    (tmp_path / "station.toml").write_text(station_file, encoding="utf-8")
+    (bundle,) = built.glob("*.tar.gz")
+    build, run, show, stop = _typed(file)
+    with Port() as gauge, Engine(tmp_path / "engine", tmp_path) as engine:
+        os.chown(gauge.device, 0, 61_020)  # a group that the image's user is not in by itself
+        Path(gauge.device).chmod(0o660)
+        engine.has_base(re.findall(r"^ARG BASE=(\S+)$", file.read_text(), re.MULTILINE)[0])
+        name = bundle.name.removesuffix(".tar.gz")
+        engine.types(re.sub(r"BUNDLE=\S+", f"BUNDLE={name}", build))
+        # A node of a pseudo-terminal is one below /dev/pts alone: it is bound where a device is made anew.
+        run = run.replace("--device /dev/ttyUSB0", f"-v {gauge.device}:/dev/ttyUSB0")
+        station = engine.start(f"exec {run.replace('%g /dev/ttyUSB0', f'%g {gauge.device}')}")
+        assert station.stdout is not None
+        try:
+            said = ""
+            while "listening on" not in said:
+                line = station.stdout.readline()
+                assert line, said
+                said += line
+            gauge.send(b"38.0141 mm\r\n")
+            recorded = "curl -fsS 'http://127.0.0.1:8620/v1/records?kind=reading&wait=20'"
+            assert "38.0141" in engine.types(recorded)
+            assert "bore" in engine.types(show)
+            inside = show.split(" /usr")[0]
+            as_root = inside.replace("exec", "exec --user 0")
+            held = engine.types(f"{inside} cat /proc/1/status")
+            facts = dict(line.split(":\t", 1) for line in held.splitlines() if ":\t" in line)
+            assert set(facts["Uid"].split()) == {"8620"}
+            assert int(facts["CapEff"], 16) == int(facts["CapBnd"], 16) == 0
+            assert facts["NoNewPrivs"] == "1"
+            for place in ("/x", "/usr/local/gaugepost/x", "/etc/gaugepost/station.toml"):
+                assert "Read-only file system" in engine.types(f"{as_root} touch {place}", code=1)
+            assert engine.types(f"{inside} stat -c '%U %a' /var/lib/gaugepost") == "gaugepost 700\n"
+            engine.types(stop)
+        finally:
+            engine.types("podman rm --all --force --time 0")
+            out, _ = station.communicate(timeout=60)
+        assert station.returncode == 0, out
+
+
+def _typed(file: Path) -> list[str]:
+    """Return what the container file says to type at an engine, each as one line."""
+    said = re.sub(r"\\\n#\s+", "", file.read_text(encoding="utf-8"))
+    return re.findall(r"^#   (podman .+)$", said, re.MULTILINE)
 
 
 def test_the_bench_page_is_in_it(built: Path) -> None:
