@@ -98,6 +98,27 @@ def test_resolution_coarser_than_declared() -> None:
     """A gauge that shows coarser steps than the station file says is not the gauge that was thought of."""
     hand = Hand(set_up({"resolution_mm": D("0.001")}))
     assert "shown in steps of 0.01 mm" in (hand.master("38.00", "38.00").reasons or ("",))[0]
+    changed = hand.master("38.004", "38.00").reasons or ("",)
+    assert [why.split(",")[0] for why in changed[:2]] == [
+        "the unit or the resolution changed while the master was read",
+        "shown in steps of 0.01 mm",
+    ]
+
+
+def test_a_check_without_the_gauge_s_temperature_is_not_corrected() -> None:
+    """It was known at the mastering, and is too old by now: the ring's alone says nothing of the gauge's growth."""
+    own = replace(AIR, name="own", link="usb-8", body=Body.GAUGE, stands_in_for=())
+    ring = replace(own, name="ring", link="usb-9", body=Body.MASTER)
+    hand = Hand(set_up({"coefficient": D("5E-6")}, thermometers={"own": own, "ring": ring}))
+    for name in ("own", "ring"):
+        hand.warm("22.0", name)
+    hand.ready()
+    assert hand.last(Kind.CHECK).thermal_correction_mm is not None
+    hand.wait(own.max_age_ms)
+    hand.warm("22.0", "ring")
+    check = hand.check("38.004")
+    assert (check.gauge_temperature_c, check.master_temperature_c) == (None, D("22.0"))
+    assert check.thermal_correction_mm is None
 
 
 def test_mean_and_spread() -> None:

@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from gaugepost.core.bench import events as ev
+from gaugepost.core.bench import State, events as ev
 from gaugepost.core.bench.tracing.dependants import Asked, What, dependants
 from gaugepost.core.bench.tracing.reliving import Relived, relive
 from gaugepost.core.bench.tracing.revision import Revision, revision_of
 from gaugepost.core.conformity import parse_rule
 from gaugepost.core.quantity import Unit
-from gaugepost.core.record import Kind, Record
+from gaugepost.core.record import DERIVATION, Kind, Record
 from gaugepost.core.setup import Combine, MasterEntry, PlaceEntry, SetUp
 from tests.core.station import AIR, RING, STEEL, Hand, set_up
 from tests.core.trail import Trail
@@ -63,9 +63,11 @@ STEPS = st.lists(
 )
 
 
-def live(made: SetUp, steps: Sequence[tuple[str, str]], shift: D = D(0)) -> Hand:
+def live(
+    made: SetUp, steps: Sequence[tuple[str, str]], shift: D = D(0), derivation: int = DERIVATION
+) -> Hand:
     """Do the steps at a station; `shift` is what its thermometer should have shown beside what it does."""
-    hand = Hand(made)
+    hand = Hand(made, State(derivation=derivation))
     hand.warm(str(D("22.5") + shift))
     hand.master("38.0040", "38.0042")
     hand.check("38.0041")

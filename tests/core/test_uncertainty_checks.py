@@ -84,17 +84,35 @@ def test_a_checks_master_is_as_well_known_as_declared() -> None:
     warm = tuple(replace(each, celsius=D(24)) for each in TWENTY)
     hand = Hand(known(masters={"ring-1": ring}, declared=warm)).ready()
     at = Sourced(D(24), "declared")
-    made = check_budget(hand.state, "bore-1", ring, at, at, hand.now, D("0.0001"), True, 1)
+    made = check_budget(hand.state, "bore-1", ring, at, at, hand.now.utc_ms, D("0.0001"), True, 1)
     found = lines(made)["coefficient of expansion of the part"]
     assert found.contribution == pytest.approx(-38.0012 * 4 * 0.2e-6 / 3**0.5, rel=1e-3)
     assert found.shared == ""
     assert resolutions(made) == pytest.approx((0.001, 0.001)), "declared coarser than the digits"
-    bare = check_budget(hand.state, "bore-1", ring, None, at, hand.now, D("0.001"), False, 1)
+    bare = check_budget(hand.state, "bore-1", ring, None, at, hand.now.utc_ms, D("0.001"), False, 1)
     assert bare == Unstated(
         (
             "nothing says how warm the master is: declare temperatures.master or temperatures.air with its spread",
         )
     )
+
+
+def test_a_check_whose_display_changed_is_as_uncertain_as_its_coarsest_step() -> None:
+    """It fails for that, and its uncertainty is none that only its finer digits would have."""
+    made, stated = known(), []
+    made = replace(made, gauges={"bore-1": replace(made.gauges["bore-1"], resolution_mm=None)})
+    for shown in (("38.004", "38.004"), ("38.004", "38.0040"), ("38.0040", "38.004"), ("38.0040", "38.0040")):
+        hand = Hand(made)
+        hand.master("38.004", "38.004")
+        hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=2))
+        for each in shown:
+            hand.show(each)
+        check = hand.last(Kind.CHECK)
+        assert check.uncertainty_mm is not None
+        stated.append((check.code, check.uncertainty_mm))
+    whole, *mixed, fine = stated
+    assert mixed == [("failed", whole[1])] * 2
+    assert fine[1] < whole[1]
 
 
 def test_checks_of_derivation_2_have_none() -> None:

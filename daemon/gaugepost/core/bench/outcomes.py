@@ -142,7 +142,7 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         step_mm = max(to_mm(step, unit) for unit, step in going.units)
         is_corrected = corrected.thermal_mm is not None
         made = check_budget(
-            state, gauge, master, master_at, gauge_at, now, step_mm, is_corrected, len(going.taken_mm)
+            state, gauge, master, master_at, gauge_at, now.utc_ms, step_mm, is_corrected, len(going.taken_mm)
         )
         fields |= fields_of(made)
     reasons = []

@@ -7,7 +7,6 @@ from functools import lru_cache
 
 from gaugepost.core.bench.budgeting.budgets import Unstated, budget_of, step_mm_coarsest
 from gaugepost.core.bench.state import Sourced, State
-from gaugepost.core.indication import Moment
 from gaugepost.core.quantity import Unit
 from gaugepost.core.setup import Body, CharacteristicEntry, Feature, MasterEntry
 from gaugepost.core.uncertainty import Budget
@@ -19,7 +18,7 @@ def check_budget(
     master: MasterEntry,
     master_at: Sourced | None,
     gauge_at: Sourced | None,
-    now: Moment,
+    utc_ms: int,
     step_mm: Decimal,
     is_corrected: bool,
     readings: int,
@@ -32,7 +31,7 @@ def check_budget(
     known = state.gauges[gauge]
     assert known.mastered is not None
     return budget_of(
-        state.set_up, gauge, _as_part(master), known.mastered, known.scatter, master_at, gauge_at, now.utc_ms,
+        state.set_up, gauge, _as_part(master), known.mastered, known.scatter, master_at, gauge_at, utc_ms,
         step_mm_coarsest(step_mm, state.set_up.gauges[gauge]), is_corrected, readings, Body.MASTER,
     )  # fmt: skip
 

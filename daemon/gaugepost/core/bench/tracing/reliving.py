@@ -199,10 +199,12 @@ class _Bench:
     def _reading(self, entry: Entry) -> Relived | None:
         record, state = entry.record, self._state
         assert record.gauge is not None and record.indication is not None
-        known = state.gauges.get(record.gauge)
-        mastered = known.mastered.sequence if known is not None and known.mastered is not None else None
-        if known is None or record.mastering not in (None, mastered):
-            return None  # what it rests on is missing
+        if record.set_up != state.set_up_sequence:
+            return None  # the station file of its day is missing
+        known = state.gauges[record.gauge]
+        mastered = known.mastered.sequence if known.mastered is not None else None
+        if record.mastering not in (None, mastered):
+            return None  # the mastering that it rests on is
         if self._revision and self._start and (mastered or 0) <= self._start:
             return None  # it is archived, and mastered as the station file said then
         found, fields = self._temperatures(record, Body.PART, Body.GAUGE)
@@ -220,8 +222,7 @@ class _Bench:
         if record.mastering is not None:
             found |= self._mastered_by.get(record.mastering, frozenset())
         if characteristic is not None and gathers(characteristic, record):
-            at = changed(state, sequence=entry.sequence - 1, derivation=record.derivation or 1)
-            self._members[entry.sequence] = member_of(at, record, entry.sequence), record, found
+            self._members[entry.sequence] = member_of(state, record, entry.sequence), record, found
         return Relived(entry.sequence, record, found)
 
     def _reasons(self, record: Record, basis: Basis, value_mm: Decimal | None) -> tuple[str, ...]:
@@ -229,7 +230,7 @@ class _Bench:
         said = (record.reasons or ()) if record.verdict == Verdict.NOT_JUDGED else ()
         if basis.characteristic is None:
             said = said[:-1]  # that nothing is selected is said again
-        if basis.unit is None or not (said or basis.set_up.gauges[basis.gauge].size_range_mm):
+        if basis.unit is None:
             return said
         shown_mm, entry = to_mm(basis.shown, basis.unit), basis.set_up.gauges[basis.gauge]
         before = beyond_range(entry, shown_mm, record.value_mm)
@@ -241,37 +242,34 @@ class _Bench:
     def _several(self, entry: Entry) -> Relived | None:
         record = entry.record
         assert record.members is not None and record.characteristic is not None
-        characteristic = self._state.set_up.characteristics.get(record.characteristic)
         known = [(sequence, self._chosen.bases.get(sequence, sequence)) for sequence in record.members]
-        if characteristic is None or any(base not in self._members for _, base in known):
+        if any(base not in self._members for _, base in known):
             return None
+        characteristic = self._state.set_up.characteristics[record.characteristic]
         places: dict[str, tuple[Member, ...]] = {}
-        last_base = max(base for _, base in known)
-        last, last_sequence = self._members[last_base][1], 0
+        last_base = max(base for _, base in known)  # what completed it, which nothing replaced before
         for sequence, base in known:
             member, reading, _ = self._members[base]
-            if base == last_base:
-                last_sequence = sequence
-                places.setdefault(reading.position or "", ())
-                continue
-            place = reading.position or ""
-            places[place] = (*places.get(place, ()), replace(member, sequence=sequence))
+            if base != last_base:
+                place = reading.position or ""
+                places[place] = (*places.get(place, ()), replace(member, sequence=sequence))
+        last = self._members[last_base][1]
         state = changed(
             self._state,
-            sequence=last_sequence - 1,
+            sequence=last_base - 1,
             derivation=record.derivation or 1,
             groups={characteristic.name: Group(last.lot, last.piece, places)},
         )
-        made = [each for each in completed(state, characteristic, last) if each.kind is record.kind]
         found = frozenset[str]().union(*(self._members[base][2] for _, base in known))
-        return Relived(entry.sequence, made[0], found) if made else None
+        made = (each for each in completed(state, characteristic, last) if each.kind is record.kind)
+        return next((Relived(entry.sequence, each, found) for each in made), None)
 
     def _temperatures(self, record: Record, *bodies: Body) -> tuple[frozenset[str], dict[str, Any]]:
         """Return the thermometers that these bodies' temperatures came from, and the temperatures as corrected."""
-        if not self.with_thermometers or record.gauge is None:
+        if not self.with_thermometers:
             return frozenset(), {}
-        boot = self._state.now.boot if self._state.now else ""
-        now = Moment(record.measured_at, record.clock_ms, boot)
+        assert record.gauge is not None and self._state.now is not None
+        now = Moment(record.measured_at, record.clock_ms, self._state.now.boot)
         found, fields = set(), {}
         for body in bodies:
             celsius = getattr(record, f"{body}_temperature_c")
@@ -284,19 +282,18 @@ class _Bench:
 
 def _stated(state: State, check: Record) -> Record:
     """Return a check with what its uncertainty is in `state`, the bench before it."""
-    if (check.derivation or 1) < 3 or check.gauge is None:
+    if check.derivation is None or check.derivation < 3:
         return check
-    assert check.master is not None
+    assert check.gauge is not None and check.master is not None
     going = state.gauges[check.gauge].procedure
     assert going is not None
-    now = Moment(check.measured_at, check.clock_ms, state.now.boot if state.now else "")
     made = check_budget(
         state,
         check.gauge,
         state.set_up.masters[check.master],
         recorded(check, Body.MASTER),
         recorded(check, Body.GAUGE),
-        now,
+        check.measured_at,
         max(to_mm(step, unit) for unit, step in going.units),
         check.thermal_correction_mm is not None,
         len(going.taken_mm),

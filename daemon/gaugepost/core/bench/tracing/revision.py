@@ -56,9 +56,9 @@ class Revision:
         }
         return replace(set_up, masters=known)
 
-    def celsius(self, shown: Decimal, thermometer: str | None) -> Decimal:
+    def celsius(self, shown: Decimal, thermometer: str) -> Decimal:
         """Return what a thermometer should have shown, in °C."""
-        return shown if thermometer is None else shown + self.thermometers.get(thermometer, Decimal(0))
+        return shown + self.thermometers.get(thermometer, Decimal(0))
 
 
 def _revised(entry: MasterEntry, keys: Mapping[str, Decimal]) -> MasterEntry:
