@@ -8,8 +8,7 @@ import os
 import socket
 import termios
 import threading
-from types import TracebackType
-from typing import Any, Self, cast
+from typing import Any, cast
 
 import serial
 import serial.rfc2217
@@ -55,37 +54,20 @@ async def _ready(descriptor: int, *, to_write: bool) -> None:
         (loop.remove_writer if to_write else loop.remove_reader)(descriptor)
 
 
-class Pty(Hands):
+class Pty(Hands, Terminal):
     """A serial port at `path`, and the gauge at its other end."""
 
     def __init__(self) -> None:
-        self._terminal = Terminal()
-        self.path = self._terminal.path
-        super().__init__(self._terminal.ours)
+        Terminal.__init__(self)
+        Hands.__init__(self, self.ours)
 
     async def leave(self) -> None:
         """Unplug."""
         self.unplug()
 
-    def unplug(self) -> None:
-        """Be gone; the port's reader finds it so."""
-        self._terminal.unplug()
-
     def attributes(self) -> list[Any]:
         """Return how the port is set, as termios tells it."""
-        return termios.tcgetattr(self._terminal.far)
-
-    def close(self) -> None:
-        """Unplug."""
-        self.unplug()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
+        return termios.tcgetattr(self.far)
 
 
 class Server:

@@ -27,6 +27,9 @@ PATIENCE_S = 60.0
 AT_WORK_S = 1200.0
 """How long a program that goes on may do so: longer than everything that is typed beside it."""
 
+APART_S = 0.4
+"""So long a gauge that shows the same again waits: sooner it would be one send, doubled (300 ms unless a file says so)."""
+
 GAUGE = "/dev/ttyUSB0"
 """Where the documents' gauge is plugged in."""
 AT = "http://127.0.0.1:8620"
@@ -43,6 +46,7 @@ class Desk:
         self.folder = folder / "desk"
         self.folder.mkdir()
         self.gauge = Port()
+        self._shown, self._shown_at = b"", 0.0
         self.port = free_port()
         self.places = {GAUGE: self.gauge.path, AT: f"http://127.0.0.1:{self.port}"}
         self.service: Daemon | None = None
@@ -170,12 +174,19 @@ class Desk:
             process.communicate(timeout=PATIENCE_S)
         return line
 
+    def shows(self, frame: bytes) -> None:
+        """Have the gauge send; the same again no sooner than a hand squeezes twice."""
+        if frame == self._shown:
+            time.sleep(max(0.0, self._shown_at + APART_S - time.monotonic()))
+        self.gauge.send(frame)
+        self._shown, self._shown_at = frame, time.monotonic()
+
     def measures(self, *digits: str) -> None:
         """Have the gauge send values in mm, each once the one before is on record."""
         assert self.service is not None
         for each in digits:
             after = self.service.get("/station")["head"]
-            self.gauge.send(f"{each} mm\r\n".encode())
+            self.shows(f"{each} mm\r\n".encode())
             self.service.wait_for(1, after=after, kind="reading")
 
     def follows(self, text: str) -> str:
@@ -187,7 +198,7 @@ class Desk:
             for line in process.stdout:
                 said.append(line)
                 if len(said) == 1 or re.search(r"reading (\d+) of (?!\1)", line):
-                    self.gauge.send(next(shown))
+                    self.shows(next(shown))
             assert process.wait(PATIENCE_S) == 0, "".join(said)
         return "".join(said)
 

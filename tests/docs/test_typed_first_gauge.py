@@ -58,7 +58,7 @@ class Reader:
 
     def watch(self, text: str) -> None:
         """Look on in another terminal while the trigger is squeezed."""
-        self.desk.looks_on(text, "38.0141", lambda: self.desk.gauge.send(b"38.0141 mm\r\n"))
+        self.desk.looks_on(text, "38.0141", lambda: self.desk.shows(b"38.0141 mm\r\n"))
 
     def show(self, text: str) -> None:
         """Squeeze the trigger: a reading with a verdict; and look how the gauge stands."""
@@ -80,9 +80,9 @@ class Reader:
                 if asked:
                     pupil.types(shows)
                     assert self.desk.gauge.received(2) == b"D\r"
-                    self.desk.gauge.send(frame)
+                    self.desk.shows(frame)
                 else:
-                    self.desk.gauge.send(frame)
+                    self.desk.shows(frame)
                     pupil.until("came:")
                     pupil.types(shows)
             code, _, said = pupil.end()
@@ -104,7 +104,7 @@ class Reader:
         self.desk.places["LINK"] = "bore-serial"
         with self.desk.at_work(text) as process:
             self.desk.hears(process, "capturing")
-            self.desk.gauge.send(b"38.0141 mm\r\n38.0142 mm\r\n")
+            self.desk.shows(b"38.0141 mm\r\n38.0142 mm\r\n")
             file = self.desk.folder / first(text)[-1]
             until(lambda: file.exists() and file.read_bytes().count(b"[[frame]]") == 2, "two frames")
             process.send_signal(signal.SIGINT)
@@ -120,7 +120,7 @@ class Reader:
 
     def heard(self, text: str) -> None:
         """Have the gauge send, and look what came."""
-        self.desk.gauge.send(SHOWN[0][1])
+        self.desk.shows(SHOWN[0][1])
         until(lambda: "12.345" in self.desk.types(text), "the frame came")
 
 

@@ -35,7 +35,7 @@ def test_programs_ask_by_rest(desk: Desk) -> None:
         assert answer["changes"], answer
 
     def stream(text: str) -> None:
-        desk.looks_on(text, "38.0141", lambda: desk.gauge.send(b"38.0141 mm\r\n"))
+        desk.looks_on(text, "38.0141", lambda: desk.shows(b"38.0141 mm\r\n"))
 
     def records(text: str) -> None:
         desk.measures("38.0140")

@@ -35,6 +35,13 @@ def begin(page: Page, serial: str, button: str) -> None:
     page.keyboard.press("Enter")
 
 
+def master(page: Page) -> None:
+    """Begin to master the bore gauge on its ring."""
+    page.get_by_role("button", name="Master", exact=True).click()
+    begin(page, "R38-07", "Master on ring-38")
+    stage(page, "reading", 0)
+
+
 def test_from_a_ring_to_verdicts(at_masters: MastersBench, person: BrowserContext) -> None:
     """Choose, prove the ring, read with the gauge alone, accept, check: then it is said until when that counts."""
     page = opened(person, at_masters.daemon.address, "master")
@@ -70,9 +77,7 @@ def test_from_a_ring_to_verdicts(at_masters: MastersBench, person: BrowserContex
 def test_the_spread_is_drawn_as_it_grows(at_masters: MastersBench, person: BrowserContext) -> None:
     """Readings stand as far apart as they are, in a band as wide as their limit; beyond it they are refused."""
     page = opened(person, at_masters.daemon.address, "master")
-    page.get_by_role("button", name="Master", exact=True).click()
-    begin(page, "R38-07", "Master on ring-38")
-    stage(page, "reading", 0)
+    master(page)
     at_masters.show("38.0014")
     stage(page, "reading", 1)
     at_masters.show("38.0031")
@@ -107,9 +112,7 @@ def test_another_ring_than_was_named(
         "die Seriennummer von ring-38 ist nicht R38-11: nehmen Sie den richtigen Meister in die Hand"
     )
     page = opened(person, at_masters.daemon.address, "master")
-    page.get_by_role("button", name="Master", exact=True).click()
-    begin(page, "R38-07", "Master on ring-38")
-    stage(page, "reading", 0)
+    master(page)
     at_masters.show("38.0208")
     stage(page, "reading", 1)
     at_masters.show("38.0209")
@@ -129,9 +132,7 @@ def test_a_jump_is_told_and_left_to_a_person(at_masters: MastersBench, person: B
     """A mastering far from the last one is accepted with its flag and what is suspect; a person goes on or repeats."""
     at_masters.show("38.0100")
     page = opened(person, at_masters.daemon.address, "master")
-    page.get_by_role("button", name="Master", exact=True).click()
-    begin(page, "R38-07", "Master on ring-38")
-    stage(page, "reading", 0)
+    master(page)
     at_masters.show("38.0084")
     stage(page, "reading", 1)
     at_masters.show("38.0085")
@@ -145,9 +146,7 @@ def test_a_jump_is_told_and_left_to_a_person(at_masters: MastersBench, person: B
 def test_cancel_is_always_there(at_masters: MastersBench, person: BrowserContext) -> None:
     """With a reading taken or without, one press ends it; what became of it is said and on record."""
     page = opened(person, at_masters.daemon.address, "master")
-    page.get_by_role("button", name="Master", exact=True).click()
-    begin(page, "R38-07", "Master on ring-38")
-    stage(page, "reading", 0)
+    master(page)
     at_masters.show("38.0014")
     stage(page, "reading", 1)
     page.get_by_role("button", name="Cancel").click()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from gaugepost.contract import AdapterSettings, Key, ValueRefused, parse_unit, refusal, refused_keys
@@ -21,8 +21,16 @@ def _one_byte_each(text: str) -> str:
     return text
 
 
+def _known_unit(unit: str) -> str:
+    try:
+        return parse_unit(unit)
+    except ValueRefused as refused:
+        raise ValueError(str(refused)) from refused
+
+
 Text = Annotated[str, AfterValidator(_one_byte_each)]
 Word = Annotated[str, Field(min_length=1), AfterValidator(_one_byte_each)]
+UnitName = Annotated[str, AfterValidator(_known_unit)]
 Sign = Literal["+", "-"]
 
 
@@ -59,7 +67,7 @@ class MeasuringSettings(AdapterSettings):
 
     quantity: Literal["length", "temperature"] = "length"
     """What the numbers are."""
-    unit: str | None = None
+    unit: UnitName | None = None
     """Unit of every value, where frames name none; left out, the gauge's entry says it."""
     scale: Literal["C", "F"] | None = None
     """Scale of every temperature, where frames name none."""
@@ -71,14 +79,6 @@ class MeasuringSettings(AdapterSettings):
     """Text that the gauge is sent once its value is on the disk, terminator included; {channel} as in request."""
     silence: float = Field(default=2.0, gt=0, le=60)
     """Seconds without a byte after which half a frame is a bad frame. The daemon looks twice a second."""
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_is_known(cls, unit: str | None) -> str | None:
-        try:
-            return None if unit is None else parse_unit(unit)
-        except ValueRefused as refused:
-            raise ValueError(str(refused)) from refused
 
     def check_units(self, from_frame: bool) -> None:
         """Refuse units that contradict the quantity, or are given twice; `from_frame` says that frames name theirs.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable
 
-from gaugepost.commands.talk import Document, Service, add_at, named, service_of
+from gaugepost.commands.talk import Document, Service, action, add_at, named, service_of
 from gaugepost.core.errors import ValueRefused
 
 REPORTS = ("knock", "contacts", "extension", "preset", "battery", "repair")
@@ -97,12 +96,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _CAUTION
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     actions = parser.add_subparsers(metavar="ACTION", title="actions", required=True)
-    show = _action(
-        actions, "show", "how gauges, links and destinations stand, and what is in hand", "", _show
-    )
+    show = action(actions, "show", "how gauges, links and destinations stand, and what is in hand", "", _show)
     show.add_argument("--json", action="store_true", help="as one JSON object")
 
-    master = _action(
+    master = action(
         actions, "master", "read one master or two, so that their sizes fix the gauge", _MASTER, _master
     )
     master.add_argument("gauge", metavar="GAUGE")
@@ -120,34 +117,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     _procedure(master)
 
-    check = _action(actions, "check", "measure a master as if it were a part", _CHECK, _check)
+    check = action(actions, "check", "measure a master as if it were a part", _CHECK, _check)
     check.add_argument("gauge", metavar="GAUGE")
     check.add_argument("master", metavar="MASTER", help="the master in hand")
     check.add_argument("--serial", help="serial number read off the master")
     _procedure(check)
 
-    abandon = _action(actions, "abandon", "give up the mastering or check that is going on", "", _abandon)
+    abandon = action(actions, "abandon", "give up the mastering or check that is going on", "", _abandon)
     abandon.add_argument("gauge", metavar="GAUGE")
     abandon.add_argument("--reason", help="why")
     abandon.add_argument("--operator", help="who, where that is not the operator in hand")
 
-    finish = _action(
+    finish = action(
         actions, "finish", "end the mastering or check with the readings taken so far", "", _finish
     )
     finish.add_argument("gauge", metavar="GAUGE")
     finish.add_argument("--operator", help="who, where that is not the operator in hand")
 
-    request = _action(actions, "request", "ask a gauge for its value", _CAUTION, _request)
+    request = action(actions, "request", "ask a gauge for its value", _CAUTION, _request)
     request.add_argument("gauge", metavar="GAUGE")
 
-    again = _action(actions, "again", "measure the piece in hand once more, and say why", _CAUTION, _again)
+    again = action(actions, "again", "measure the piece in hand once more, and say why", _CAUTION, _again)
     again.add_argument("gauge", metavar="GAUGE")
     again.add_argument("why", metavar="WHY", choices=ATTEMPTS, help=", ".join(ATTEMPTS))
     again.add_argument("--note", help="more about it")
     again.add_argument("--operator", help="who, where that is not the operator in hand")
 
-    void = _action(actions, "void", "say that a measurement does not count", _VOID, _void)
-    amend = _action(
+    void = action(actions, "void", "say that a measurement does not count", _VOID, _void)
+    amend = action(
         actions, "amend", "put right which lot, piece or place a reading belongs to", _AMEND, _amend
     )
     for parser_of_record in (void, amend):
@@ -157,30 +154,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for tag in ("lot", "piece", "position"):
         amend.add_argument(f"--{tag}", metavar=tag.upper())
 
-    tags = _action(actions, "set", "say who measures and what is in hand", _SET, _set)
+    tags = action(actions, "set", "say who measures and what is in hand", _SET, _set)
     for tag in TAGS:
         tags.add_argument(f"--{tag}", metavar=tag.upper())
     tags.add_argument(
         "--clear", metavar="KEY", action="append", default=[], choices=TAGS, help=", ".join(TAGS)
     )
 
-    suspect = _action(
+    suspect = action(
         actions, "suspect", "put in doubt what a gauge measured since its last good check", _SUSPECT, _suspect
     )
     suspect.add_argument("gauge", metavar="GAUGE")
     suspect.add_argument("--reason", required=True, help="why")
     suspect.add_argument("--operator", help="who, where that is not the operator in hand")
 
-    suspects = _action(actions, "suspects", "what is suspect, and why", "", _suspects)
+    suspects = action(actions, "suspects", "what is suspect, and why", "", _suspects)
     suspects.add_argument("--all", action="store_true", help="what was lifted too, by whom and why")
     suspects.add_argument("--json", action="store_true", help="one JSON object, with all of them")
 
-    lift = _action(actions, "lift", "say that what was suspect counts after all", _LIFT, _lift)
+    lift = action(actions, "lift", "say that what was suspect counts after all", _LIFT, _lift)
     lift.add_argument("record", metavar="RECORD", help="id or sequence of the record that marked it")
     lift.add_argument("--reason", required=True, help="why")
     lift.add_argument("--operator", help="who, where that is not the operator in hand")
 
-    report = _action(
+    report = action(
         actions, "report", "say what was done to a gauge: it is to be checked then", _REPORT, _report
     )
     report.add_argument("gauge", metavar="GAUGE")
@@ -188,6 +185,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     report.add_argument("--contact-set", metavar="NAME", help="which contact set is on it now, for contacts")
     report.add_argument("--note", help="more about it")
     report.add_argument("--operator", help="who, where that is not the operator in hand")
+    for each in actions.choices.values():
+        add_at(each)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -198,25 +197,6 @@ def run(args: argparse.Namespace) -> int:
     """
     code: int = args.act(service_of(args), args)
     return code
-
-
-def _action(
-    actions: argparse._SubParsersAction[argparse.ArgumentParser],
-    name: str,
-    brief: str,
-    epilog: str,
-    act: Callable[[Service, argparse.Namespace], int],
-) -> argparse.ArgumentParser:
-    parser = actions.add_parser(
-        name,
-        help=brief,
-        description=brief[:1].upper() + brief[1:] + ".",
-        epilog=epilog,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.set_defaults(act=act)
-    add_at(parser)
-    return parser
 
 
 def _procedure(parser: argparse.ArgumentParser) -> None:

@@ -9,7 +9,7 @@ import json
 import os
 import socket
 import ssl
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode, urlsplit
@@ -42,6 +42,25 @@ def add_at(parser: argparse.ArgumentParser, *, below: bool = False) -> None:
     group.add_argument("--at", metavar="URL", default=default, help=help_at)
     help_station = "take the address from this station file"
     group.add_argument("--station", metavar="FILE", type=Path, default=default, help=help_station)
+
+
+def action(
+    actions: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    brief: str,
+    epilog: str,
+    act: Callable[[Service, argparse.Namespace], int],
+) -> argparse.ArgumentParser:
+    """Add an action that asks the service, and what its help says."""
+    parser = actions.add_parser(
+        name,
+        help=brief,
+        description=brief[:1].upper() + brief[1:] + ".",
+        epilog=epilog,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(act=act)
+    return parser
 
 
 def service_of(args: argparse.Namespace) -> Service:

@@ -13,7 +13,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import ClassVar, Self
 
-from pydantic import Field as Setting, field_validator, model_validator
+from pydantic import Field as Setting, model_validator
 
 from gaugepost.contract import (
     MAX_FRAME_BYTES,
@@ -29,6 +29,7 @@ from gaugepost.contract import (
 )
 from gaugepost.contract.teaching import Drafts, Evidence
 from gaugepost_adapters.decoders.hid.descriptor import CENTIMETRE, INCH, Descriptor, Field
+from gaugepost_adapters.decoders.shared_settings import UnitName
 
 _USAGE = re.compile(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}")
 _MOST_DECIMALS = 9
@@ -43,16 +44,8 @@ class Settings(AdapterSettings):
     """Usage of the value, as "page:usage" with four hexadecimal digits each."""
     report: int | None = Setting(default=None, ge=1, le=255)
     """Number of the report that holds it, where several reports have the usage."""
-    unit: str | None = None
+    unit: UnitName | None = None
     """Unit of the value, where the descriptor names none."""
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_is_known(cls, unit: str | None) -> str | None:
-        try:
-            return None if unit is None else parse_unit(unit)
-        except ValueRefused as refused:
-            raise ValueError(str(refused)) from refused
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Self:

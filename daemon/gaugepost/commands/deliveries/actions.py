@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
 from gaugepost.commands.deliveries.lines import in_full, table
-from gaugepost.commands.talk import Document, Service, add_at, named, service_of
+from gaugepost.commands.talk import Document, Service, action, add_at, named, service_of
 from gaugepost.core.errors import ValueRefused
 
 _EPILOG = """\
@@ -52,20 +52,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _common(parser)
     actions = parser.add_subparsers(metavar="ACTION", title="actions")
 
-    show = _action(
-        actions, "show", "one destination: what it refused and why, what was done about it", "", _show
+    show = _of_one(
+        action(actions, "show", "one destination: what it refused and why, what was done about it", "", _show)
     )
     show.add_argument(
         "--limit", type=int, metavar="N", help="records and commands shown, the latest (else 100)"
     )
 
-    retry = _action(actions, "retry", "try at once, or hand refused records over again", _RETRY, _retry)
+    retry = _of_one(
+        action(actions, "retry", "try at once, or hand refused records over again", _RETRY, _retry)
+    )
     retry.add_argument("records", metavar="ID", nargs="*", help="a refused record, by id or sequence")
     retry.add_argument("--all", action="store_true", help="everything that it refused")
     retry.add_argument("--operator", help="who, where that is not the operator in hand")
     retry.add_argument("--reason", help="why")
 
-    skip = _action(actions, "skip", "leave records out that were refused or block the way", _SKIP, _skip)
+    skip = _of_one(
+        action(actions, "skip", "leave records out that were refused or block the way", _SKIP, _skip)
+    )
     skip.add_argument("records", metavar="ID", nargs="*", help="the record, by id or sequence")
     skip.add_argument("--batch", metavar="KEY", help="the whole batch that is under way")
     skip.add_argument("--reason", required=True, help="why")
@@ -93,22 +97,9 @@ def _common(parser: argparse.ArgumentParser, *, below: bool = False) -> None:
     )
 
 
-def _action(
-    actions: argparse._SubParsersAction[argparse.ArgumentParser],
-    name: str,
-    brief: str,
-    epilog: str,
-    act: Callable[[Service, argparse.Namespace], int],
-) -> argparse.ArgumentParser:
-    parser = actions.add_parser(
-        name,
-        help=brief,
-        description=brief[:1].upper() + brief[1:] + ".",
-        epilog=epilog,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def _of_one(parser: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Have an action take the destination that it is about."""
     parser.add_argument("name", metavar="NAME", help="the destination's name in the station file")
-    parser.set_defaults(act=act)
     _common(parser, below=True)
     return parser
 
