@@ -76,11 +76,12 @@ def test_a_gauge_is_found_and_bound(machine: Machine, tmp_path: Path, person: Br
         page.get_by_role("radio", name="38.014 mm").check()
         page.locator("input[name=name]").fill("bore 38")
         page.locator("input[value=three-point]").check()
-        page.get_by_role("button", name="Save and use it").click()
+        page.locator(".find-bind button.main").click()
         assert page.locator("input[name=name]:invalid").count() == 1
         names(page, "bore-38")
-        page.get_by_role("button", name="Save and use it").click()
-        expect(page.get_by_role("heading", name="bore-38 is bound")).to_be_focused()
+        page.get_by_role("button", name="Save, then set up its master").click()
+        expect(page.get_by_role("dialog", name="Add a master")).to_be_visible()
+        page.keyboard.press("Escape")
         said = station(daemon)
         assert said["links"]["bore-38-link"]["usb"] == "1a2b:0c0f:B9"
         assert said["gauges"]["bore-38"]["resolution"] == "0.001 mm"
@@ -144,8 +145,8 @@ def test_a_gauge_is_taught_though_it_is_pulled_out_meanwhile(tmp_path: Path, per
             page.get_by_role("link", name="Keep the description as a file").click()
         assert tomllib.loads(kept.value.path().read_text())["kind"]
         names(page, "depth-1")
-        page.get_by_role("button", name="Save and use it").click()
-        expect(page.get_by_role("heading", name="depth-1 is bound")).to_be_visible()
+        page.get_by_role("button", name="Save, then set up its master").click()
+        expect(page.get_by_role("dialog", name="Add a master")).to_be_visible()
         gauge.send(b"AB38014 7\r")
         (reading,) = daemon.wait_for(1, kind="reading")
         assert (reading["gauge"], reading["value_mm"]) == ("depth-1", "38.014")
@@ -224,7 +225,7 @@ def test_nothing_keeps_a_person_out_of_finding_and_teaching(
         page.wait_for_selector(".teach-word")
         step("teaching")
         page.locator(".find-bind button").last.click()
-        page.wait_for_selector(".find-onwards")
+        page.wait_for_selector(".setup-form")
         step("bound")
     context.close()
     assert FAILED == []

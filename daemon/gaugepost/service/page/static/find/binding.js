@@ -30,6 +30,7 @@ export function binding(place, acts, lesson) {
   let seen = null;
   let served = null;
   let ended = false;
+  let complete = true;
 
   // What of the station file is otherwise with the gauge; null while something is missing.
   function change() {
@@ -51,7 +52,9 @@ export function binding(place, acts, lesson) {
       return;
     }
     try {
-      const { sha256 } = await get("/station/file");
+      const { sha256, tables } = await get("/station/file");
+      complete = ["masters", "characteristics"].every((section) => Object.keys(tables?.[section] ?? {}).length);
+      put(save, t(complete ? "find.save" : "find.save_first"));
       const answer = await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
       seen = { change: wanted, sha256 };
       put(said);
@@ -88,7 +91,8 @@ export function binding(place, acts, lesson) {
         ended = true;
       }
       await send("PATCH", "/station/file", { change: wanted, sha256, ...sign.said() });
-      acts.bound(served.length ? served : [form.elements.name.value]);
+      if (complete) acts.bound(served.length ? served : [form.elements.name.value]);
+      else location.hash = "#setup/first";
     } catch (error) {
       refused(error);
       save.disabled = false;

@@ -1,6 +1,6 @@
 // The screen at which a gauge is mastered and checked: choose the ring, let it soak, read it, see what came of it.
 
-import { get } from "../common/ask.js";
+import { get, send } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
 import { t } from "../common/words.js";
 import { latest } from "../app/latest.js";
@@ -34,6 +34,15 @@ export function open(place, station) {
       held.stage = null;
       if (held.seen) render();
       refresh();
+    },
+    // The ring that was just read is still in hand, and nothing has to prove it; a refusal leads to where it is chosen.
+    async check(master) {
+      try {
+        await send("POST", `/gauges/${encodeURIComponent(held.gauge)}/check`, { master });
+        refresh();
+      } catch {
+        acts.begin("check");
+      }
     },
     turnTo(gauge) {
       held.gauge = gauge;
@@ -95,6 +104,13 @@ export function open(place, station) {
   const timer = setInterval(refresh, LOOK_MS);
   return {
     refresh(records) {
+      // Who measures a piece right after a good check has gone on: the page follows.
+      const { outcome: last } = held.seen ?? {};
+      const passed = held.stage?.startsWith("outcome") && last.kind === "check" && last.code === "passed";
+      if (passed && records?.some((each) => each.kind === "reading" && each.gauge === held.gauge)) {
+        location.hash = "#measure";
+        return;
+      }
       if (records?.every((each) => each.kind === "temperature")) calm();
       else refresh();
     },

@@ -50,5 +50,12 @@ function button(what, style, key, acts, seen) {
   if (what === "measure") return h("a", { class: `${style} button`, href: "#measure" }, t("master.measure"));
   const again = key.includes(what) && !key.startsWith("abandoned");
   const name = what === "check" && key === "mastering accepted" ? "master.accept" : again ? `master.repeat_${what}` : `master.go_${what}`;
-  return h("button", { type: "button", class: style, onclick: () => acts.begin(what) }, t(name, { gauge: seen.gauge }));
+  const onwards = name === "master.accept" && !proof(seen) ? () => acts.check(seen.outcome.master) : () => acts.begin(what);
+  return h("button", { type: "button", class: style, onclick: onwards }, t(name, { gauge: seen.gauge }));
+}
+
+// Whether something is to be typed, chosen or minded before the check on the ring that is still in hand.
+function proof(seen) {
+  const ring = seen.masters.find((each) => each.master === seen.outcome.master);
+  return !ring || ring.overdue || ring.confirmed_by.length > 0 || seen.soak.drifting.length > 0 || !seen.connected;
 }

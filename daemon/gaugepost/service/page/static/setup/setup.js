@@ -20,6 +20,7 @@ export function open(place, station) {
   place.append(h("div", { class: "setup" }, h("h1", {}, t("setup.title")), done, problem, steps, list));
   let file = null;
   let closed = false;
+  let led = location.hash === "#setup/first";
 
   const refresh = latest(async () => {
     try {
@@ -27,6 +28,7 @@ export function open(place, station) {
       if (closed) return;
       file = fresh;
       show(new Map(characteristics.map((each) => [each.characteristic, each])));
+      if (led) lead();
     } catch (error) {
       tell(problem, error);
     }
@@ -39,14 +41,26 @@ export function open(place, station) {
     refresh();
   }
 
-  async function edit(section, name) {
+  // Leads from one thing that is still missing to the next: its form, then the gauge to its master.
+  function lead() {
+    const missing = missingOf(file.tables ?? {})[0];
+    led = false;
+    if (missing === "gauges" || !may("set-up")) return;
+    if (missing) edit(missing, null, () => { led = true; });
+    else location.hash = `#master/${encodeURIComponent(Object.keys(file.tables.gauges)[0])}`;
+  }
+
+  async function edit(section, name, then = () => {}) {
     put(problem);
     try {
       const [fresh, schema] = await Promise.all([get("/station/file"), schemaOf(section)]);
       file = fresh;
       openForm({
         title: name === null ? t(`setup.add_${section}`) : t("setup.change_of", { name }),
-        section, name, file, parts: partsOf(section, schema), done: saved,
+        section, name, file, parts: partsOf(section, schema), done: (answer) => {
+          then();
+          saved(answer);
+        },
       });
     } catch (error) {
       tell(problem, error);
@@ -135,10 +149,16 @@ const CELLS = {
   ],
 };
 
+const ORDER = ["gauges", "masters", "characteristics"];
+
+function missingOf(tables) {
+  return ORDER.filter((section) => !Object.keys(tables[section] ?? {}).length);
+}
+
 // What is still missing before the first piece can be judged, in the order in which it is done.
 function next(tables) {
   const there = (section) => Object.keys(tables[section] ?? {}).length > 0;
-  const steps = [["gauges", there("gauges")], ["masters", there("masters")], ["characteristics", there("characteristics")]];
+  const steps = ORDER.map((section) => [section, there(section)]);
   const gauge = Object.keys(tables.gauges ?? {})[0];
   if (steps.every(([, ready]) => ready)) {
     return h("p", { class: "soft" }, t("setup.ready"), " ", h("a", { href: `#master/${encodeURIComponent(gauge)}` }, t("drift.master", { gauge })));
