@@ -144,6 +144,32 @@ def publish(entry: Entry, epoch: str, station: str) -> dict[str, Published]:
     return published
 
 
+def publish_some(entry: Entry, epoch: str, station: str, names: frozenset[str]) -> dict[str, Published]:
+    """Return those of the fields `names` that `publish` gives, with `id` and `sequence`: for many records at once."""
+    record, given = entry.record, vars(entry.record)
+    published: dict[str, Published] = {"kind": record.kind.value} if "kind" in names else {}
+    published["id"] = record_id(epoch, entry.sequence)
+    published["sequence"] = entry.sequence
+    if "station" in names:
+        published["station"] = station
+    if "measured_at" in names:
+        published["measured_at"] = rfc3339(record.measured_at)
+    for name, told in _some_given(tuple(given), names):
+        if (value := given[name]) is not None:
+            published[name] = _pointed(value, epoch) if told is None else told(value)
+    if "hash" in names:
+        published["hash"] = entry.hash.hex()
+    return published
+
+
+@lru_cache(maxsize=1024)
+def _some_given(
+    names: tuple[str, ...], wanted: frozenset[str]
+) -> tuple[tuple[str, Callable[[Any], Published] | None], ...]:
+    """Return those of `_given` that are wanted."""
+    return tuple(each for each in _given(names) if each[0] in wanted)
+
+
 @lru_cache(maxsize=1024)
 def _given(names: tuple[str, ...]) -> tuple[tuple[str, Callable[[Any], Published] | None], ...]:
     """Return the fields among `names` in their order, each with what publishes it; None where it names records.

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Query
 from fastapi.responses import JSONResponse
 
 from gaugepost.core.errors import CommandRefused, ValueRefused
-from gaugepost.core.publication import parse_record_id, publish
+from gaugepost.core.publication import parse_record_id, publish, publish_some
 from gaugepost.core.record import Entry
 from gaugepost.edge.journal.reader import Wanted as Asked
 from gaugepost.service.facade import Running
@@ -107,11 +107,12 @@ def _asked_of_journal(wanted: Wanted) -> Asked:
 def _answer(running: Running, wanted: Wanted, entries: list[Entry], through: int) -> JSONResponse:
     """Write the answer; of ten thousand records that takes long enough not to be done where gauges are heard."""
     epoch, station = running.reader.epoch, running.station.name
-    published = (publish(entry, epoch, station) for entry in entries)
-    if wanted.field:
-        names = {"id", "sequence", *wanted.field}
-        published = ({name: each[name] for name in each if name in names} for each in published)
-    return JSONResponse({"records": list(published), "next": through, "epoch": epoch})
+    names = frozenset(wanted.field)
+    published = [
+        publish_some(entry, epoch, station, names) if names else publish(entry, epoch, station)
+        for entry in entries
+    ]
+    return JSONResponse({"records": published, "next": through, "epoch": epoch})
 
 
 def _sequence(running: Running, text: str) -> int:
