@@ -84,7 +84,7 @@ def _gaugepost_under(shim: Shim, *args: object) -> subprocess.CompletedProcess[s
     return subprocess.run(words, check=True, capture_output=True, text=True, env=env)
 
 
-def _day(folder: Path, number: int) -> str:
+def start_of(folder: Path, number: int) -> str:
     """The time of the start with this number."""
     with closing(Reader(folder)) as reader:
         starts = [entry.record.measured_at for entry in reader.replay() if entry.record.kind is Kind.START]
@@ -104,7 +104,7 @@ def _state(folder: Path) -> State:
 def test_all_of_it_is_there_and_proven(data: Path, tmp_path: Path) -> None:
     """Archive and journal together are what the journal was, in one chain that goes on."""
     whole, before = _entries(data), examine(data)
-    done = _gaugepost("archive", data, tmp_path / "archives", "--before", _day(data, 2))
+    done = _gaugepost("archive", data, tmp_path / "archives", "--before", start_of(data, 2))
     assert (done.returncode, done.stderr) == (0, "")
     (file,) = (tmp_path / "archives").iterdir()
     archive, report, now = (
@@ -134,7 +134,7 @@ def test_all_of_it_is_there_and_proven(data: Path, tmp_path: Path) -> None:
 def test_the_bench_knows_what_it_knew(data: Path, tmp_path: Path) -> None:
     """A start without the archived records leads to the same state, and attempts are counted on."""
     state = _state(data)
-    _gaugepost("archive", data, tmp_path, "--before", _day(data, 2))
+    _gaugepost("archive", data, tmp_path, "--before", start_of(data, 2))
     (said,) = _entries(data)[-1:]
     again = _state(data)
     assert again == follow(state, said)
@@ -147,9 +147,9 @@ def test_the_bench_knows_what_it_knew(data: Path, tmp_path: Path) -> None:
 
 def test_archives_follow_each_other(data: Path, tmp_path: Path) -> None:
     """A second archive begins where the first ended, and the journal names both."""
-    _gaugepost("archive", data, tmp_path / "archives", "--before", _day(data, 1))
+    _gaugepost("archive", data, tmp_path / "archives", "--before", start_of(data, 1))
     done = json.loads(
-        _gaugepost("archive", data, tmp_path / "archives", "--before", _day(data, 1), "--json").stdout
+        _gaugepost("archive", data, tmp_path / "archives", "--before", start_of(data, 1), "--json").stdout
     )
     assert done["first"] > 1
     first, second = sorted((tmp_path / "archives").iterdir(), key=lambda path: Archive(path).base[0])
@@ -219,7 +219,7 @@ def test_obvious_mistakes_are_told(data: Path, tmp_path: Path) -> None:
 def test_the_archive_is_on_the_disk_before_the_journal_lets_go(data: Path, tmp_path: Path) -> None:
     """Its bytes, its name and each folder that was made for it are synced before the journal begins after it."""
     shim, archives = Shim(tmp_path), tmp_path / "years" / "archives"
-    words = ("archive", data, archives, "--before", _day(data, 1))
+    words = ("archive", data, archives, "--before", start_of(data, 1))
     _gaugepost_under(shim, *words)
     (file,) = archives.iterdir()
     events = shim.events()
@@ -235,7 +235,7 @@ def test_the_archive_is_on_the_disk_before_the_journal_lets_go(data: Path, tmp_p
 
 def test_no_room_to_write_the_journal_anew_is_no_failure(data: Path, tmp_path: Path) -> None:
     """What was archived is archived also where SQLite then finds no room to make the file smaller, and that is said."""
-    whole, day, shim = _entries(data), _day(data, 2), Shim(tmp_path)
+    whole, day, shim = _entries(data), start_of(data, 2), Shim(tmp_path)
     shutil.copytree(data, tmp_path / "trial")
     _gaugepost_under(shim, "archive", tmp_path / "trial", tmp_path / "trials", "--before", day)
     writes = sum(event.call in WRITES and event.target.endswith("-wal") for event in shim.events())
@@ -263,7 +263,7 @@ def test_a_change_of_what_the_journal_keeps_is_found(
     data: Path, tmp_path: Path, change: str, finding: str
 ) -> None:
     """Nothing that stands for the archived records can be changed unseen."""
-    _gaugepost("archive", data, tmp_path, "--before", _day(data, 2))
+    _gaugepost("archive", data, tmp_path, "--before", start_of(data, 2))
     with closing(sqlite3.connect(data / "journal.db")) as db:
         db.execute(change)
         db.commit()
@@ -272,7 +272,7 @@ def test_a_change_of_what_the_journal_keeps_is_found(
 
 def test_damage_to_an_archive_is_found(data: Path, tmp_path: Path) -> None:
     """Whatever byte of it is changed or wherever it is cut: it is not sound, and it is said up to where it is whole."""
-    _gaugepost("archive", data, tmp_path, "--before", _day(data, 2))
+    _gaugepost("archive", data, tmp_path, "--before", start_of(data, 2))
     (file,) = tmp_path.glob("*.archive.xz")
     sound = file.read_bytes()
     for at in range(0, len(sound), max(1, len(sound) // 40)):
@@ -288,7 +288,7 @@ def test_damage_to_an_archive_is_found(data: Path, tmp_path: Path) -> None:
 
 def test_an_archive_that_lacks_records_is_not_sound(data: Path, tmp_path: Path) -> None:
     """What was left out is missed, also where whoever left it out wrote an end that agrees; so is another epoch."""
-    _gaugepost("archive", data, tmp_path, "--before", _day(data, 2))
+    _gaugepost("archive", data, tmp_path, "--before", start_of(data, 2))
     (file,) = tmp_path.glob("*.archive.xz")
     archive, report = Archive(file), Archive(file).examine()
     assert report.earliest_ms is not None
@@ -308,7 +308,7 @@ def test_an_archive_that_lacks_records_is_not_sound(data: Path, tmp_path: Path) 
 
 def test_an_archive_is_exported_like_a_journal(data: Path, tmp_path: Path) -> None:
     """The same questions give the same rows from the archive as they did from the journal."""
-    day, words = _day(data, 2), ["--format", "csv", "--lot", "L-1", "--kind", "reading"]
+    day, words = start_of(data, 2), ["--format", "csv", "--lot", "L-1", "--kind", "reading"]
     before = _gaugepost("export", data, *words).stdout
     _gaugepost("archive", data, tmp_path, "--before", day)
     (file,) = tmp_path.glob("*.archive.xz")
@@ -320,9 +320,16 @@ def test_drift_is_shown_in_the_station_s_time_and_unit_as_before(tmp_path: Path)
     """What is left of a journal is told as it was told when the set-up was not archived yet."""
     data = tmp_path / "data"
     shop(data, zone="Asia/Tokyo", characteristic={"unit": Unit.INCH})
-    words = ("drift", "--journal", data, "--no-chart", "--since", _day(data, 2).removesuffix("Z") + "+00:00")
+    words = (
+        "drift",
+        "--journal",
+        data,
+        "--no-chart",
+        "--since",
+        start_of(data, 2).removesuffix("Z") + "+00:00",
+    )
     before = _gaugepost(*words)
-    assert _gaugepost("archive", data, tmp_path / "archives", "--before", _day(data, 2)).returncode == 0
+    assert _gaugepost("archive", data, tmp_path / "archives", "--before", start_of(data, 2)).returncode == 0
     assert "in µin" in before.stdout
     assert "2026-09-23 21:15" in before.stdout
     assert _gaugepost(*words).stdout == before.stdout
@@ -332,7 +339,7 @@ def test_what_was_left_by_an_interruption_is_cleared_the_next_time(data: Path, t
     """Records that are in both are asked of neither twice, and go when the command is called again."""
     copy = tmp_path / "copy.db"
     shutil.copy(data / "journal.db", copy)
-    _gaugepost("archive", data, tmp_path / "archives", "--before", _day(data, 1))
+    _gaugepost("archive", data, tmp_path / "archives", "--before", start_of(data, 1))
     (part,) = examine(data).archived
     with closing(sqlite3.connect(data / "journal.db")) as db:
         db.execute("ATTACH ? AS old", (str(copy),))
@@ -354,7 +361,7 @@ def test_what_was_left_by_an_interruption_is_cleared_the_next_time(data: Path, t
 
 def test_a_backup_of_it_is_whole_and_is_restored(data: Path, tmp_path: Path) -> None:
     """An archived journal is backed up and restored like any other, its archives still named."""
-    _gaugepost("archive", data, tmp_path, "--before", _day(data, 1))
+    _gaugepost("archive", data, tmp_path, "--before", start_of(data, 1))
     backup(data, tmp_path / "backup.db")
     restore(tmp_path / "backup.db", tmp_path / "new", NOW, program="test")
     report = examine(tmp_path / "new")
@@ -362,13 +369,13 @@ def test_a_backup_of_it_is_whole_and_is_restored(data: Path, tmp_path: Path) -> 
     assert len(report.archived) == 1
     _state(tmp_path / "new")
     shutil.copy(data / "deliveries.db", tmp_path / "new")
-    done = _gaugepost("archive", tmp_path / "new", tmp_path, "--before", _day(data, 1))
+    done = _gaugepost("archive", tmp_path / "new", tmp_path, "--before", start_of(data, 1))
     assert "seals all before it" in done.stdout
 
 
 def test_a_damaged_journal_with_archives_is_salvaged(data: Path, tmp_path: Path) -> None:
     """Archived records are not counted as lost, and what follows them is proven."""
-    _gaugepost("archive", data, tmp_path, "--before", _day(data, 1))
+    _gaugepost("archive", data, tmp_path, "--before", start_of(data, 1))
     with closing(sqlite3.connect(data / "journal.db")) as db:
         (middle,) = db.execute("SELECT (min(sequence) + max(sequence)) / 2 FROM records").fetchone()
         db.execute("UPDATE records SET body = zeroblob(60) WHERE sequence = ?", (middle,))

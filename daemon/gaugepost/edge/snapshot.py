@@ -31,11 +31,11 @@ from gaugepost.edge.journal import Reader
 
 FILE_NAME = "bench.snapshot"
 LAYOUT = 2
-EVERY, AT_LATEST = 5000, 40_000
+EVERY, AT_LATEST = 5000, 20_000
 """A snapshot is due after so many records, or a twentieth of the journal: writing stays a small part of the work.
 
 With ten million records a snapshot takes 25 MB and 0.4 s of the processor's time; after a power cut a start applies at
-most the last number, which takes about a second."""
+most the last number, which takes about half a second."""
 
 STEP, ON_THE_WAY = 10_000, 500_000
 """While a journal of years is applied, whoever waits hears of it, and snapshots are written, after so many records."""

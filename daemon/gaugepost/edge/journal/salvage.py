@@ -111,7 +111,7 @@ def salvage(
                     before,
                     now,
                     program,
-                    progress,
+                    _copying(found, progress),
                 )
         settle(part, target)
     except schema.FAULTS as cause:
@@ -305,7 +305,7 @@ def _write(
     before: Before | None,
     now: Moment,
     program: str,
-    progress: Progress | None,
+    copying: Callable[[int], None],
 ) -> None:
     """Write the journal: the records that are whole, and the first of the new epoch."""
     made.execute("BEGIN")
@@ -325,8 +325,7 @@ def _write(
         _insert(made, names, kept)
         seal.update(kept.sequence.to_bytes(8, "big") + kept.hash + kept.body)
         head = kept.hash
-        if progress is not None and kept.sequence % 1000 == 0:
-            progress("copied record", kept.sequence, kept.sequence + 1)
+        copying(kept.sequence)
     if not salvaged.count:
         raise JournalError(
             "nothing in it is whole: no record was found", hint="restore a backup that verifies"
@@ -339,6 +338,19 @@ def _write(
     made.executemany("INSERT INTO earlier VALUES (?, ?)", epochs)
     made.execute("INSERT INTO journal VALUES (?, ?, ?)", (salvaged.epoch, whose.station, FORMAT))
     made.execute("COMMIT")
+
+
+def _copying(found: sqlite3.Connection, progress: Progress | None) -> Callable[[int], None]:
+    """Return what tells how far it is with the record of a sequence, of those that were found."""
+    if progress is None:
+        return lambda sequence: None
+    first, last = found.execute("SELECT min(sequence), max(sequence) FROM found").fetchone()
+
+    def told(sequence: int) -> None:
+        if sequence % 1000 == 0 or sequence == last:
+            progress("copied record", sequence - first + 1, last - first + 1)
+
+    return told
 
 
 def _insert(made: sqlite3.Connection, names: dict[str, int], kept: Kept) -> None:

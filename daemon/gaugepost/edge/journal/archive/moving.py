@@ -116,7 +116,7 @@ def move(
                 moved, state = _written(reader, archives, last, limit, before, packed, told, ending)
             _said(path, moved, packed(state), now, program)
             _clear(path, last, state.set_up_sequence, told)
-            return _shrunk(path, moved)
+            return _shrunk(path, moved, told)
         finally:
             os.close(lock)
     except schema.FAULTS as cause:
@@ -277,8 +277,11 @@ def _clear(path: Path, last: int, kept: int | None, told: Progress) -> None:
             told("cleared", border - first + 1, end - first + 1)
 
 
-def _shrunk(path: Path, moved: Moved) -> Moved:
-    """Give the room back to the disk, where there is enough for SQLite to write the file anew."""
+def _shrunk(path: Path, moved: Moved, told: Progress) -> Moved:
+    """Give the room back to the disk, where there is enough for SQLite to write the file anew.
+
+    SQLite does not say how far it is with that: only its beginning and its end are told.
+    """
     with contextlib.closing(_opened(path)) as db:
         (pages,) = db.execute("PRAGMA page_count").fetchone()
         (free,) = db.execute("PRAGMA freelist_count").fetchone()
@@ -286,8 +289,10 @@ def _shrunk(path: Path, moved: Moved) -> Moved:
         if shutil.disk_usage(path.parent).free < 3 * (pages - free) * size:
             return moved
         try:
+            told("written anew, pages", 0, pages - free)
             db.execute("VACUUM")
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            told("written anew, pages", pages - free, pages - free)
         except sqlite3.Error as cause:  # its temporary file may lie on another disk
             if schema.code_of(cause) != sqlite3.SQLITE_FULL:
                 raise
