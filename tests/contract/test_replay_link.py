@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import subprocess
-import sys
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -32,6 +30,7 @@ from gaugepost.contract.kit import links
 from gaugepost_adapters.links.replay import ReplayLink
 from tests.bench_tools import captures
 from tests.bench_tools.daemon import START_S, Daemon, Port, station_file
+from tests.cli.daemons import started
 
 FAR = '[[frame]]\nat_ms = 3600000\nbytes = "late"\n'
 
@@ -164,11 +163,6 @@ def test_what_is_written_is_read_again() -> None:
     assert read_capture(text + "".join(frame_text(frame, events) for frame in frames)) == frames
 
 
-def _run(*words: str) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "gaugepost", *words]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-
-
 @pytest.mark.attack
 def test_a_real_gauge_is_captured_and_replayed_into_a_station(tmp_path: Path) -> None:
     """A gauge's captured frames come out of a station's replay link, and the journaled set-up says it is one."""
@@ -176,14 +170,14 @@ def test_a_real_gauge_is_captured_and_replayed_into_a_station(tmp_path: Path) ->
     with Port() as port:
         station.write_text(station_file([port]), encoding="utf-8")
         words = ["capture", "usb-0", "--station", str(station), "--output", str(file), "--frames", "3"]
-        with _run(*words) as capturing:
+        with started(*words) as capturing:
             assert capturing.stdout is not None
-            assert capturing.stdout.readline().startswith("capturing /dev/")
+            assert capturing.stdout.readline().startswith(f"capturing {port.path}")
             for part in (b"38.00", b"41 mm\r\n38.0", b"042 mm\r\n", b"nonsense\r\n"):
                 port.send(part)
             out, err = capturing.communicate(timeout=START_S)
         assert (capturing.returncode, out) == (0, f"3 frames in {file}\n"), err
-        with _run(*words) as again:
+        with started(*words) as again:
             assert "name a file that is not there yet" in again.communicate(timeout=START_S)[1]
         made = station_file([port]).replace(f'device = "{port.path}"', f'file = "{file}"')
         made = made.replace('kind = "serial_port"', 'kind = "replay"')
