@@ -25,7 +25,7 @@ BORES = ("A", "B", "C", "D")
 PIECES_IN_LOT = 40
 YEARS_MS = 10 * 365 * 86_400_000
 BEGINNING_MS = 1_450_000_000_000
-IN_A_COMMIT = 1000
+IN_A_COMMIT = 10_000
 
 
 def hand() -> Hand:

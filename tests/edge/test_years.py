@@ -54,6 +54,11 @@ QUESTIONS: dict[str, Callable[[Reader], object]] = {
     "a day": lambda reader: reader.entries(
         0, 500, since_ms=BEGINNING_MS + 900 * DAY_MS, until_ms=BEGINNING_MS + 901 * DAY_MS
     ),
+    "from a day on": lambda reader: reader.entries(0, 500, since_ms=BEGINNING_MS + 900 * DAY_MS),
+    "the latest before a day": lambda reader: reader.latest(500, until_ms=BEGINNING_MS + 900 * DAY_MS),
+    "where a day begins and ends": lambda reader: reader.span(
+        BEGINNING_MS + 900 * DAY_MS, BEGINNING_MS + 901 * DAY_MS
+    ),
     "a day of a gauge": lambda reader: reader.entries(
         0, 500, since_ms=BEGINNING_MS + 900 * DAY_MS, until_ms=BEGINNING_MS + 901 * DAY_MS, gauge="bore-B"
     ),
