@@ -28,7 +28,7 @@ AT_WORK_S = 1200.0
 """How long a program that goes on may do so: longer than everything that is typed beside it."""
 
 APART_S = 0.4
-"""So long a gauge that shows the same again waits: sooner it would be one send, doubled (300 ms unless a file says so)."""
+"""So long a gauge that shows the same again waits: sooner it would be one send, doubled (300 ms unless said)."""
 
 GAUGE = "/dev/ttyUSB0"
 """Where the documents' gauge is plugged in."""
