@@ -83,6 +83,31 @@ async def test_voids_amendments_and_attempts_are_followed(tmp_path: Path) -> Non
     assert values(file, "A5:G16") == [None] * 84
 
 
+async def test_a_piece_has_a_cell_for_each_position(tmp_path: Path) -> None:
+    """Piece and position say which cell; an amendment moves a value to another, a void empties its own alone."""
+    file, bore = tmp_path / "sheet.xlsx", "bore"
+    sheet(file)
+    fill = [{"characteristic": bore, "positions": ["top", "mid"], "value": "C5:D16", "verdict": "E5:F16"}]
+    sizes = {name: Decimal(f"38.00{name}") for name in "12345"}
+    steps = [
+        (record(1, position="top", value=sizes["1"]), [1, 38.001, None, 0, None, None]),
+        (record(2, position="mid", value=sizes["2"]), [1, 38.001, 38.002, 0, None, None]),
+        (record(3, piece="2", position="mid", value=sizes["3"]), [1, 38.001, 38.002, 2, None, 38.003]),
+        (record(4, position="top", attempt=2, value=sizes["4"]), [1, 38.004, 38.002, 2, None, 38.003]),
+        (record(5, Kind.AMENDMENT, replaces=4, piece="2", position="top", value=sizes["4"]),
+         [1, 38.001, 38.002, 2, 38.004, 38.003]),
+        (record(6, Kind.VOID, replaces=2), [1, 38.001, None, 2, 38.004, 38.003]),
+        (record(7, Kind.VOID, replaces=1), [None, None, None, 2, 38.004, 38.003]),
+        (record(8, position="mid", value=sizes["5"]), [1, None, 38.005, 2, 38.004, 38.003]),
+    ]  # fmt: skip
+    async with opened(tmp_path, fill=fill) as destination:
+        for each, shown in steps:
+            outcome = await destination.deliver([each], "key")
+            assert outcome.refused == []
+            assert values(file, "B5:D6") == [name or None for name in shown]
+    assert values(file, "E5:F6") == [None, "in-limits", "in-limits", "in-limits"]
+
+
 async def test_a_failed_check_shows_as_suspect(tmp_path: Path) -> None:
     """What a later check put in doubt is no longer shown as accepted."""
     sheet(tmp_path / "sheet.xlsx")
