@@ -89,7 +89,7 @@ async def test_a_piece_has_a_cell_for_each_position(tmp_path: Path) -> None:
     sheet(file)
     fill = [{"characteristic": bore, "positions": ["top", "mid"], "value": "C5:D16", "verdict": "E5:F16"}]
     sizes = {name: Decimal(f"38.00{name}") for name in "12345"}
-    steps = [
+    steps: list[tuple[Any, list[Any]]] = [
         (record(1, position="top", value=sizes["1"]), [1, 38.001, None, 0, None, None]),
         (record(2, position="mid", value=sizes["2"]), [1, 38.001, 38.002, 0, None, None]),
         (record(3, piece="2", position="mid", value=sizes["3"]), [1, 38.001, 38.002, 2, None, 38.003]),
