@@ -12,6 +12,8 @@ import pytest
 from gaugepost.core.access import Scope
 from gaugepost.service.door.scopes import scope_of
 from gaugepost.service.teaching.binding import instead
+from tests.bench_tools.bluetooth.aside import bench_aside
+from tests.bench_tools.bluetooth.bench import VALUES, gauge
 from tests.bench_tools.daemon import Daemon, Port, station_file
 from tests.bench_tools.machine import Machine
 
@@ -47,6 +49,14 @@ def bound(daemon: Daemon, change: dict[str, Any], *, look: bool = False) -> Any:
     return daemon.post("/station/file", {"change": change, "sha256": digest, "look": look}, "PATCH")
 
 
+def until_connected(daemon: Daemon) -> None:
+    """Wait until the station's link is connected."""
+    deadline = time.monotonic() + PATIENCE_S
+    while daemon.get("/links")["links"][0]["state"] != "connected":
+        assert time.monotonic() < deadline, daemon.get("/links")
+        time.sleep(0.05)
+
+
 @pytest.mark.attack
 def test_a_gauge_is_found_and_bound_to_a_station_with_nothing_in_it(machine: Machine, tmp_path: Path) -> None:
     """What is plugged in is listed with what finds it again; it is read by what is usual, bound, and measures."""
@@ -76,8 +86,7 @@ def test_a_gauge_is_found_and_bound_to_a_station_with_nothing_in_it(machine: Mac
             "gauges": {"bore": {"link": "bore-port", "resolution": fit["resolution"], **GAUGE}},
         }
         assert bound(daemon, change, look=True)["changes"] == bound(daemon, change)["changes"]
-        while not daemon.get("/gauges/bore")["connected"]:
-            time.sleep(0.05)
+        until_connected(daemon)
         machine.send("ttyUSB7", b"38.015 mm\r\n")
         (reading,) = daemon.wait_for(1, kind="reading")
         assert (reading["gauge"], reading["value_mm"]) == ("bore", "38.015")
@@ -130,8 +139,7 @@ def test_descriptions_beside_the_station_file_and_other_links_are_tried(tmp_path
         daemon.post(path, {}, "DELETE")
         told = bound(daemon, {"links": {"usb-0": fit["link"]}})
         assert daemon.status == 200, told
-        while daemon.get("/links")["links"][0]["state"] != "connected":
-            time.sleep(0.05)
+        until_connected(daemon)
         own.send(b"R07+12.35\r\n")
         assert daemon.wait_for(1, kind="reading")[0]["value_mm"] == "12.35"
 
@@ -152,3 +160,38 @@ def test_one_table_is_made_of_another_by_a_merge_patch() -> None:
         "units": {"mm": None, "in": None, "MM": "mm"},
     }
     assert instead({}, {"kind": "b"}) == {"kind": "b"}
+
+
+@pytest.mark.attack
+def test_a_gauge_by_radio_is_heard_bound_and_listed_with_its_link(tmp_path: Path) -> None:
+    """Heard only when asked for; what it notifies is read and bound with its channel; connected, its link is told."""
+    own = gauge()
+    with bench_aside() as aside:
+        aside.bench.place(own)
+        env = {"DBUS_SYSTEM_BUS_ADDRESS": aside.bench.bus.address}
+        with Daemon(tmp_path, EMPTY, env=env) as daemon:
+            assert "bluetooth_le" not in {each["kind"] for each in daemon.get("/devices")["devices"]}
+            (heard,) = daemon.post("/devices/nearby", {})["devices"]
+            assert heard["settings"] == {"address": own.address}
+            lesson = daemon.post("/lessons", {key: heard[key] for key in ("kind", "settings")})
+            path = f"/lessons/{lesson['lesson']}"
+            aside.wait_until(VALUES)
+            aside.do(aside.bench.say(own, b"+0012.345 mm"))
+            came(daemon, path, lesson["next"])
+            (fit,) = daemon.get(f"{path}/fitting")["fits"]
+            assert (fit["reads"][0]["says"], fit["channel"]) == ("12.345 mm", VALUES)
+            daemon.post(path, {}, "DELETE")
+            change = {
+                "links": {"air": fit["link"]},
+                "gauges": {"bore": {"link": "air", "channel": fit["channel"], **GAUGE}},
+            }
+            assert bound(daemon, change)["accepted"]
+            until_connected(daemon)
+            aside.wait_until(VALUES)
+            aside.do(aside.bench.say(own, b"+0012.346 mm"))
+            (reading,) = daemon.wait_for(1, kind="reading")
+            assert (reading["gauge"], reading["value_mm"]) == ("bore", "12.346")
+            (heard,) = daemon.post("/devices/nearby", {})["devices"]
+            assert (heard["link"], heard["serves"]) == ("air", ["bore"])
+            aside.do(aside.bench.say(own, b"+0012.347 mm"))
+            assert len(daemon.wait_for(2, kind="reading")) == 2, "whoever listened took nothing from it"

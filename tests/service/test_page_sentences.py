@@ -37,6 +37,8 @@ SHOWN = (
     "arrivals/window.py",
 )
 """Of the bench: who says what a person at the page is to read."""
+TEACHES = ("teach/deciding.py", "teach/search.py", "teach/outlook.py", "teach/typed.py")
+"""And of teaching."""
 APART = {
     "material of the master",  # a budget's row
     "the gauge's own masterings and checks",  # a budget's source
@@ -66,6 +68,8 @@ APART = {
     "the {} of {} is abandoned",
     "read it at least once{}",
     "a {} was begun and abandoned",
+    "one reading of a frame gives {} {}",  # a half of a sentence
+    "It sends over channel {}: write channel = {} at the gauge.",  # of a description's file
 }
 
 
@@ -89,8 +93,8 @@ def literals(file: Path) -> Iterator[str]:
 
 def sentences() -> Iterator[tuple[str, str]]:
     """Yield what a person is to read, with who says it: texts of three words and more."""
-    for pattern in SHOWN:
-        for file in sorted((DAEMON / "core" / "bench").glob(pattern)):
+    for pattern in (*(f"core/bench/{name}" for name in SHOWN), *TEACHES):
+        for file in sorted(DAEMON.glob(pattern)):
             for text in literals(file):
                 if sum(word.isalpha() for word in text.replace("{}", " ").split()) >= 3:
                     yield file.name, text.strip()
