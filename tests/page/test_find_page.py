@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -172,6 +173,33 @@ def test_a_gauge_of_the_station_is_described_anew(tmp_path: Path, person: Browse
         assert daemon.wait_for(1, kind="reading")[0]["value_mm"] == "38.015"
 
 
+def test_a_gauge_that_waits_to_be_asked(tmp_path: Path, person: BrowserContext) -> None:
+    """Nothing comes by itself: asked as was typed, it answers, and the station asks it so from then on."""
+    with Port() as gauge, Daemon(tmp_path, EMPTY) as daemon:
+        page = opened(person, daemon.address, "find")
+        listens_at(page, gauge.path)
+        page.locator(".find-line summary").click()
+        page.get_by_label("Find it out by trying").check()
+        page.get_by_role("button", name="Listen so").click()
+        expect(page.locator(".find .problem").first).to_contain_text("no line that can be probed")
+        listens_at(page, gauge.path)
+        page.locator(".find-line summary").click()
+        page.get_by_label("What asks it").fill("D\\r")
+        page.get_by_role("button", name="Listen so").click()
+        page.get_by_role("button", name="Ask it for its value").click()
+        assert gauge.received(2) == b"D\r"
+        gauge.send(b"7.250 mm\r\n")
+        expect(page.locator(".find-fit")).to_have_count(1)
+        names(page, "depth-1")
+        page.locator(".find-bind button.main").click()
+        expect(page.get_by_role("dialog", name="Add a master")).to_be_visible()
+        assert station(daemon)["links"]["depth-1-link"]["decoder"]["request"] == "D\r"
+        while not daemon.get("/gauges/depth-1")["connected"]:
+            time.sleep(0.05)
+        daemon.post("/gauges/depth-1/request", {})
+        assert gauge.received(2) == b"D\r"
+
+
 def test_a_lesson_that_ended_leads_back_to_the_list(tmp_path: Path, person: BrowserContext) -> None:
     """Whoever comes back to a lesson that is over is told so, and chooses again."""
     with Port() as gauge, Daemon(tmp_path, EMPTY) as daemon:
@@ -229,3 +257,38 @@ def test_nothing_keeps_a_person_out_of_finding_and_teaching(
         step("bound")
     context.close()
     assert FAILED == []
+
+
+def test_by_keyboard_alone(machine: Machine, tmp_path: Path, person: BrowserContext) -> None:
+    """Without a mouse: Tab reaches what is next, Space and arrows choose, Enter goes on; what comes takes no focus."""
+    with Daemon(tmp_path, EMPTY, env=machine.env) as daemon:
+        page = opened(person, daemon.address, "find")
+        page.wait_for_selector(".find-device")
+
+        def tab_to(what: str) -> None:
+            for _ in range(40):
+                page.keyboard.press("Tab")
+                if page.evaluate("what => document.activeElement.matches(what)", what):
+                    return
+            raise AssertionError(f"no Tab leads to {what}")
+
+        tab_to(".find-device button")
+        page.keyboard.press("Enter")
+        expect(page.locator(".find h2").first).to_be_focused()
+        machine.send("ttyUSB7", b"38.014\r\n")
+        expect(page.locator(".find-fit")).to_have_count(2)
+        tab_to(".find-fit input")
+        page.keyboard.press("Space")
+        tab_to("input[name=name]")
+        page.keyboard.type("bore-38")
+        tab_to("input[name=contact]")
+        page.keyboard.press("ArrowDown")
+        expect(page.locator("input[value=two-point]")).to_be_checked()
+        tab_to("input[name=operator]")
+        page.keyboard.type("M1")
+        machine.send("ttyUSB7", b"38.015\r\n")
+        expect(page.locator(".find-says").first).to_have_text("38.015 mm")
+        expect(page.locator("input[name=operator]")).to_be_focused()
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("dialog", name="Add a master")).to_be_visible()
+        assert station(daemon)["gauges"]["bore-38"]["contact"] == "two-point"

@@ -11,6 +11,7 @@ from typing import Any
 from fastapi import APIRouter, Depends
 from fastapi.responses import JSONResponse
 
+from gaugepost.contract.teaching import all_chunks
 from gaugepost.edge import plugins
 from gaugepost.service.facade import Running
 from gaugepost.service.query import only
@@ -46,11 +47,13 @@ async def _fitting(running: Running, id: str) -> Document:  # noqa: A002 - what 
     """
     lesson = lesson_of(running, id)
     heard, known = lesson.teaching.lesson, lesson.searching.document
-    chunks = tuple(chain(*(sample.chunks for sample in heard.samples), heard.heard))
-    tells = heard.evidence().tells
+    evidence = heard.evidence()
+    # What was only asked for, to see what comes, belongs to no measurement.
+    asked = all_chunks(evidence) if lesson.teaching.request else None
+    chunks = tuple(asked or chain(*(sample.chunks for sample in heard.samples), heard.heard))
 
     def found() -> list[Fit]:
-        return fits([*taught(known), *at_hand(running.station, tells)], chunks)
+        return fits([*taught(known), *at_hand(running.station, evidence.tells)], chunks)
 
     fit = await asyncio.to_thread(found) if chunks else []
     own = await _own(running, lesson)

@@ -12,7 +12,7 @@ const KEPT_S = 120;
 const ORDER = ["serial_port", "bluetooth_le", "hid_report", "keyboard_wedge"]; // a keyboard is most often nobody's gauge
 
 export function devices(place, acts, problem) {
-  const said = h("p", { class: "problem", role: "alert" }, problem ? told(problem) : null);
+  const said = h("p", { class: "problem", role: "alert" });
   const going = h("div", { class: "find-going" });
   const list = h("ul", { class: "find-devices" });
   const own = h("ul", { class: "find-devices" });
@@ -20,6 +20,7 @@ export function devices(place, acts, problem) {
   const problems = h("ul", { class: "soft" });
   const radio = h("button", { type: "button", onclick: () => void nearby() }, t("find.radio"));
   let heard = [];
+  if (problem) tell(said, problem);
 
   place.append(
     h("h2", { tabindex: "-1" }, t("find.which")), h("p", {}, t("find.plug")), said, going, list,
@@ -112,7 +113,7 @@ export function devices(place, acts, problem) {
 function elsewhere(listen) {
   const form = h("form", { class: "find-form" },
     h("label", { class: "field" }, t("find.port"), h("input", { name: "port", type: "text", required: true, maxlength: "200", autocomplete: "off", autocapitalize: "none", spellcheck: "false" })),
-    h("p", { class: "soft" }, t("find.port_note")), h("button", {}, t("find.listen")));
+    h("p", { class: "soft" }, t("find.port_note", { path: "/dev/ttyUSB0", address: ["rfc2217", "//10.0.0.5:4001"].join(":") })), h("button", {}, t("find.listen")));
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     const port = new FormData(form).get("port").trim();

@@ -6,7 +6,7 @@ import { h } from "../common/dom.js";
 import { t } from "../common/words.js";
 import { bound } from "./binding.js";
 import { devices } from "./devices.js";
-import { listening } from "./listening.js";
+import { listening, over } from "./listening.js";
 
 export function open(place, station) {
   const stage = h("div", { class: "find" });
@@ -28,14 +28,14 @@ export function open(place, station) {
 
   const acts = {
     say: station.say,
-    list: (said = "") => turn("#find", () => devices(stage, acts, said)),
+    list: (problem = null) => turn("#find", () => devices(stage, acts, problem)),
     listen: (lesson) => turn(`#find/${lesson.lesson}`, () => listening(stage, acts, lesson)),
     bound: (about) => turn("#find", () => bound(stage, acts, about)),
   };
 
   const named = location.hash.split("/")[1];
   if (named) {
-    get(`/lessons/${encodeURIComponent(named)}`).then((lesson) => place.contains(stage) && acts.listen(lesson), (error) => place.contains(stage) && acts.list(error.message));
+    get(`/lessons/${encodeURIComponent(named)}`).then((lesson) => place.contains(stage) && acts.listen(lesson), (error) => place.contains(stage) && acts.list(over(error)));
   } else acts.list();
   return {
     refresh() {},

@@ -24,6 +24,7 @@ export function listening(place, acts, begun) {
   const table = h("div", { class: "scrolls", hidden: true }, h("table", { class: "find-came" },
     h("caption", { class: "said" }, t("find.came")),
     h("thead", {}, h("tr", {}, ["at", "text", "hex"].map((each) => h("th", { scope: "col" }, t(`find.column_${each}`))))), rows));
+  const askIt = h("button", { type: "button", hidden: true, onclick: () => void act("request") }, t("find.ask"));
   const silent = h("button", { type: "button", hidden: true, onclick: () => void act("silent") }, t("find.silent"));
   const choice = h("fieldset", { class: "find-fits", hidden: true });
   const none = h("p", { class: "is-open", hidden: true }, t("find.no_fit"));
@@ -37,7 +38,7 @@ export function listening(place, acts, begun) {
     h("h2", { tabindex: "-1" }, t("find.listening", { what: begun.description || begun.link })),
     h("p", { class: "is-open", hidden: !begun.away?.length }, t("find.away", { what: (begun.away ?? []).join(", ") })),
     h("div", { class: "find-columns" },
-      h("div", { class: "find-side" }, h("section", { class: "sheet" }, now, said, silent, table, line(begun, begunAnew), h("div", { class: "doing" }, end)),
+      h("div", { class: "find-side" }, h("section", { class: "sheet" }, now, said, silent, askIt, table, line(begun, begunAnew), h("div", { class: "doing" }, end)),
         reads, taught),
       h("div", { class: "find-side" }, bind)));
 
@@ -56,7 +57,7 @@ export function listening(place, acts, begun) {
       } catch (error) {
         if (gone.signal.aborted) return;
         if (error instanceof Refused && error.status === 404) {
-          acts.list(error.message);
+          acts.list(over(error));
           return;
         }
         await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
@@ -74,8 +75,9 @@ export function listening(place, acts, begun) {
   function show(word) {
     if (lesson.problem) put(now, h("span", { class: "problem" }, told(lesson.problem)));
     else if (lesson.probing) word && put(now, h("span", {}, told(word)));
-    else put(now, came.length ? t("find.comes") : t("find.press"));
+    else put(now, came.length ? t("find.comes") : t(lesson.request ? "find.ask_now" : "find.press"));
     silent.hidden = !lesson.probing;
+    askIt.hidden = lesson.probing || !lesson.request;
     table.hidden = !came.length;
     put(rows, came.map((each) => h("tr", {}, h("td", { class: "digits" }, clock(each.arrived_at)),
       h("td", {}, h("code", {}, each.text), each.problem ? h("span", { class: "problem" }, " ", told(each.problem)) : null), h("td", {}, h("code", {}, each.hex)))));
@@ -140,12 +142,12 @@ export function listening(place, acts, begun) {
 
   // The same device, its line set otherwise.
   async function begunAnew(more) {
-    put(said);
+    gone.abort();
     try {
       await send("DELETE", path);
       acts.listen(await send("POST", "/lessons", more));
     } catch (error) {
-      tell(said, error);
+      acts.list(error);
     }
   }
 
@@ -167,6 +169,11 @@ export function listening(place, acts, begun) {
       lessonTaught?.close();
     },
   };
+}
+
+// What became of a lesson, without what a program would do about it.
+export function over(error) {
+  return error instanceof Refused && error.status === 404 ? new Refused(404, { detail: error.message }) : error;
 }
 
 function keyOf(fit) {
