@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache, partial
 from itertools import chain
 from pathlib import Path
 from typing import Any, Literal
@@ -26,7 +27,7 @@ from gaugepost.teach.judging import made, played
 FOLDER = "descriptions"
 """Folder beside the station file whose gauge descriptions are tried."""
 MOST_FILES = 200
-MOST_BYTES = 4096
+MOST_BYTES = 1024
 """Of what came, so many bytes at the end are read by each description."""
 MOST_READ = 20
 
@@ -78,9 +79,12 @@ def fits(descriptions: Iterable[Description], chunks: Sequence[Chunk]) -> list[F
         size += len(chunks[last].data)
     evidence = Evidence((), tuple(chunks[last:]))
     found: dict[object, Fit] = {}
+    find = cache(
+        partial(plugins.find, plugins.DECODERS)
+    )  # looking through what is installed takes 4 ms each time
     for one in descriptions:
         try:
-            fit = _fit(one, evidence)
+            fit = _fit(find(one.kind), one, evidence)
         except GaugepostError:  # a plug-in that can't be used reads nothing
             continue
         if fit is not None:
@@ -138,15 +142,20 @@ def _file(path: Path) -> Iterator[Description]:
         yield Description("file", name, kind, settings, {"file": name})
 
 
-def _fit(one: Description, evidence: Evidence) -> Fit | None:
-    adapter: type[Decoder] = plugins.find(plugins.DECODERS, one.kind)
+def _fit(adapter: type[Decoder], one: Description, evidence: Evidence) -> Fit | None:
     decoder = made(adapter, one.settings)
     if decoder is None:
         return None
-    events = list(chain.from_iterable(events for _, _, events in played(decoder, evidence)))
-    values = [event for event in events if isinstance(event, Indication | Temperature)]
-    refused = one.origin != "taught" and any(isinstance(event, BadFrame) for event in events[1:])
-    if not values or refused:  # what was taught was held to all of it by whoever decided
+    values: list[Indication | Temperature] = []
+    events = chain.from_iterable(events for _, _, events in played(decoder, evidence))
+    for number, event in enumerate(events):
+        # No more is read than it takes: most descriptions don't fit, and gauges wait for the interpreter meanwhile. What
+        # was taught was held to all of it by whoever decided.
+        if number and isinstance(event, BadFrame) and one.origin != "taught":
+            return None
+        if isinstance(event, Indication | Temperature):
+            values.append(event)
+    if not values:
         return None
     channels = {value.channel for value in values}
     lengths = [value for value in values if isinstance(value, Indication)]

@@ -14,6 +14,7 @@ import { teaching } from "./teaching.js";
 const MOST_SHOWN = 8;
 const WAIT_S = 20;
 const AGAIN_MS = 2_000;
+const REST_MS = 700; // a gauge that streams is not read again at every frame
 
 export function listening(place, acts, begun) {
   const path = `/lessons/${begun.lesson}`;
@@ -102,7 +103,7 @@ export function listening(place, acts, begun) {
     if (same && fits.length) fits.forEach((each, at) => put(choice.querySelectorAll(".find-says")[at], each.reads.at(-1).says));
     else showFits(kept);
     choose(kept);
-  }, 100);
+  }, REST_MS);
 
   function showFits(kept) {
     put(choice, h("legend", {}, t("find.which_reads")), fits.map((each, at) => {
