@@ -38,7 +38,6 @@ def gauge() -> Iterator[Port]:
     """A gauge on a terminal that the service's user may open, as device rules see to."""
     with Port() as port:
         Path(port.device).chmod(0o666)
-        port.path = port.device  # the service sees none of our temporary files
         yield port
 
 
@@ -47,6 +46,7 @@ def station(tmp_path: Path, gauge: Port) -> Daemon:
     """The station, as a test asks it; it is started by the service manager."""
     port = free_port()
     text = station_file([gauge], extra=f"[service]\nport = {port}\n")
+    text = text.replace(gauge.path, gauge.device)  # the service sees none of our temporary files
     text = text.replace("[station]", '[station]\ndata = "/var/lib/gaugepost"')
     (tmp_path / "station.toml").write_text(text, encoding="utf-8")
     return Daemon(tmp_path, text, address=f"http://127.0.0.1:{port}")
