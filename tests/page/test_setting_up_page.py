@@ -328,6 +328,7 @@ def test_a_drawings_list_with_errors(filled: Daemon, person: BrowserContext) -> 
     expect(form(page)).to_contain_text("edited by somebody else meanwhile")
     before = len(list(filled.records(kind="set-up")))
     form(page).get_by_role("button", name="Save the good rows (2)").click()
+    expect(form(page)).to_have_count(0)
     expect(page.get_by_role("row", name="inlet-bore")).to_contain_text("38.000 … 38.025 mm")
     tables = filled.get("/station/file")["tables"]
     assert set(tables["characteristics"]) == {"A", "inlet-bore"}

@@ -5,7 +5,8 @@ import { freshId, h, put } from "../common/dom.js";
 import { told } from "../common/told.js";
 import { t } from "../common/words.js";
 
-// Opens a dialog. `act(form data)` does what is asked; what it throws is shown, and the dialog stays open.
+// Opens a dialog. `act(form data)` does what is asked; what it throws is shown, and the dialog stays open, as it does
+// where it returns false.
 export function ask({ title, fields, does, act, wide = false }) {
   const before = document.activeElement;
   const name = freshId("dialog");
@@ -20,8 +21,7 @@ export function ask({ title, fields, does, act, wide = false }) {
     event.preventDefault();
     put(said);
     try {
-      await act(new FormData(form));
-      dialog.close();
+      if (await act(new FormData(form)) !== false) dialog.close();
     } catch (error) {
       tell(said, error);
     }

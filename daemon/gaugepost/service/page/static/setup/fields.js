@@ -4,9 +4,10 @@ import { freshId, h, put } from "../common/dom.js";
 import { t, word } from "../common/words.js";
 
 // Returns the fields of a table. `names` are lists of known names by key, to choose from.
-export function fieldsOf(schema, definitions, { names = {}, required = schema.required ?? [] } = {}) {
+// Keys that an adapter brings are named by itself (`foreign`), unless the catalogue has a word for them.
+export function fieldsOf(schema, definitions, { names = {}, required = schema.required ?? [], foreign = false } = {}) {
   return new Map(Object.entries(schema.properties).map(([key, inner]) => [
-    key, field(key, inner, definitions, { names: names[key], required: required.includes(key) }),
+    key, field(key, inner, definitions, { names: names[key], required: required.includes(key), foreign }),
   ]));
 }
 
@@ -34,19 +35,26 @@ function resolved(schema, definitions) {
   return name ? { ...definitions[name], ...schema, $ref: undefined } : schema;
 }
 
-export function label(key) {
-  return word("key", key);
+export function label(key, foreign = false) {
+  const ours = word(foreign ? "to" : "key", key);
+  return ours === key ? h("span", { lang: "en" }, key.replaceAll("_", " ")) : ours;
 }
 
 // What a key is for, in this language where the catalogue has it, else in the program's own words.
-function help(key, schema) {
-  const ours = word("help", key);
+function help(key, schema, foreign) {
+  const ours = word(foreign ? "to_help" : "help", key);
   const usual = ["string", "number"].includes(typeof schema.default) && String(schema.default).trim() ? t("setup.usual", { value: shown(schema.default) }) : "";
   const example = ours === key && schema.examples?.length && typeof schema.examples[0] !== "object" ? t("setup.example", { value: shown(schema.examples[0]) }) : "";
   return [
     ours !== key ? ours : schema.description ? h("span", { lang: "en" }, schema.description) : null,
     usual || example ? ` ${usual || example}` : null,
   ].filter(Boolean);
+}
+
+// A word of the station file, as it is said in this language.
+function named(value) {
+  const said = shown(value);
+  return ["value", "kind", "rule"].map((list) => word(list, said)).find((each) => each !== said) ?? said;
 }
 
 function shown(value) {
@@ -56,9 +64,9 @@ function shown(value) {
 
 function framed(key, schema, about, control, { group = false } = {}) {
   const id = freshId("field");
-  const helped = h("p", { class: "soft help", id: `${id}-help` }, help(key, schema));
+  const helped = h("p", { class: "soft help", id: `${id}-help` }, help(key, schema, about.foreign));
   const said = h("p", { class: "problem", id: `${id}-said` });
-  const name = [label(key), about.required ? h("span", { class: "soft" }, ` (${t("setup.required")})`) : null];
+  const name = [label(key, about.foreign), about.required ? h("span", { class: "soft" }, ` (${t("setup.required")})`) : null];
   const described = `${id}-help ${id}-said`;
   const box = group
     ? h("fieldset", { class: "set-field", "aria-describedby": described }, h("legend", {}, name), helped, control, said)
@@ -106,7 +114,7 @@ function text(key, schema, arms, about) {
   };
 }
 
-function choice(key, schema, words, about, name = (each) => word("value", shown(each))) {
+function choice(key, schema, words, about, name = named) {
   const control = h("select", { name: key },
     about.required ? null : h("option", { value: "" }, t("setup.usually", { value: schema.default === undefined ? "" : name(schema.default) })),
     words.map((each) => h("option", { value: JSON.stringify(each) }, name(each))));
@@ -124,7 +132,7 @@ function choice(key, schema, words, about, name = (each) => word("value", shown(
 function several(key, schema, words, about) {
   const box = h("div", { class: "several" });
   const made = framed(key, { ...schema, examples: undefined }, about, box, { group: true });
-  const option = (each, checked = false) => h("label", { class: "option" }, h("input", { type: "checkbox", name: key, value: each, checked }), h("span", {}, word("value", each)));
+  const option = (each, checked = false) => h("label", { class: "option" }, h("input", { type: "checkbox", name: key, value: each, checked }), h("span", {}, named(each)));
   const clear = () => put(box, words.length ? words.map((each) => option(each)) : h("p", { class: "soft" }, t("setup.none_yet")));
   clear();
   return {
@@ -160,7 +168,7 @@ function lines(key, schema, about, read, write) {
 
 function pairs(key, schema, about) {
   const made = lines(key, schema, about, (line) => line, (each) => each);
-  put(made.box.querySelector(".help"), help(key, schema), " ", t("setup.a_pair_each"));
+  put(made.box.querySelector(".help"), help(key, schema, about.foreign), " ", t("setup.a_pair_each"));
   return {
     ...made,
     get() {
@@ -175,7 +183,7 @@ function pairs(key, schema, about) {
 }
 
 function table(key, schema, definitions, about) {
-  const inner = fieldsOf(schema, definitions);
+  const inner = fieldsOf(schema, definitions, { foreign: about.foreign });
   const made = framed(key, schema, about, h("div", { class: "set-inner" }, [...inner.values()].map((each) => each.box)), { group: true });
   return {
     ...made,
@@ -197,9 +205,9 @@ function tables(key, schema, items, definitions, about) {
   const made = framed(key, schema, about, h("div", { class: "set-inner" }, place, h("p", {}, more)), { group: true });
 
   function add(value) {
-    const inner = fieldsOf(items, definitions);
+    const inner = fieldsOf(items, definitions, { foreign: about.foreign });
     fill(inner, short(value));
-    const box = h("div", { class: "set-row", role: "group", "aria-label": `${label(key)} ${rows.length + 1}` }, [...inner.values()].map((each) => each.box),
+    const box = h("div", { class: "set-row", role: "group", "aria-label": `${word(about.foreign ? "to" : "key", key)} ${rows.length + 1}` }, [...inner.values()].map((each) => each.box),
       h("button", { type: "button", onclick: () => {
         rows.splice(rows.findIndex((each) => each.inner === inner), 1);
         box.remove();

@@ -3,10 +3,10 @@
 import { send, Refused, get, who } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
 import { told } from "../common/told.js";
-import { t } from "../common/words.js";
+import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { inHand } from "../app/in_hand.js";
-import { fill, label, read, sayIn } from "./fields.js";
+import { fill, read, sayIn } from "./fields.js";
 import { difference, keyPath, same, sentence } from "./patch.js";
 
 let lastOperator = "";
@@ -50,7 +50,8 @@ export function openForm({ title, section, name, file, parts, done }) {
   const named = h("input", { name: "name", id: freshId("name"), maxlength: "64", autocomplete: "off", autocapitalize: "none", spellcheck: "false", "aria-required": "true" });
   const nameSaid = h("p", { class: "problem", id: freshId("said") });
   named.setAttribute("aria-describedby", `${nameSaid.id}-help ${nameSaid.id}`);
-  const { fields, boxes } = parts(file, base);
+  const { fields, boxes, fixed = {} } = parts(file, base);
+  if (adds) base = fixed;
   if (!adds) fill(fields, base);
   let opened = read(fields);
   if (adds) opened = {};
@@ -114,7 +115,7 @@ export function openForm({ title, section, name, file, parts, done }) {
     const rest = findings.filter((each) => each.severity !== "warning" && !here.some((one) => one.each === each));
     put(said, ofTable.length ? h("p", { class: "problem" }, ofTable.map(sentence)) : null,
       rest.length ? [h("p", { class: "problem" }, t("setup.elsewhere")), others(rest)] : null);
-    for (const details of form.querySelectorAll("details")) if (details.querySelector('[aria-invalid="true"], .problem:not(:empty)')) details.open = true;
+    for (const details of form.querySelectorAll("details")) if (ofTable.length || details.querySelector('[aria-invalid="true"], .problem:not(:empty)')) details.open = true;
     form.querySelector('[aria-invalid="true"]')?.focus();
   }
 
@@ -148,9 +149,9 @@ export function openForm({ title, section, name, file, parts, done }) {
     opened = read(fields);
     for (const key of touched) fields.get(key).set(typed[key]);
     put(said, h("p", { class: "is-open" }, t("setup.edited_meanwhile")),
-      taken.length ? h("p", {}, t("setup.taken", { keys: taken.map(label).join(", ") })) : null,
+      taken.length ? h("p", {}, t("setup.taken", { keys: taken.map((key) => word("key", key)).join(", ") })) : null,
       both.length ? h("ul", { class: "both" }, both.map((key) => h("li", {},
-        h("span", {}, t("setup.both", { key: label(key), theirs: theirs[key] === undefined ? t("setup.nothing") : written(theirs[key]), mine: mine[key] === undefined ? t("setup.nothing") : written(mine[key]) })), " ",
+        h("span", {}, t("setup.both", { key: word("key", key), theirs: theirs[key] === undefined ? t("setup.nothing") : written(theirs[key]), mine: mine[key] === undefined ? t("setup.nothing") : written(mine[key]) })), " ",
         h("button", { type: "button", onclick: (event) => {
           fields.get(key)?.set(theirs[key]);
           event.target.closest("li").remove();

@@ -3,21 +3,27 @@
 import { get, may, send, who } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
 import { told } from "../common/told.js";
-import { t } from "../common/words.js";
+import { t, word } from "../common/words.js";
 import { ask, tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
+import { askKind, destinationParts, leadsTo } from "./destinations.js";
 import { openForm, others, signing, wouldChange } from "./form.js";
 import { openList } from "./list.js";
+import { lots } from "./lots.js";
 import { partsOf, schemaOf } from "./parts.js";
+import { people } from "./people.js";
+import { table } from "./table.js";
 
 const REST_MS = 700;
+const PARTS = ["characteristics", "masters", "gauges", "destinations"];
 
 export function open(place, station) {
   const done = h("p", { class: "sheet is-good", hidden: true });
   const problem = h("p", { class: "problem", role: "alert" });
   const steps = h("div", {});
   const list = h("div", { class: "setup-parts" });
-  place.append(h("div", { class: "setup" }, h("h1", {}, t("setup.title")), done, problem, steps, list));
+  const persons = h("div", {});
+  place.append(h("div", { class: "setup" }, h("h1", {}, t("setup.title")), done, problem, steps, list, persons));
   let file = null;
   let closed = false;
   let led = location.hash === "#setup/first";
@@ -46,18 +52,27 @@ export function open(place, station) {
     const missing = missingOf(file.tables ?? {})[0];
     led = false;
     if (missing === "gauges" || !may("set-up")) return;
-    if (missing) edit(missing, null, () => { led = true; });
+    if (missing) edit(missing, null, { then: () => { led = true; } });
     else location.hash = `#master/${encodeURIComponent(Object.keys(file.tables.gauges)[0])}`;
   }
 
-  async function edit(section, name, then = () => {}) {
+  async function edit(section, name, { kind = null, then = () => {} } = {}) {
     put(problem);
     try {
       const [fresh, schema] = await Promise.all([get("/station/file"), schemaOf(section)]);
       file = fresh;
+      if (section === "destinations" && name === null && kind === null) {
+        askKind(schema, (chosen) => edit(section, null, { kind: chosen, then }));
+        return;
+      }
+      const parts = section === "destinations" ? destinationParts(schema, kind ?? file.tables[section][name].kind) : partsOf(section, schema);
+      if (!parts) {
+        put(problem, t("setup.kind_missing", { kind: String(file.tables[section][name].kind) }));
+        return;
+      }
       openForm({
         title: name === null ? t(`setup.add_${section}`) : t("setup.change_of", { name }),
-        section, name, file, parts: partsOf(section, schema), done: (answer) => {
+        section, name, file, parts, done: (answer) => {
           then();
           saved(answer);
         },
@@ -95,28 +110,28 @@ export function open(place, station) {
       return;
     }
     const allowed = may("set-up");
+    const focused = list.contains(document.activeElement) ? named(document.activeElement) : null;
     put(steps, allowed ? null : h("p", { class: "sheet is-open" }, t("setup.not_allowed"), " ", who().person ? null : h("a", { href: "/sign-in#setup" }, t("sign_in.title"))), next(file.tables));
-    put(list, ...["characteristics", "masters", "gauges"].map((section) => part(section, file.tables[section] ?? {}, allowed, limits)));
+    put(list, ...PARTS.map((section) => part(section, file.tables[section] ?? {}, allowed, limits)), lots(file, allowed, saved));
+    if (!persons.firstChild) persons.append(people(file, station));
+    if (focused && !list.contains(document.activeElement)) [...list.querySelectorAll("button")].find((each) => named(each) === focused)?.focus();
   }
 
   function part(section, tables, allowed, limits) {
     const heading = freshId("part");
     const names = Object.keys(tables);
     const cells = CELLS[section];
-    const adds = section !== "gauges" || Object.keys(file.tables.links ?? {}).length > 0;
     return h("section", { class: "sheet setup-part", "aria-labelledby": heading },
       h("div", { class: "part-head" }, h("h2", { id: heading }, t(`setup.${section}`)),
-        allowed && adds ? h("span", { class: "part-acts" },
+        allowed ? h("span", { class: "part-acts" },
+          section === "gauges" ? h("a", { class: "button", href: "#find" }, t("gauges.find")) : null,
           section === "characteristics" ? h("button", { type: "button", onclick: takeList }, t("setup.list_take")) : null,
-          h("button", { type: "button", class: "main", onclick: () => edit(section, null) }, t(`setup.add_${section}`))) : null),
+          section === "gauges" ? null : h("button", { type: "button", class: "main", onclick: () => edit(section, null) }, t(`setup.add_${section}`))) : null),
       h("p", { class: "soft" }, t(`setup.about_${section}`)),
-      names.length ? h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("setup.table_of", { part: t(`setup.${section}`) }) }, h("table", {},
-        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("setup.name")), cells.map(([key]) => h("th", { scope: "col" }, t(key))), allowed ? h("th", { scope: "col" }, t("setup.do")) : null)),
-        h("tbody", {}, names.map((name) => h("tr", {}, h("th", { scope: "row" }, name),
-          cells.map(([, cell]) => h("td", {}, cell(tables[name], limits.get(name)))),
-          allowed ? h("td", {}, h("span", { class: "part-acts" },
-            h("button", { type: "button", "aria-label": t("setup.change_of", { name }), onclick: () => edit(section, name) }, t("setup.change")),
-            h("button", { type: "button", "aria-label": t("setup.remove_of", { name }), onclick: () => remove(section, name) }, t("setup.remove")))) : null))))) : h("p", {}, t(`setup.no_${section}`)));
+      names.length ? table(t("setup.table_of", { part: t(`setup.${section}`) }), [t("setup.name"), ...cells.map(([key]) => t(key)), allowed && t("setup.do")],
+        names.map((name) => [name, ...cells.map(([, cell]) => cell(tables[name], limits.get(name))), allowed && h("span", { class: "part-acts" },
+          h("button", { type: "button", "aria-label": t("setup.change_of", { name }), onclick: () => edit(section, name) }, t("setup.change")),
+          h("button", { type: "button", "aria-label": t("setup.remove_of", { name }), onclick: () => remove(section, name) }, t("setup.remove")))])) : h("p", {}, t(`setup.no_${section}`)));
   }
 
   refresh();
@@ -131,6 +146,7 @@ export function open(place, station) {
   };
 }
 
+const named = (button) => button.getAttribute("aria-label") ?? button.textContent;
 const text = (value) => (value === undefined ? "–" : Array.isArray(value) ? value.join(", ") : String(value));
 const CELLS = {
   characteristics: [
@@ -146,6 +162,10 @@ const CELLS = {
   gauges: [
     ["setup.link", (table) => text(table.link)],
     ["setup.check_limit", (table) => text(table.check_limit)],
+  ],
+  destinations: [
+    ["setup.kind", (table) => word("to_kind", text(table.kind))],
+    ["setup.leads_to", (table) => h("span", { class: "digits" }, leadsTo(table))],
   ],
 };
 
