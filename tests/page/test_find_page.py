@@ -156,11 +156,15 @@ def test_a_gauge_is_taught_though_it_is_pulled_out_meanwhile(tmp_path: Path, per
 def test_a_gauge_of_the_station_is_described_anew(tmp_path: Path, person: BrowserContext) -> None:
     """A link of the station is lent and its gauge said to be away; only how it is read is otherwise after."""
     with Port() as gauge, Daemon(tmp_path, station_file([gauge])) as daemon:
-        begun = daemon.post("/lessons", {"link": "usb-0"})
         page = opened(person, daemon.address, "find")
+        page.locator("summary", has_text="Other links of this station").click()
+        page.get_by_role("button", name="Listen to it anew: usb-0").click()
+        expect(page.locator(".find")).to_contain_text("Away meanwhile: g0")
+        page.get_by_role("link", name="Gauges").click()
+        expect(page.get_by_role("region", name="g0")).to_contain_text("lent to a lesson")
+        page.get_by_role("link", name="Find a gauge").click()
         page.get_by_role("button", name="Go on with it").click()
         page.wait_for_selector(".find-now")
-        assert page.url.endswith(f"#find/{begun['lesson']}")
         gauge.send(b"38,014 MM\r\n")
         expect(page.locator(".find-fit")).to_have_count(1)
         expect(page.locator(".find-bind")).to_contain_text("g0 is on link usb-0 already")

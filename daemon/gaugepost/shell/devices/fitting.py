@@ -149,8 +149,8 @@ def _fit(adapter: type[Decoder], one: Description, evidence: Evidence) -> Fit | 
     values: list[Indication | Temperature] = []
     events = chain.from_iterable(events for _, _, events in played(decoder, evidence))
     for number, event in enumerate(events):
-        # No more is read than it takes: most descriptions don't fit, and gauges wait for the interpreter meanwhile. What
-        # was taught was held to all of it by whoever decided.
+        # No more is read than it takes: most descriptions don't fit, and gauges wait for the interpreter meanwhile.
+        # What was taught was held to all of it by whoever decided.
         if number and isinstance(event, BadFrame) and one.origin != "taught":
             return None
         if isinstance(event, Indication | Temperature):

@@ -17,6 +17,8 @@ export function devices(place, acts, problem) {
   const list = h("ul", { class: "find-devices" });
   const own = h("ul", { class: "find-devices" });
   const others = h("details", { hidden: true }, h("summary", {}, t("find.own_ports")), own);
+  const linked = h("ul", { class: "find-devices" });
+  const rest = h("details", { hidden: true }, h("summary", {}, t("find.links")), linked);
   const problems = h("ul", { class: "soft" });
   const radio = h("button", { type: "button", onclick: () => void nearby() }, t("find.radio"));
   let heard = [];
@@ -24,7 +26,7 @@ export function devices(place, acts, problem) {
 
   place.append(
     h("h2", { tabindex: "-1" }, t("find.which")), h("p", {}, t("find.plug")), said, going, list,
-    h("p", { class: "doing" }, radio, " ", h("span", { class: "soft" }, t("find.radio_note"))), others, elsewhere(listen), problems);
+    h("p", { class: "doing" }, radio, " ", h("span", { class: "soft" }, t("find.radio_note"))), others, rest, elsewhere(listen), problems);
 
   // Begins to listen to a device, or to a link that the station has already.
   async function listen(asked, button) {
@@ -58,8 +60,9 @@ export function devices(place, acts, problem) {
   const refresh = latest(async () => {
     let answer;
     let lessons;
+    let links;
     try {
-      [answer, { lessons }] = await Promise.all([get("/devices"), get("/lessons")]);
+      [answer, { lessons }, { links }] = await Promise.all([get("/devices"), get("/lessons"), get("/links")]);
     } catch {
       return; // the notice says that the service is away
     }
@@ -68,6 +71,9 @@ export function devices(place, acts, problem) {
     const isOwn = (each) => each.kind === "serial_port" && "device" in each.settings;
     put(list, there.some((each) => !isOwn(each)) ? there.filter((each) => !isOwn(each)).map(card) : h("li", {}, t("find.none")));
     put(own, there.filter(isOwn).map(card));
+    const unlisted = links.filter((each) => each.state !== "away" && !there.some((device) => device.link === each.link));
+    put(linked, unlisted.map(linkCard));
+    rest.hidden = !unlisted.length;
     others.hidden = !there.some(isOwn);
     put(problems, answer.problems.filter((each) => each.kind !== "bluetooth_le").map((each) => h("li", {}, `${word("device", each.kind)}: `, told(each.problem), each.hint ? ["; ", told(each.hint)] : [])));
     put(going, lessons.map((each) => h("p", { class: "sheet" }, t("find.goes_on", { what: each.link ?? each.description }), " ",
@@ -97,6 +103,11 @@ export function devices(place, acts, problem) {
       device.kind === "bluetooth_le" && device.notes.length ? h("p", { class: "soft", lang: "en" }, device.notes.join(", ")) : null,
       device.lesson ? null : h("button", { type: "button", class: link ? null : "main", "aria-label": `${t(link ? "find.again" : "find.listen")}: ${name}`,
         onclick: (event) => void listen(asked, event.currentTarget) }, t(link ? "find.again" : "find.listen")));
+  }
+
+  function linkCard(link) {
+    return h("li", { class: "sheet find-device" }, h("h3", {}, link.link), h("p", { class: "soft" }, link.description ?? word("link", link.state)),
+      h("button", { type: "button", "aria-label": `${t("find.again")}: ${link.link}`, onclick: (event) => void listen({ link: link.link }, event.currentTarget) }, t("find.again")));
   }
 
   refresh();
