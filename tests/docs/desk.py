@@ -191,6 +191,7 @@ class Desk:
 
     def follows(self, text: str) -> str:
         """Type a line that waits for ring-38, and have the gauge read it as often as that says."""
+        until(self._is_connected, "a gauge that is connected: what it sends before is lost")
         shown = itertools.cycle((b"38.0012 mm\r\n", b"38.0013 mm\r\n"))
         with self.at_work(text) as process:
             assert process.stdout is not None
@@ -201,6 +202,11 @@ class Desk:
                     self.shows(next(shown))
             assert process.wait(PATIENCE_S) == 0, "".join(said)
         return "".join(said)
+
+    def _is_connected(self) -> bool:
+        assert self.service is not None
+        links = self.service.get("/links").get("links", ())
+        return self.service.status != 200 or any(each["state"] == "connected" for each in links)
 
     def is_mastered(self) -> None:
         """Have the gauge mastered and checked on ring-38, as the first five minutes say."""

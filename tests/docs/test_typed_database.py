@@ -108,6 +108,11 @@ def test_a_plant_s_station_files(desk: Desk) -> None:
 def test_a_board_of_all_benches(desk: Desk) -> None:
     """What the page says to type gives a board that is served with a scrape of the bench."""
 
+    def collected(text: str) -> None:
+        (desk.folder / "list.csv").write_text(f"bench,address\nbench-1,http://127.0.0.1:{desk.port}\n")
+        said = desk.types(text.replace("deploy/plant/benches.csv", "list.csv") + " --once")
+        assert "1 of 1 benches" in said
+
     def served(text: str) -> None:
         board = f"http://127.0.0.1:{port}/"
         with desk.at_work(text.replace("8621", str(port))):
@@ -120,4 +125,9 @@ def test_a_board_of_all_benches(desk: Desk) -> None:
     desk.writes(first_station())
     port = free_port()
     with desk.running():
-        walk(desk, PLANT, "Seen from the centre", how={"python -m http.server": served})
+        walk(
+            desk,
+            PLANT,
+            "Seen from the centre",
+            how={"python deploy/plant/collect.py": collected, "python -m http.server": served},
+        )

@@ -77,6 +77,9 @@ def test_the_board_of_a_real_bench(page: Page, at_bench: Bench, tmp_path: Path) 
             assert said.rstrip().endswith("0"), "nothing is suspect"
             assert "404" in text_of(page, "bench-2.metrics")
             assert "cut off" in text_of(page, "bench-3.metrics")
+            expect(page.get_by_role("status")).to_contain_text("3 benches")
+            expect(page.get_by_role("status")).to_contain_text(": 2 to look at")
+            assert "housing bench" in page.locator("tbody tr").last.inner_text(), "what is well stands last"
             found = Axe().run(page)
             assert found.violations_count == 0, found.generate_report()
 
@@ -88,6 +91,7 @@ def test_the_board_of_a_real_bench(page: Page, at_bench: Bench, tmp_path: Path) 
             page.reload()
             said = text_of(page, "housing bench")
             assert re.search(r"bore-port: 1 of \d+", said)
+            expect(page.get_by_role("status")).to_contain_text(": 3 to look at")
             assert page.locator("tbody tr").first.locator("td").last.inner_text().strip() == "1"
             assert page.locator("tbody tr").first.locator("td").last.locator(".wrong").count() == 1
         finally:
