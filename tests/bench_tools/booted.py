@@ -124,6 +124,17 @@ class Booted:
             )
             threading.Event().wait(0.2)
 
+    def path(self, path: str) -> str:
+        """Return where a file of it is found from here."""
+        return f"/proc/{self._first()}/root{path}"
+
+    def until_there(self, path: str) -> None:
+        """Wait until a file is there."""
+        deadline = time.monotonic() + PATIENCE_S
+        while not Path(self.path(path)).exists():
+            assert time.monotonic() < deadline, f"{path} is not there\n{self.log()}"
+            threading.Event().wait(0.05)
+
     def _first(self) -> int:
         assert self._process is not None
         children = Path(f"/proc/{self._process.pid}/task/{self._process.pid}/children").read_text().split()
