@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 import time
 import tomllib
 from collections.abc import Iterator
@@ -261,6 +263,24 @@ def test_nothing_keeps_a_person_out_of_finding_and_teaching(
         step("bound")
     context.close()
     assert FAILED == []
+
+
+def test_who_may_not_set_up_is_told_before_anything_is_tried(
+    machine: Machine, tmp_path: Path, person: BrowserContext
+) -> None:
+    """With people, whoever is not signed in sees what is plugged in, and how to come to more; nothing is opened."""
+    with Daemon(tmp_path, EMPTY, env=machine.env) as daemon:
+        words = ["access", "add", "M7", "--role", "operator", "--station", "station.toml"]
+        subprocess.run(
+            [sys.executable, "-m", "gaugepost", *words],
+            cwd=tmp_path, input="481516\n481516\n", capture_output=True, text=True, timeout=60, check=True,
+        )  # fmt: skip
+        page = opened(person, daemon.address, "find")
+        expect(page.locator(".find-device")).to_have_count(2)
+        expect(page.locator(".find > .sheet").get_by_role("link", name="Sign in")).to_be_visible()
+        page.get_by_role("button", name="Listen to it: Bench Adapter").click()
+        expect(page.locator(".find .problem")).to_contain_text("signed in")
+        assert daemon.get("/lessons")["lessons"] == []
 
 
 def test_by_keyboard_alone(machine: Machine, tmp_path: Path, person: BrowserContext) -> None:

@@ -1,6 +1,6 @@
 // What is plugged in now, as it comes and goes: one of it is chosen, and listened to.
 
-import { get, send } from "../common/ask.js";
+import { get, may, send, who } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
 import { told } from "../common/told.js";
 import { t, word } from "../common/words.js";
@@ -25,7 +25,7 @@ export function devices(place, acts, problem) {
   if (problem) tell(said, problem);
 
   place.append(
-    h("h2", { tabindex: "-1" }, t("find.which")), h("p", {}, t("find.plug")), said, going, list,
+    h("h2", { tabindex: "-1" }, t("find.which")), h("p", {}, t("find.plug")), may("set-up") ? "" : notAllowed(), said, going, list,
     h("p", { class: "doing" }, radio, " ", h("span", { class: "soft" }, t("find.radio_note"))), others, rest, elsewhere(listen), problems);
 
   // Begins to listen to a device, or to a link that the station has already.
@@ -118,6 +118,10 @@ export function devices(place, acts, problem) {
       refresh.end();
     },
   };
+}
+
+function notAllowed() {
+  return h("p", { class: "sheet is-open" }, t("setup.not_allowed"), " ", who().person ? null : h("a", { href: "/sign-in#find" }, t("sign_in.title")));
 }
 
 // A port that no list shows: by its path, or on the network.
