@@ -9,7 +9,6 @@ from gaugepost.core.distributions.normal import normal_cdf, normal_density, norm
 
 _MANY = 1000
 """From here on the distribution is near enough to the normal for Hill's expansion."""
-_ENOUGH = 1e-16
 _MOST_STEPS = 60
 _TERMS = tuple(map(float, range(1, 500)))
 """The numbers of a continued fraction's terms; as floats: a whole number among them costs as much as two."""
@@ -117,7 +116,7 @@ def _fraction(a: float, b: float, x: float) -> float:
         c, d = 1.0 + term / c, 1.0 / (1.0 + term * d)
         change = c * d
         product *= change
-        if -_ENOUGH < change - 1.0 < _ENOUGH:
+        if change == 1.0:  # to the last digit: what further terms do to the product is nothing
             break
     return product
 
