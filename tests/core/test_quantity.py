@@ -113,6 +113,8 @@ def test_nothing_but_plain_digits_is_a_number(text: str) -> None:
 def test_more_digits_than_anything_shows_are_refused() -> None:
     """Too many digits are refused, never cut."""
     assert parse_number("1" * MAX_DIGITS) == int("1" * MAX_DIGITS)
+    signed = parse_number("-1." + "1" * (MAX_DIGITS - 1))  # neither sign nor point is a digit
+    assert signed.scaleb(MAX_DIGITS - 1) == -int("1" * MAX_DIGITS)
     with pytest.raises(ValueRefused, match="20 digits"):
         parse_number("1." + "1" * MAX_DIGITS)
 
