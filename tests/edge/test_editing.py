@@ -67,9 +67,16 @@ def test_tables_come_and_go() -> None:
 
 
 def test_what_toml_cannot_hold_is_refused() -> None:
-    """A null in a list removes nothing that anybody could name; half a file can't be edited at all."""
+    """A null in a list removes nothing that anybody could name; half a character or file is none."""
     with pytest.raises(ValueRefused, match="null"):
         edited(TEXT, {"masters": {"ring-38": {"codes": ["a", None]}}})
+    halves: list[dict[str, Any]] = [
+        {"masters": {"r\ud800": {}}},
+        {"masters": {"ring-38": {"certificate": "\udfff"}}},
+    ]
+    for change in halves:
+        with pytest.raises(ValueRefused, match="half a character"):
+            edited(TEXT, change)
     with pytest.raises(CommandRefused, match="can't be edited"):
         edited("[station", {"station": {"name": "x"}})
 

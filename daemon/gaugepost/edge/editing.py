@@ -41,12 +41,15 @@ def edited(text: str, change: Mapping[str, Any]) -> str:
             f"the station file can't be edited: {cause}", hint="put it right with an editor first"
         ) from cause
     _without_null(change)
+    new = ""
     try:
         _take(document, change)
         new = tomlkit.dumps(document)
         same = tomllib.loads(new) == wanted
     except (TOMLKitError, ValueError, TypeError):
         same = False
+    if any("\ud800" <= each <= "\udfff" for each in new):
+        raise ValueRefused("a text holds half a character", hint="send it as UTF-8")
     if not same:
         raise CommandRefused(
             "the station file is written so that this can't be edited in place",

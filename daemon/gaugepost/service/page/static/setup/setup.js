@@ -41,7 +41,7 @@ export function open(place, station) {
   }, REST_MS);
 
   function saved(answer) {
-    put(done, t("setup.saved"), " ", told(answer.text));
+    put(done, t("setup.saved"), " ", answer.changes.map((each, at) => [at ? "; " : "", told(each)]).flat());
     done.hidden = false;
     station.say(`${t("setup.saved")} ${answer.text}`);
     refresh();
