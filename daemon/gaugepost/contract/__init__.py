@@ -8,6 +8,7 @@ from gaugepost.contract.adapters import (
     Link as Link,
     Outcome as Outcome,
     Publication as Publication,
+    Reaches as Reaches,
     Refusal as Refusal,
     StationFacts as StationFacts,
     sequence_of as sequence_of,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, Protocol
+from typing import ClassVar, Protocol, runtime_checkable
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict
@@ -152,3 +152,14 @@ class Destination(Protocol):
 
     async def close(self) -> None:
         """Let go; harmless when not open."""
+
+
+@runtime_checkable
+class Reaches(Protocol):
+    """A destination that can say whether its far side lets it in, before anything is delivered."""
+
+    async def reach(self) -> str:
+        """Go in as for a delivery, hand over nothing and change nothing, and let go; return what answered.
+
+        It is never asked while the destination is open. Raises `Unreachable` where the far side does not let it in.
+        """

@@ -55,6 +55,13 @@ class Connection:
         client_id = settings.client_id_at(station)
         return cls(settings, partial(Network, settings, folder, client_id, will), presence)
 
+    @classmethod
+    def for_a_look(cls, settings: MqttSettings, folder: Path, station: str) -> Self:
+        """Return one that says nothing, under a name of its own: the station's would end the connection it may have."""
+        return cls(
+            settings, partial(Network, settings, folder, f"{settings.client_id_at(station)}-look", None)
+        )
+
     @property
     def is_over(self) -> bool:
         """Whether it has ended, for whatever reason."""

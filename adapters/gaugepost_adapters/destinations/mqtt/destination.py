@@ -107,6 +107,13 @@ class Mqtt:
             connection = await self._connected()
         return connection.stream(self._compose, self._settings.max_in_flight, news)
 
+    async def reach(self) -> str:
+        """Let the broker take us in, and go again. Raises `Unreachable`."""
+        look = Connection.for_a_look(self._settings, self._station.data, self._station.name)
+        await look.open()
+        await look.close()
+        return self._settings.where
+
     @property
     def brings_commands(self) -> bool:
         """Whether the settings switch commands on."""

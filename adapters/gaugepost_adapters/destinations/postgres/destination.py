@@ -84,6 +84,14 @@ class Postgres:
         if session is not None:
             await session.close()
 
+    async def reach(self) -> str:
+        """Have the server let us in, and go again; the schema is not looked at. Raises `Unreachable`."""
+        session = await asyncio.to_thread(_library)
+        look = session(self._settings, self._station.data, self._station.name)
+        await look.connect()
+        await look.close()
+        return self._settings.where
+
     async def _begun(self) -> Session:
         if self._session is not None:
             if not self._session.is_over:

@@ -76,6 +76,15 @@ class Session:
 
     async def begin(self) -> None:
         """Connect, and have the schema ready."""
+        await self.connect()
+        try:
+            await self._bounded(self._make_ready())
+        except BaseException:
+            await self.close()
+            raise
+
+    async def connect(self) -> None:
+        """Connect, and ask nothing yet."""
         given = self._given()
         limit_s = self._settings.connect_timeout_s
         connecting = psycopg.AsyncConnection.connect(**given, autocommit=True)
@@ -89,11 +98,6 @@ class Session:
             ) from cause
         except psycopg.Error as cause:
             raise self._means(cause) from cause
-        try:
-            await self._bounded(self._make_ready())
-        except BaseException:
-            await self.close()
-            raise
 
     async def put(self, batch: Sequence[Publication]) -> None:
         """Have the server hold all of `batch`, in one transaction. Raises `RowsRefused` where it is about the rows."""

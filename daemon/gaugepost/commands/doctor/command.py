@@ -15,8 +15,8 @@ from gaugepost.edge.stationfile import Station, read_station
 
 _EPILOG = """\
 Run it as the user that the service runs as: permissions are looked at as they are for whoever asks. Where the service
-runs it is asked how links and destinations stand; where it does not, each link is opened for a moment. Nothing is
-changed and nothing is sent to a destination.
+runs it is asked how links and destinations stand; where it does not, each link is opened for a moment, and brokers and
+databases are asked to let us in. Nothing is changed and nothing is delivered.
 
 examples:
   gaugepost doctor station.toml
@@ -65,4 +65,8 @@ def _findings(args: argparse.Namespace, read: Station) -> Iterator[Found]:
     yield from computer.door(read)
     said_by_service = station.of_service(service_of(args))
     yield from computer.address(read, runs=said_by_service is not None)
-    yield from station.links(read) if said_by_service is None else said_by_service
+    if said_by_service is not None:
+        yield from said_by_service
+        return
+    yield from station.links(read)
+    yield from station.destinations(read)

@@ -8,13 +8,15 @@ from typing import Any
 
 from gaugepost.commands.doctor.findings import Found, fault, warning, well
 from gaugepost.commands.talk import Service
-from gaugepost.contract import LinkLost
+from gaugepost.contract import LinkLost, Reaches, StationFacts
 from gaugepost.core.errors import GaugepostError, Unreachable
 from gaugepost.edge.clock import Clock
-from gaugepost.edge.stationfile import LinkPlan, Station
+from gaugepost.edge.stationfile import DestinationPlan, LinkPlan, Station
 
 OPEN_S = 15.0
 """How long a link may take to connect: a gauge without a wire has to be found first."""
+REACH_S = 30.0
+"""How long a far side may take to let somebody in."""
 
 
 def of_service(service: Service) -> Iterator[Found] | None:
@@ -102,3 +104,26 @@ async def _opened(plan: LinkPlan, clock: Clock) -> Found:
         return fault(about, f"not connected within {OPEN_S:g} s", "look whether the gauge is on and near")
     finally:
         await link.close()
+
+
+def destinations(station: Station) -> Iterator[Found]:
+    """Knock at each far side that lets somebody in, as a broker or a database does; nothing is handed over."""
+    facts = StationFacts(station.name, station.zone, station.data)
+    for plan in station.destinations.values():
+        yield from asyncio.run(_reached(plan, facts))
+
+
+async def _reached(plan: DestinationPlan, facts: StationFacts) -> list[Found]:
+    about = f"destination {plan.name}"
+    if plan.destination is None or plan.settings is None:
+        return [fault(about, str(plan.problem), "install the package that it comes with, or take it out")]
+    destination = plan.destination(plan.settings, facts)
+    if not isinstance(destination, Reaches):
+        return []
+    try:
+        async with asyncio.timeout(REACH_S):
+            return [well(about, f"{await destination.reach()} lets it in")]
+    except Unreachable as away:
+        return [fault(about, away.finding, away.hint or "look whether it runs, and at the network")]
+    except TimeoutError:
+        return [fault(about, f"no answer within {REACH_S:g} s", "look whether it runs, and at the network")]
