@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +17,8 @@ from tests.bench_tools.bluetooth.aside import bench_aside
 from tests.bench_tools.bluetooth.bench import VALUES, gauge
 from tests.bench_tools.daemon import Daemon, Port, station_file
 from tests.bench_tools.machine import Machine
+from tests.contract.test_hid_usage import LENGTH
+from tests.contract.test_wedge_daemon import GRAB
 
 EMPTY = '[station]\nname = "new bench"\ntime_zone = "UTC"\n'
 GAUGE = {"contact": "three-point", "display": "absolute", "check_limit": "2 µm"}
@@ -92,6 +95,53 @@ def test_a_gauge_is_found_and_bound_to_a_station_with_nothing_in_it(machine: Mac
         assert (reading["gauge"], reading["value_mm"]) == ("bore", "38.015")
         (port,) = (each for each in daemon.get("/devices")["devices"] if each["kind"] == "serial_port")
         assert (port["link"], port["serves"]) == ("bore-port", ["bore"])
+
+
+@pytest.mark.attack
+def test_what_sends_reports_says_itself_how_it_is_read(machine: Machine, tmp_path: Path) -> None:
+    """A device that tells how its reports are laid out needs no description: its usages are offered."""
+    machine.do("plug", "hidraw3", descriptor=LENGTH.hex())
+    with Daemon(tmp_path, EMPTY, env=machine.env) as daemon:
+        (probe,) = (each for each in daemon.get("/devices")["devices"] if each["kind"] == "hid_report")
+        lesson = daemon.post("/lessons", {key: probe[key] for key in ("kind", "settings")})
+        path = f"/lessons/{lesson['lesson']}"
+        machine.do("type", "hidraw3", bytes=report(123456))
+        came(daemon, path, lesson["next"])
+        fit = next(
+            each for each in daemon.get(f"{path}/fitting")["fits"] if each["reads"][0]["says"] == "12.3456 mm"
+        )
+        assert (fit["origin"], fit["link"]["decoder"]["usage"]) == ("device", "ff00:0003")
+        daemon.post(path, {}, "DELETE")
+        change = {"links": {"hid": fit["link"]}, "gauges": {"probe": {"link": "hid", **GAUGE}}}
+        assert bound(daemon, change)["accepted"]
+        until_connected(daemon)
+        machine.do("type", "hidraw3", bytes=report(-30721))
+        assert daemon.wait_for(1, kind="reading")[0]["indication"] == "-3.0721"
+
+
+def report(logical: int) -> str:
+    """Return a report of the probe's, in ten-thousandths of a millimetre, as hexadecimal digits."""
+    return (b"\x01\x00" + logical.to_bytes(3, "little", signed=True)).hex()
+
+
+@pytest.mark.attack
+def test_a_gauge_that_types_is_bound_and_nobody_else_gets_its_keys(machine: Machine, tmp_path: Path) -> None:
+    """A keyboard that is listened to types for the station alone; its comma is read, and its Enter ends a frame."""
+    with Daemon(tmp_path, EMPTY, env=machine.env) as daemon:
+        (wedge,) = (each for each in daemon.get("/devices")["devices"] if each["kind"] == "keyboard_wedge")
+        lesson = daemon.post("/lessons", {key: wedge[key] for key in ("kind", "settings")})
+        path = f"/lessons/{lesson['lesson']}"
+        machine.type("event5", "38,014")
+        came(daemon, path, lesson["next"])
+        assert machine.run("-c", GRAB, "/dev/input/event5").returncode == errno.EBUSY
+        fits = daemon.get(f"{path}/fitting")["fits"]
+        assert [each["reads"][0]["says"] for each in fits] == ["38.014 mm", "38.014 in"]
+        daemon.post(path, {}, "DELETE")
+        change = {"links": {"wedge": fits[0]["link"]}, "gauges": {"bore": {"link": "wedge", **GAUGE}}}
+        assert bound(daemon, change)["accepted"]
+        until_connected(daemon)
+        machine.type("event5", "38,015")
+        assert daemon.wait_for(1, kind="reading")[0]["value_mm"] == "38.015"
 
 
 @pytest.mark.attack

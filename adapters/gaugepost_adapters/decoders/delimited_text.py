@@ -51,7 +51,7 @@ class DelimitedText(MeasuringDecoder):
         return text.propose(evidence)
 
     @classmethod
-    def usual(cls) -> Iterable[Mapping[str, Any]]:
+    def usual(cls, tells: Mapping[str, str]) -> Iterable[Mapping[str, Any]]:
         """Return settings that many gauges are read by; see `proposing/usual.py`."""
         from gaugepost_adapters.decoders.proposing.usual import usual
 

@@ -157,5 +157,8 @@ class KnowsUsual(Protocol):
     """A decoder that knows by itself how many gauges send: a person only has to see that the right digits come out."""
 
     @classmethod
-    def usual(cls) -> Iterable[Mapping[str, Any]]:
-        """Return settings, without `kind`, the most usual first; checked by whoever asked."""
+    def usual(cls, tells: Mapping[str, str]) -> Iterable[Mapping[str, Any]]:
+        """Return settings, without `kind`, the most usual first; checked by whoever asked.
+
+        `tells` is what the link tells of its decoder itself (`Tells`), empty where it tells nothing.
+        """

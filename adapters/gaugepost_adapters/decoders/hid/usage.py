@@ -9,9 +9,10 @@ The descriptor stands in the station file, so that a report can be read again ye
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from fractions import Fraction
-from typing import ClassVar, Self
+from typing import Any, ClassVar, Self
 
 from pydantic import Field as Setting, model_validator
 
@@ -132,6 +133,13 @@ class HidUsage:
         from gaugepost_adapters.decoders.proposing import usages
 
         return usages.propose(evidence)
+
+    @classmethod
+    def usual(cls, tells: Mapping[str, str]) -> Iterable[Mapping[str, Any]]:
+        """Return each value that the device's own descriptor tells of."""
+        from gaugepost_adapters.decoders.proposing import usages
+
+        return [draft.settings for draft in usages.propose(Evidence((), tells=tells)).drafts]
 
     def feed(self, chunk: Chunk) -> list[Decoded]:
         """Return the value of a report; what is no whole report is a bad frame."""

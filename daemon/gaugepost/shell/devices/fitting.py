@@ -93,13 +93,10 @@ def fits(descriptions: Iterable[Description], chunks: Sequence[Chunk]) -> list[F
 
 
 def at_hand(station: Station, tells: Mapping[str, str]) -> Iterator[Description]:
-    """Yield what may describe a gauge: what its device says itself, links of the station, files, what is usual.
+    """Yield what may describe a gauge: links of the station, files, what is usual or its device says itself.
 
     Reads the disk. `tells` is what the device says of its decoder's settings.
     """
-    decoders = _decoders()
-    for kind in decoders if tells else ():
-        yield Description("device", "", kind, tells, {"kind": kind, **tells})
     for plan in station.links.values():
         settings = plan.decoder_settings.model_dump(mode="json", exclude_unset=True)
         yield Description(
@@ -108,10 +105,11 @@ def at_hand(station: Station, tells: Mapping[str, str]) -> Iterator[Description]
     folder = station.path.parent / FOLDER
     for path in sorted(folder.glob("*.toml"))[:MOST_FILES] if folder.is_dir() else ():
         yield from _file(path)
-    for kind, decoder in decoders.items():
+    for kind, decoder in _decoders().items():
         if isinstance(decoder, KnowsUsual):
-            for known in decoder.usual():
-                yield Description("usual", "", kind, known, {"kind": kind, **known})
+            for known in decoder.usual(tells):
+                origin: Origin = "device" if tells and tells.items() <= known.items() else "usual"
+                yield Description(origin, "", kind, known, {"kind": kind, **known})
 
 
 def _decoders() -> dict[str, object]:
