@@ -53,6 +53,8 @@ def figures() -> Iterator[Figure]:
             made.append(Daemon(home, text, start_s=START_S))
         with ThreadPoolExecutor(AT_ONCE) as starting:
             daemons = list(starting.map(stack.enter_context, made))
+        for daemon in daemons:
+            _connected(daemon)
         before = [_cpu_s(daemon) for daemon in daemons]
         sent = _measure(ports)
         used = [_cpu_s(daemon) - was for daemon, was in zip(daemons, before, strict=True)]
@@ -87,6 +89,15 @@ def figures() -> Iterator[Figure]:
 _LATE = (
     "SELECT extract(epoch FROM arrived_at - measured_at)::float8 FROM gaugepost.record WHERE kind = 'reading'"
 )
+
+
+def _connected(daemon: Daemon) -> None:
+    """Wait until its gauge can be heard: what a gauge sends before that is nobody's."""
+    deadline = time.monotonic() + START_S
+    while any(link["state"] != "connected" for link in daemon.get("/links")["links"]):
+        if time.monotonic() > deadline:
+            raise TimeoutError(f"its gauge is never connected: {daemon.log()[-2000:]}")
+        time.sleep(0.1)
 
 
 def _measure(ports: list[Port]) -> int:
