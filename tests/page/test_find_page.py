@@ -206,6 +206,30 @@ def test_a_gauge_that_waits_to_be_asked(tmp_path: Path, person: BrowserContext) 
         assert gauge.received(2) == b"D\r"
 
 
+def test_no_gauge_of_the_station_is_overwritten(tmp_path: Path, person: BrowserContext) -> None:
+    """A name that is taken is refused before anything is sent, and a link's name beside it is one that is free."""
+    with Port() as own, Port() as gauge, Daemon(tmp_path, station_file([own])) as daemon:
+        taken = {"kind": "serial_port", "device": "/dev/x", "decoder": {"kind": "code_text"}}
+        digest = daemon.get("/station/file")["sha256"]
+        daemon.post("/station/file", {"change": {"links": {"g1-link": taken}}, "sha256": digest}, "PATCH")
+        assert daemon.status == 200
+        page = opened(person, daemon.address, "find")
+        listens_at(page, gauge.path)
+        gauge.send(b"7.250 mm\r\n")
+        expect(page.locator(".find-fit")).to_have_count(1)
+        page.locator("input[name=name]").fill("g0")
+        page.locator("input[value=three-point]").check()
+        page.locator("input[name=operator]").fill("M1")
+        expect(page.locator(".find-bind .problem")).to_contain_text("There is one of this name already")
+        page.locator(".find-bind button.main").click()
+        names(page, "g1")
+        page.get_by_role("button", name="Save and use it").click()
+        expect(page.get_by_role("heading", name="g1 is bound")).to_be_visible()
+        said = station(daemon)
+        assert (said["gauges"]["g0"]["link"], said["gauges"]["g1"]["link"]) == ("usb-0", "g1-link-2")
+        assert said["links"]["g1-link"]["device"] == "/dev/x"
+
+
 def test_a_lesson_that_ended_leads_back_to_the_list(tmp_path: Path, person: BrowserContext) -> None:
     """Whoever comes back to a lesson that is over is told so, and chooses again."""
     with Port() as gauge, Daemon(tmp_path, EMPTY) as daemon:

@@ -5,7 +5,7 @@ import { h, put } from "../common/dom.js";
 import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
-import { signing } from "../setup/form.js";
+import { others, signing, wouldChange } from "../setup/form.js";
 
 const NAME = "[A-Za-z0-9][A-Za-z0-9_.\\-]{0,63}";
 
@@ -31,6 +31,7 @@ export function binding(place, acts, lesson) {
   let served = null;
   let ended = false;
   let complete = true;
+  let tables = {};
 
   // What of the station file is otherwise with the gauge; null while something is missing.
   function change() {
@@ -38,38 +39,52 @@ export function binding(place, acts, lesson) {
     if (served === null || !fit || fit.quantity !== "length") return null;
     if (served.length) return { links: { [lesson.link]: fit.link } };
     if (![...about.querySelectorAll("input")].every((each) => each.checkValidity())) return null;
-    const link = lesson.link ?? `${data.get("name")}-link`;
+    const link = lesson.link ?? free(`${data.get("name")}-link`);
     const gauge = { link, ...(fit.channel ? { channel: fit.channel } : {}), contact: data.get("contact"), display: data.get("display"),
       ...(data.get("display") === "from-nominal" ? { nominal: data.get("nominal") } : {}), resolution: data.get("resolution"), check_limit: data.get("check_limit") };
     return { links: { [link]: fit.link }, gauges: { [data.get("name")]: gauge } };
   }
 
-  const preview = latest(async () => {
-    const wanted = change();
+  function free(name) {
+    let number = 1;
+    while (tables.links?.[number > 1 ? `${name}-${number}` : name]) number += 1;
+    return number > 1 ? `${name}-${number}` : name;
+  }
+
+  // Has the service look over what is wanted, and shows what would be otherwise.
+  async function look() {
     seen = null;
-    if (!wanted) {
-      put(changes);
-      return;
-    }
     try {
-      const { sha256, tables } = await get("/station/file");
-      complete = ["masters", "characteristics"].every((section) => Object.keys(tables?.[section] ?? {}).length);
+      const file = await get("/station/file");
+      const { sha256 } = file;
+      tables = file.tables ?? {};
+      const { name } = form.elements;
+      name.setCustomValidity(!about.hidden && tables.gauges?.[name.value] ? t("setup.name_taken") : "");
+      const wanted = change();
+      if (!wanted) {
+        put(changes);
+        put(said, name.validity.customError ? t("setup.name_taken") : null);
+        return;
+      }
+      complete = ["masters", "characteristics"].every((section) => Object.keys(tables[section] ?? {}).length);
       put(save, t(complete ? "find.save" : "find.save_first"));
       const answer = await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
       seen = { change: wanted, sha256 };
       put(said);
-      put(changes, h("p", {}, t("find.will")), h("ul", { lang: "en" }, answer.changes.map((each) => h("li", {}, each))),
-        answer.warnings.length ? h("details", {}, h("summary", {}, t("find.warnings", { count: answer.warnings.length })), h("ul", { lang: "en" }, answer.warnings.map((each) => h("li", {}, [each.key, each.finding, each.write].filter(Boolean).join(": "))))) : null);
+      put(changes, ...wouldChange(answer),
+        answer.warnings.length ? h("details", {}, h("summary", {}, t("find.warnings", { count: answer.warnings.length })), others(answer.warnings)) : null);
     } catch (error) {
       put(changes);
       refused(error);
     }
-  }, 300);
+  }
+
+  const preview = latest(look, 300);
 
   function refused(error) {
     tell(said, error);
-    const more = error.body?.findings ?? error.body?.errors ?? [];
-    if (more.length) said.append(h("ul", { lang: "en" }, more.map((each) => h("li", {}, [each.key, each.finding, each.write].filter(Boolean).join(": ")))));
+    const found = error.body?.findings?.filter((each) => each.severity !== "warning") ?? [];
+    if (found.length) said.append(others(found));
   }
 
   form.addEventListener("input", () => {
@@ -82,18 +97,21 @@ export function binding(place, acts, lesson) {
     put(said);
     save.disabled = true;
     try {
-      const wanted = change();
-      const sha256 = JSON.stringify(seen?.change) === JSON.stringify(wanted) ? seen.sha256 : (await get("/station/file")).sha256;
+      if (!seen || JSON.stringify(seen.change) !== JSON.stringify(change())) await look();
+      if (!seen) {
+        save.disabled = false;
+        return;
+      }
       if (!ended) {
-        await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
         acts.ends();
         await send("DELETE", `/lessons/${lesson.lesson}`);
         ended = true;
       }
-      await send("PATCH", "/station/file", { change: wanted, sha256, ...sign.said() });
+      await send("PATCH", "/station/file", { ...seen, ...sign.said() });
       if (complete) acts.bound(served.length ? served : [form.elements.name.value]);
       else location.hash = "#setup/first";
     } catch (error) {
+      seen = null;
       refused(error);
       save.disabled = false;
     }
