@@ -151,14 +151,13 @@ def _at_rows(
                 )
             continue
         any_found = True
-        expected = f"expected {finding.expected}" if finding.expected else ""
         literal = _WRITE.fullmatch(finding.write)
         write = f"write {literal[1]}" if literal else finding.write
         key = re.split(r"[.\[]", inner, maxsplit=1)[0]
-        text = "; ".join(part for part in (finding.finding, expected) if part)
         column = columns.get(key)
-        named = f"{key.replace('_', ' ')} {text}" if column is None and key else text
-        at.said.append(Said(column, named, write, warning=severity is Severity.WARNING))
+        named = f"{key.replace('_', ' ')} {finding.finding}" if column is None and key else finding.finding
+        warns = severity is Severity.WARNING
+        at.said.append(Said(column, named, write, finding.expected, warning=warns))
     return any_found
 
 

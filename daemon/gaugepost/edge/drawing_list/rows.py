@@ -46,6 +46,7 @@ class Said:
     column: int | None
     finding: str
     write: str = ""
+    expected: str = ""
     warning: bool = False
 
 

@@ -52,4 +52,10 @@ def _row(row: Row) -> Document:
 
 def _said(said: Said) -> Document:
     severity = "warning" if said.warning else "error"
-    return {"column": said.column, "finding": said.finding, "write": said.write, "severity": severity}
+    return {
+        "column": said.column,
+        "finding": said.finding,
+        "expected": said.expected,
+        "write": said.write,
+        "severity": severity,
+    }

@@ -6,6 +6,7 @@ import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { others, signing, wouldChange } from "./form.js";
 import { sentence } from "./patch.js";
+import { table } from "./table.js";
 
 const EXAMPLE = "name;kind;nominal;upper deviation;lower deviation;gauge\ninlet-bore;bore;38 mm;+0.025 mm;0;{gauge}\nseal-seat;bore;62 mm;+0.046 mm;0;{gauge}\ncover-bore;bore;1.2500 in;+0.0010 in;0;{gauge}\n";
 const TONES = { new: "is-good", changes: "is-good", same: "soft", wrong: "is-bad" };
@@ -165,18 +166,25 @@ function decoded(bytes) {
 function shown(seen) {
   const { counts } = seen;
   const at = (found, column) => found.filter((each) => each.column === column);
-  const says = (found) => found.map((each) => h("span", { class: each.severity === "warning" ? "is-open" : "problem" }, sentence(each)));
+  const says = (found) => found.map((each) => h("span", { class: each.severity === "warning" ? "says is-open" : "says problem" }, sentence(each)));
+  const wrongIn = (row) => {
+    const columns = [...new Set(row.findings.filter((each) => each.column !== null && each.severity !== "warning").map((each) => seen.headings[each.column]?.heading))];
+    return columns.length ? h("span", { class: "soft" }, `: ${columns.join(", ")}`) : null;
+  };
+  const width = Math.max(seen.headings.length, ...seen.rows.map((row) => row.cells.length));
   return [
     h("h3", { tabindex: "-1" }, t("setup.list_counts", { rows: seen.rows.length, good: counts.new + counts.changes, same: counts.same, wrong: counts.wrong })),
     seen.findings.length ? h("ul", { class: "plain" }, seen.findings.map((each) => h("li", { class: each.severity === "warning" ? "is-open" : "problem" },
       each.column === null ? null : `${t("setup.list_column", { number: each.column + 1 })} `, sentence(each)))) : null,
-    h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("setup.list_preview") }, h("table", { class: "list-table" },
-      h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("setup.list_line")), h("th", { scope: "col" }, t("setup.list_becomes")), h("th", { scope: "col" }, t("setup.limits")),
-        seen.headings.map((each) => h("th", { scope: "col", class: each.key ? null : "soft" }, each.heading || "–")))),
-      h("tbody", {}, seen.rows.map((row) => h("tr", { class: row.state === "wrong" ? "wrong" : null },
-        h("th", { scope: "row" }, String(row.line)),
-        h("td", {}, h("b", { class: TONES[row.state] }, t(`setup.list_${row.state}`)), says(row.findings.filter((each) => each.column === null))),
-        h("td", { class: "digits" }, row.limits ? `${[row.limits.lower, row.limits.upper].map((each) => each ?? "").join(" … ")} ${row.limits.unit}` : "–"),
-        Array.from({ length: Math.max(seen.headings.length, row.cells.length) }, (_, column) => h("td", {}, row.cells[column] ?? "", says(at(row.findings, column))))))))),
+    table(t("setup.list_preview"), [t("setup.list_line"), t("setup.list_becomes"), t("setup.limits"), ...Array.from({ length: width }, (_, column) => seen.headings[column]?.heading || t("setup.list_column", { number: column + 1 }))],
+      seen.rows.map((row) => [
+        String(row.line),
+        [h("b", { class: TONES[row.state] }, t(`setup.list_${row.state}`)), wrongIn(row), ...says(row.findings.filter((each) => each.column === null))],
+        h("span", { class: "digits" }, row.limits ? `${[row.limits.lower, row.limits.upper].map((each) => each ?? "").join(" … ")} ${row.limits.unit}` : "–"),
+        ...Array.from({ length: width }, (_, column) => {
+          const found = says(at(row.findings, column));
+          return found.length ? [row.cells[column] ?? "", ...found] : row.cells[column] ?? "";
+        }),
+      ]), { more: "list-table", rowClass: (row) => (seen.rows[row].state === "wrong" ? "wrong" : null) }),
   ].filter(Boolean);
 }
