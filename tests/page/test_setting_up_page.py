@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -84,6 +85,12 @@ def test_a_first_master(bare: Daemon, person: BrowserContext) -> None:
         "What stands on its box: letters, digits, dots, hyphens and underscores, as ring-38. There is one of this "
         "name already: write another name, or close this and change that one."
     )
+    form(page).get_by_label("Name (needed)").fill("Ø 40, ring")
+    form(page).get_by_label("Calibrated size at 20 °C (needed)").fill("1.57501 in")
+    page.keyboard.press("Enter")
+    name = form(page).get_by_label("Name (needed)")
+    expect(name).to_have_accessible_description(re.compile("This can't be a name: write 40-ring"))
+    expect(name).to_be_focused()
     form(page).get_by_label("Name (needed)").fill("ring-40")
     form(page).get_by_label("Calibrated size at 20 °C (needed)").fill("1.57501 in")
     page.keyboard.press("Enter")

@@ -185,6 +185,7 @@ function pairs(key, schema, about) {
 function table(key, schema, definitions, about) {
   const inner = fieldsOf(schema, definitions, { foreign: about.foreign });
   const made = framed(key, schema, about, h("div", { class: "set-inner" }, [...inner.values()].map((each) => each.box)), { group: true });
+  fill(inner, {}); // a choice that is needed within would say something by itself
   return {
     ...made,
     get() {

@@ -112,6 +112,11 @@ export function openForm({ title, section, name, file, parts, done }) {
     const within = here.filter(({ path }) => path.length > 2 && fields.has(path[2])).map(({ each, path }) => ({ path: path.slice(2), said: sentence(each), warning: each.severity === "warning" }));
     sayIn(fields, within);
     const ofTable = here.filter(({ path }) => path.length === 2 || !fields.has(path[2])).map(({ each }) => each);
+    const badName = adds ? ofTable.find((each) => each.finding.endsWith("can't be a name")) : null;
+    if (badName) {
+      nameIs(t("setup.name_bad", { name: badName.write.match(/\[\w+\.(.+)\]$/)?.[1] ?? "ring-38" }));
+      ofTable.splice(ofTable.indexOf(badName), 1);
+    }
     const rest = findings.filter((each) => each.severity !== "warning" && !here.some((one) => one.each === each));
     put(said, ofTable.length ? h("p", { class: "problem" }, ofTable.map(sentence)) : null,
       rest.length ? [h("p", { class: "problem" }, t("setup.elsewhere")), others(rest)] : null);
