@@ -31,7 +31,9 @@ def _threads() -> frozenset[str]:
 
 def _descriptors() -> frozenset[str]:
     found = set()
-    for fd in Path("/proc/self/fd").iterdir():
+    for fd in (
+        Path("/proc/self/fd").iterdir() if Path("/proc/self/fd").is_dir() else ()
+    ):  # Linux alone tells them
         if fd.name in ("0", "1", "2"):
             continue  # pytest's capture moves these about
         try:
