@@ -83,6 +83,13 @@ def test_the_board_of_a_real_bench(page: Page, at_bench: Bench, tmp_path: Path) 
             found = Axe().run(page)
             assert found.violations_count == 0, found.generate_report()
 
+            page.set_viewport_size({"width": 390, "height": 844})
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390, "a phone shows all of it"
+            expect(page.locator("tbody tr").last).to_contain_text("housing bench")
+            found = Axe().run(page)
+            assert found.violations_count == 0, found.generate_report()
+            page.set_viewport_size({"width": 1280, "height": 800})
+
             at_bench.bore.send(b"rubbish\r\n")
             at_bench.daemon.wait_for(1, kind="bad-frame")
             at_bench.show("38.0100")
