@@ -102,6 +102,8 @@ def test_a_gauge_by_radio_through_everything(tmp_path: Path) -> None:
             aside.do(aside.bench.say(own, bytes([15]), uuid="2A19"))
             low = daemon.wait_for(1, after=after, kind="condition")[-1]
             assert (low["gauge"], low["text"]) == ("g0", "battery low: 15 %")
+            (air,) = [each for each in daemon.get("/links")["links"] if each["link"] == "air"]
+            assert (air["battery_percent"], air["signal_dbm"]) == (15, -60)
             daemon.kill()
             assert aside.bench.service.connected(own)
             aside.bench.service.calls.clear()

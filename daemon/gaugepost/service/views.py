@@ -171,6 +171,8 @@ def link(status: LinkStatus) -> Document:
         "frames": status.frames,
         "bad_frames": status.bad_frames,
         "last_frame_at": rfc3339(last) if last is not None else None,
+        "signal_dbm": status.reception.signal_dbm,
+        "battery_percent": status.reception.battery_percent,
     }
 
 

@@ -28,6 +28,7 @@ from gaugepost.contract import (
     Temperature,
 )
 from gaugepost.contract.present import Confirms, Seeks
+from gaugepost.contract.wireless import Reception, reception_of
 from gaugepost.core.bench.arrivals.window import Window
 from gaugepost.core.bench.events import Arrived, LinkDown, LinkUp, MoreBadFrames
 from gaugepost.core.errors import CommandRefused
@@ -70,6 +71,8 @@ class LinkStatus:
     last_frame_utc_ms: int | None
     connects: int = 0
     """How often it was connected."""
+    reception: Reception = Reception()
+    """How a gauge by radio is heard; nothing known of others."""
 
 
 class Intake:
@@ -131,6 +134,7 @@ class Intake:
             self._bad_frames,
             self._last_frame.utc_ms if self._last_frame else None,
             self._connects,
+            reception_of(self._link),
         )
 
     async def run(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Coroutine
+from dataclasses import replace
 from typing import Any
 
 from bleak import BleakClient
@@ -12,6 +13,7 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.device import BLEDevice
 
 from gaugepost.contract import Chunk, Condition, LinkLost, Moment
+from gaugepost.contract.wireless import Reception
 from gaugepost_adapters.links.bluetooth.faults import FAULTS, T, bounded, lost
 from gaugepost_adapters.links.bluetooth.settings import Settings, uuid_128
 from gaugepost_adapters.links.inbox import Inbox
@@ -44,6 +46,9 @@ class Gauge:
         self.name = f"{device.name or 'gauge'} ({device.address})"
         self.about = ""
         """What the gauge says about itself: "model …, serial number …"; empty where it says nothing."""
+        heard = device.details.get("props", {}).get("RSSI") if isinstance(device.details, dict) else None
+        self.reception = Reception(signal_dbm=heard)
+        """How it is heard: its signal as it was found, its battery as it said last."""
         self._client = BleakClient(device, self._disconnected, timeout=CONNECT_S)
         self._values: dict[str, BleakGATTCharacteristic] = {}
         self._requests: BleakGATTCharacteristic | None = None
@@ -199,6 +204,7 @@ class Gauge:
         if len(data) != 1 or data[0] > 100:
             return
         percent = data[0]
+        self.reception = replace(self.reception, battery_percent=percent)
         if self._low and percent > self._settings.battery_low + _BATTERY_BACK:
             self._low = False
         elif not self._low and percent <= self._settings.battery_low:

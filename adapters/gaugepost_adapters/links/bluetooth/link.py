@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from gaugepost.contract import AdapterSettings, Chunk, LinkLost, Moment
 from gaugepost.contract.present import Present
+from gaugepost.contract.wireless import Reception
 from gaugepost_adapters.links.bluetooth.seeking import Wanted
 from gaugepost_adapters.links.bluetooth.settings import EVERY, TO_INSTALL, Settings
 from gaugepost_adapters.links.inbox import Inbox
@@ -96,6 +97,10 @@ class BluetoothLeLink:
     def describe(self) -> str:
         """Name the gauge, as "Bluetooth LE gauge bore 7 (00:00:5E:00:53:10), model …, serial number …"."""
         return f"Bluetooth LE gauge {self._about or self._settings.address or repr(self._settings.name)}"
+
+    def reception(self) -> Reception:
+        """Return how the gauge is heard, and its battery."""
+        return Reception() if self._gauge is None else self._gauge.reception
 
     @staticmethod
     def present() -> list[Present]:

@@ -54,6 +54,8 @@ function facts(gauge, link) {
     ["link", link && `${link.link}: ${word("link", link.state)}${link.description ? ` (${link.description})` : ""}`],
     ["since", link && moment(link.since)],
     ["frames", link && t("gauges.counted", { frames: link.frames, bad: link.bad_frames })],
+    ["battery", known(link?.battery_percent) && `${link.battery_percent} %`],
+    ["signal", known(link?.signal_dbm) && t(`gauges.signal_${heard(link.signal_dbm)}`, { dbm: link.signal_dbm })],
     ["kind", `${word("contact", gauge.contact)}, ${word("display", gauge.display)}`],
     ["measures", gauge.characteristic],
     ["contact_set", gauge.contact_set],
@@ -64,6 +66,15 @@ function facts(gauge, link) {
     ["calibration", gauge.calibration_due && moment(gauge.calibration_due)],
     ["says", gauge.last_condition && `${gauge.last_condition.text ?? gauge.last_condition.code} (${clock(gauge.last_condition.measured_at)})`],
   ];
+}
+
+function known(number) {
+  return number !== null && number !== undefined;
+}
+
+// How well a signal is heard, in words (common practice, no source).
+function heard(dbm) {
+  return dbm >= -65 ? "well" : dbm >= -80 ? "enough" : "hardly";
 }
 
 // What is wrong, and what to do about it: the service's reasons, and the next step in this language.
