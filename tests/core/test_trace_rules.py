@@ -11,6 +11,8 @@ import pytest
 
 from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.tracing.dependants import Asked, What
+from gaugepost.core.bench.tracing.deriving import rederived
+from gaugepost.core.bench.tracing.document import MEASURE_AGAIN, action
 from gaugepost.core.bench.tracing.rejudging import to_rejudge
 from gaugepost.core.bench.tracing.reliving import Chosen, relive
 from gaugepost.core.bench.tracing.revision import Revision
@@ -18,7 +20,7 @@ from gaugepost.core.bench.tracing.tracing import trace
 from gaugepost.core.conformity import parse_rule
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import DERIVATIONS, Kind, Record
-from gaugepost.core.setup import Combine, Display, SetUp
+from gaugepost.core.setup import Combine, Display, PlaceEntry, SetUp
 from tests.core.station import AIR, Hand
 from tests.core.test_trace_lived import STEPS, Later
 from tests.core.test_trace_reliving import MEASURED, live, relived, station
@@ -253,4 +255,54 @@ def test_what_has_no_limits_can_leave_its_gauge_s_range() -> None:
     assert made_again(hand)[len(hand.records)] == reading
     assert made_again(hand, SMALLER)[len(hand.records)].reasons == (
         "the size is outside the gauge's range of 38.005 to 38.020 mm",
+    )
+
+
+@pytest.mark.parametrize("combine", [Combine.MEAN, Combine.RANGE, Combine.EACH])
+def test_a_result_of_which_a_reading_is_in_doubt_by_now_is_not_judged(combine: Combine) -> None:
+    """One that was accepted is to be measured again where a reading of it was beyond its gauge's range after all."""
+    out = ("the size is outside the gauge's range of 38.003 to 38.020 mm",)
+    places = station(Combine.MEAN, size_range_mm=(D("38.003"), D("38.020")))
+    bore = replace(places.characteristics["A"], combine=combine)
+    if combine is Combine.RANGE:
+        bore = replace(bore, lower_mm=None, upper_mm=D("0.010"))
+    hand = live(replace(places, characteristics={"A": bore}), [("show", "38.0101"), ("show", "38.0141")])
+    made = trace(Trail(hand.records), GAUGE, SMALLER, len(hand.records))
+    assert (made.lost, len(made.rows)) == (0, len(as_recorded(hand, *MEASURED)))
+    by_kind = {row.kind: row for row in made.rows}
+    form = by_kind[Kind.FORM].made
+    assert (form.taper_mm, form.verdict) == (hand.last(Kind.FORM).taper_mm, None)
+    assert form.reasons == (*(hand.last(Kind.FORM).reasons or ()), *out)
+    assert [row.made.reasons for row in made.rows if row.kind is Kind.READING] == [out, None]
+    right = trace(Trail(hand.records), GAUGE, Revision(), len(hand.records))
+    assert [row.changes for row in right.rows] == [()] * len(made.rows)
+    if combine is Combine.EACH:
+        return
+    result, was = by_kind[Kind.RESULT], hand.last(Kind.RESULT)
+    assert (was.decision, action(result)) == ("accept", MEASURE_AGAIN)
+    assert (result.made.verdict, result.made.decision, result.made.reasons) == ("not-judged", None, out)
+    assert (result.made.lower, result.made.upper) == (was.lower, was.upper)
+    assert was.value_mm is not None and result.made.value_mm is not None
+    moved = D("-0.005") if combine is Combine.MEAN else D(0)
+    assert abs(result.made.value_mm - was.value_mm - moved) < D("0.0000005")
+    assert result.made.uncertainty_mm is not None
+    hand.do(ev.Rejudge(tuple(to_rejudge(made)), "calibrated anew", "Q1"))
+    again = [at for at, each in enumerate(hand.records, 1) if each.kind is Kind.REJUDGED]
+    assert sorted(str(each) for each in rederived(Trail(hand.records), len(hand.records))) == sorted(
+        map(str, again)
+    )
+
+
+def test_a_form_says_its_own_reasons_and_the_doubts_of_its_readings() -> None:
+    """What a contact can't see is said as before, beside what is in doubt of a reading by now."""
+    made = station(Combine.MEAN, size_range_mm=(D("38.003"), D("38.020")))
+    places = {place: PlaceEntry(angle_deg=D(angle)) for place, angle in (("top", 0), ("mid", 90))}
+    bore = replace(made.characteristics["A"], places=places)
+    hand = live(replace(made, characteristics={"A": bore}), [("show", "38.0101"), ("show", "38.0141")])
+    (form,) = (at for at, each in enumerate(hand.records, 1) if each.kind is Kind.FORM)
+    (blind,) = hand.records[form - 1].reasons or ()
+    assert made_again(hand)[form] == hand.records[form - 1]
+    assert made_again(hand, SMALLER)[form].reasons == (
+        blind,
+        "the size is outside the gauge's range of 38.003 to 38.020 mm",
     )

@@ -16,7 +16,7 @@ from typing import Any
 from gaugepost.core.bench.apply import apply, resting
 from gaugepost.core.bench.budgeting import check_budget, fields_of
 from gaugepost.core.bench.combining import completed, member_of
-from gaugepost.core.bench.combining.groups import gathers
+from gaugepost.core.bench.judging import judged
 from gaugepost.core.bench.outcomes import as_part, spans
 from gaugepost.core.bench.standing import beyond_range
 from gaugepost.core.bench.state import Group, Member, State
@@ -30,7 +30,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import correct, mean
 from gaugepost.core.quantity import CONTEXT, Unit, parse_number, to_mm
 from gaugepost.core.record import Entry, Kind, Record
-from gaugepost.core.setup import Body, from_document, to_document
+from gaugepost.core.setup import Body, CharacteristicEntry, from_document, to_document
 
 MASTERING_KINDS = (
     Kind.MASTERING_BEGUN, Kind.MASTER_READING, Kind.MASTERING, Kind.CHECK_BEGUN, Kind.CHECK, Kind.ABANDONED,
@@ -221,7 +221,7 @@ class _Bench:
         record = again(record, numbers)
         if record.mastering is not None:
             found |= self._mastered_by.get(record.mastering, frozenset())
-        if characteristic is not None and gathers(characteristic, record):
+        if record.value_mm is not None:
             self._members[entry.sequence] = member_of(state, record, entry.sequence), record, found
         return Relived(entry.sequence, record, found)
 
@@ -261,8 +261,15 @@ class _Bench:
             groups={characteristic.name: Group(last.lot, last.piece, places)},
         )
         found = frozenset[str]().union(*(self._members[base][2] for _, base in known))
+        readings = [self._members[base][1] for _, base in known]
+        doubts = dict.fromkeys(
+            why for each in readings if each.verdict == Verdict.NOT_JUDGED for why in each.reasons or ()
+        )
         made = (each for each in completed(state, characteristic, last) if each.kind is record.kind)
-        return next((Relived(entry.sequence, each, found) for each in made), None)
+        return next(
+            (Relived(entry.sequence, _doubted(each, characteristic, (*doubts,)), found) for each in made),
+            None,
+        )
 
     def _temperatures(self, record: Record, *bodies: Body) -> tuple[frozenset[str], dict[str, Any]]:
         """Return the thermometers that these bodies' temperatures came from, and the temperatures as corrected."""
@@ -278,6 +285,16 @@ class _Bench:
                 found.add(name)
                 fields[f"{body}_temperature_c"] = self._revision.celsius(celsius, name)
         return frozenset(found), fields
+
+
+def _doubted(made: Record, entry: CharacteristicEntry, doubts: tuple[str, ...]) -> Record:
+    """Return what was made of several readings, some of which are in doubt by now: a result is not judged then."""
+    if not doubts:
+        return made
+    if made.kind is Kind.FORM:
+        return replace(made, reasons=(*(made.reasons or ()), *doubts))
+    stated = {name: getattr(made, name) for name in STATED}
+    return again(made, stated | judged(entry, made.value_mm, doubts, is_member=False))
 
 
 def _stated(state: State, check: Record) -> Record:
