@@ -130,6 +130,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "trace_lived",
             "trace_rejudging",
             "trace_reliving",
+            "trace_then",
             "trace_revision",
             "trace_rules",
             "trace_steps",

@@ -114,6 +114,7 @@ def test_attempts_stay_in_sight(at_bench: Bench, person: BrowserContext) -> None
     expect(record).to_contain_text("thermal")
     expect(record).to_contain_text("Uncertainty budget")
     expect(record.locator(".budget tbody tr").first).to_be_visible()
+    expect(record.locator(".budget")).to_contain_text("It comes to the uncertainty that is recorded here")
 
 
 def test_two_browsers_see_the_same(at_bench: Bench, person: BrowserContext, chromium: Browser) -> None:

@@ -1,19 +1,24 @@
-"""The uncertainty budget of a characteristic, as things stand at the running station."""
+"""Uncertainty budgets: of a characteristic as things stand at the running station, of a reading as it was then."""
 
 from __future__ import annotations
+
+import asyncio
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import JSONResponse
 
 from gaugepost.core.bench.budgeting import document, of_result, reading_budget
 from gaugepost.core.bench.combining import judged_of
+from gaugepost.core.bench.tracing.then import budget_then
+from gaugepost.edge.journal.lookup import Lookup
 from gaugepost.service.facade import Running
-from gaugepost.service.problems import unknown
+from gaugepost.service.problems import NotHere, unknown
 from gaugepost.service.query import only
+from gaugepost.service.routes.records import entry_of
 
 
 def routes(running: Running) -> APIRouter:
-    """Return the route; it looks at the committed state and nothing else."""
+    """Return the routes; they look at the committed state and the journal."""
     router = APIRouter(default_response_class=JSONResponse)
 
     @router.get("/characteristics/{name}/budget", dependencies=[Depends(only("gauge"))])
@@ -34,5 +39,21 @@ def routes(running: Running) -> APIRouter:
         return JSONResponse(
             {"characteristic": name, "gauge": named, "of": judged_of(entry), **document(made)}
         )
+
+    @router.get("/records/{id}/budget", dependencies=[Depends(only())])
+    async def then(id: str) -> JSONResponse:  # noqa: A002 - the vocabulary's word
+        """Budget of a reading (JCGM 100) as it was when it was measured, or under what was corrected since.
+
+        It says why there is none, where there is none.
+        """
+        entry = await entry_of(running, id)
+        made = await asyncio.to_thread(budget_then, Lookup(running.reader), entry)
+        if made is None:
+            raise NotHere(
+                f"record {entry.sequence} is no reading of a characteristic",
+                hint="of a result: GET /v1/characteristics/NAME/budget, as things stand",
+            )
+        about = {"record": running.id_of(entry.sequence), "gauge": entry.record.gauge}
+        return JSONResponse({**about, "characteristic": entry.record.characteristic, **document(made)})
 
     return router

@@ -14,7 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 from gaugepost.core.bench.apply import apply, resting
-from gaugepost.core.bench.budgeting import check_budget, fields_of
+from gaugepost.core.bench.budgeting import Unstated, check_budget, fields_of
 from gaugepost.core.bench.combining import completed, member_of
 from gaugepost.core.bench.judging import judged
 from gaugepost.core.bench.outcomes import as_part, spans
@@ -31,6 +31,7 @@ from gaugepost.core.mastering import correct, mean
 from gaugepost.core.quantity import CONTEXT, Unit, parse_number, to_mm
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Body, CharacteristicEntry, from_document, to_document
+from gaugepost.core.uncertainty import Budget
 
 MASTERING_KINDS = (
     Kind.MASTERING_BEGUN, Kind.MASTER_READING, Kind.MASTERING, Kind.CHECK_BEGUN, Kind.CHECK, Kind.ABANDONED,
@@ -60,6 +61,8 @@ class Relived:
     record: Record
     thermometers: frozenset[str] = frozenset()
     """Those that its temperatures came from, where that was asked for."""
+    budget: Budget | Unstated | None = None
+    """Of a reading: the budget that its uncertainty is from, or why none is stated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +226,7 @@ class _Bench:
             found |= self._mastered_by.get(record.mastering, frozenset())
         if record.value_mm is not None:
             self._members[entry.sequence] = member_of(state, record, entry.sequence), record, found
-        return Relived(entry.sequence, record, found)
+        return Relived(entry.sequence, record, found, made.budget)
 
     def _reasons(self, record: Record, basis: Basis, value_mm: Decimal | None) -> tuple[str, ...]:
         """Return what speaks against a verdict: as it was, but for what hangs on the value."""

@@ -1,0 +1,121 @@
+"""The budget of what was measured long ago: that of its day, under whatever mastering and station file came since."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import replace
+from decimal import Decimal as D
+
+from hypothesis import given, settings
+
+from gaugepost.core.bench import State, events as ev
+from gaugepost.core.bench.budgeting import Unstated, fields_of
+from gaugepost.core.bench.tracing.then import GONE, NOT_ASKED, budget_then
+from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.uncertainty import Budget
+from tests.core.station import Hand
+from tests.core.test_trace_rejudging import SMALLER, STEADY, recorded
+from tests.core.test_trace_reliving import STEPS, live, station
+from tests.core.trail import Trail
+
+
+def then(hand: Hand, sequence: int) -> Budget | Unstated | None:
+    """Ask for the budget of a record."""
+    return budget_then(Trail(hand.records), Entry(sequence, b"", hand.records[sequence - 1]))
+
+
+def said(record: Record) -> dict[str, object]:
+    """Return what a record says of its uncertainty."""
+    names = ("uncertainty_mm", "coverage_factor", "standard_uncertainty_mm", "degrees_of_freedom")
+    if record.uncertainty_mm is None:
+        return {"uncertainty_reasons": record.uncertainty_reasons}
+    return {name: getattr(record, name) for name in names}
+
+
+@given(steps=STEPS)
+@settings(max_examples=40, deadline=None)
+def test_it_comes_to_what_was_recorded(steps: list[tuple[str, str]]) -> None:
+    """Whatever was mastered, checked or warmed since, a reading's budget comes to the uncertainty on its record."""
+    hand = live(station(), [*steps, ("show", "38.0100"), ("master", "38.0052"), ("show", "38.0100")])
+    readings = [at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING]
+    assert len(readings) > 1
+    for at in readings:
+        made = then(hand, at)
+        assert made is not None
+        assert dict(fields_of(made)) == said(hand.records[at - 1])
+
+
+def test_each_has_that_of_its_own_mastering() -> None:
+    """Between two readings of the same size the gauge was mastered on another ring: each names its own."""
+    hand = live(station(), [("show", "38.0100")])
+    hand.master("38.0015", "38.0017", ring="ring-2")
+    hand.check("38.0016", "ring-2")
+    hand.show("38.0100")
+    first, second = (at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING)
+    for at, ring in ((first, "ring-1"), (second, "ring-2")):
+        made = then(hand, at)
+        assert isinstance(made, Budget)
+        names = [each.quantity for each in made.components if each.quantity.startswith("size of ")]
+        assert names == [f"size of {ring}"]
+
+
+def test_amended_or_judged_again_it_has_its_readings() -> None:
+    """An amendment has the budget of its reading; what was judged again has it under what was corrected."""
+    hand = live(station(), STEADY)
+    at = next(at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING)
+    hand.do(ev.Amend(at, hand.records[at - 1], {"lot": "L2"}, "the wrong lot"))
+    assert hand.records[-1].kind is Kind.AMENDMENT
+    plain = then(hand, at)
+    assert isinstance(plain, Budget)
+    assert then(hand, len(hand.records)) == plain
+    again = recorded(hand, revision=SMALLER)
+    made = then(hand, len(hand.records))
+    assert isinstance(made, Budget)
+    assert dict(fields_of(made)) == said(again[-1])
+
+
+def test_what_is_no_reading_has_none() -> None:
+    """A check or a tag has no budget here, nor has a reading that belongs to no characteristic."""
+    hand = live(station(), [("show", "38.0100")])
+    for at, record in enumerate(hand.records, 1):
+        assert (then(hand, at) is None) == (record.kind is not Kind.READING)
+    bare = next(record for record in hand.records if record.kind is Kind.READING)
+    without = Trail(hand.records)
+    at = hand.records.index(bare) + 1
+    without.entries[at - 1] = Entry(at, b"", replace(bare, characteristic=None))
+    assert budget_then(without, without.entries[at - 1]) is None
+
+
+def test_why_there_is_none() -> None:
+    """Before anything was mastered none was stated; where its mastering is missing it can't be made again."""
+    old = live(station(), [("show", "38.0100")], derivation=1)
+    at = next(at for at, record in enumerate(old.records, 1) if record.kind is Kind.READING)
+    assert then(old, at) == NOT_ASKED
+    early = Hand(station(), State())
+    early.show("38.0100")
+    assert then(early, len(early.records)) == NOT_ASKED
+    hand = live(station(), [("show", "38.0100")])
+
+    class Torn(Trail):
+        def of_kinds(
+            self, kinds: Collection[Kind], gauges: Collection[str] | None, after: int, through: int
+        ) -> Iterator[Entry]:
+            found = super().of_kinds(kinds, gauges, after, through)
+            return (entry for entry in found if entry.record.kind is not Kind.MASTERING_BEGUN)
+
+    torn = Torn(hand.records)
+    at = next(at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING)
+    assert budget_then(torn, torn.entries[at - 1]) == GONE
+
+
+def test_the_right_size_counts_where_it_was_judged_again() -> None:
+    """The budget of what was judged again is not that of the reading before: the ring's uncertainty was corrected."""
+    hand = live(station(), STEADY)
+    at = next(at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING)
+    before = then(hand, at)
+    wider = SMALLER.and_then(type(SMALLER)(masters={"ring-1": {"uncertainty": D("0.004")}}))
+    recorded(hand, revision=wider)
+    made = then(hand, len(hand.records))
+    assert isinstance(before, Budget)
+    assert isinstance(made, Budget)
+    assert made.expanded_mm > before.expanded_mm
