@@ -10,13 +10,26 @@ from hypothesis import given, settings
 
 from gaugepost.core.bench import State, events as ev
 from gaugepost.core.bench.budgeting import Unstated, fields_of
-from gaugepost.core.bench.tracing.then import GONE, NOT_ASKED, budget_then
+from gaugepost.core.bench.tracing.dependants import Asked, What
+from gaugepost.core.bench.tracing.deriving import GONE, NOT_ASKED, budget_then
+from gaugepost.core.bench.tracing.rejudging import to_rejudge
+from gaugepost.core.bench.tracing.revision import Revision
+from gaugepost.core.bench.tracing.tracing import trace
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.uncertainty import Budget
 from tests.core.station import Hand
-from tests.core.test_trace_rejudging import SMALLER, STEADY, recorded
 from tests.core.test_trace_reliving import STEPS, live, station
 from tests.core.trail import Trail
+
+STEADY = [("show", "38.0030"), ("show", "38.0041"), ("show", "38.0270")]
+SMALLER = Revision(masters={"ring-1": {"size": D("37.9982")}})
+
+
+def judge_again(hand: Hand, revision: Revision) -> Record:
+    """Have judged again what depends on ring-1; return the last record of it."""
+    made = trace(Trail(hand.records), Asked(What.MASTER, "ring-1"), revision, len(hand.records))
+    assert hand.do(ev.Rejudge(tuple(to_rejudge(made)), "calibrated anew", "Q1")).reply.accepted
+    return hand.last(Kind.REJUDGED)
 
 
 def then(hand: Hand, sequence: int) -> Budget | Unstated | None:
@@ -68,10 +81,10 @@ def test_amended_or_judged_again_it_has_its_readings() -> None:
     plain = then(hand, at)
     assert isinstance(plain, Budget)
     assert then(hand, len(hand.records)) == plain
-    again = recorded(hand, revision=SMALLER)
+    again = judge_again(hand, SMALLER)
     made = then(hand, len(hand.records))
     assert isinstance(made, Budget)
-    assert dict(fields_of(made)) == said(again[-1])
+    assert dict(fields_of(made)) == said(again)
 
 
 def test_what_is_no_reading_has_none() -> None:
@@ -113,8 +126,8 @@ def test_the_right_size_counts_where_it_was_judged_again() -> None:
     hand = live(station(), STEADY)
     at = next(at for at, record in enumerate(hand.records, 1) if record.kind is Kind.READING)
     before = then(hand, at)
-    wider = SMALLER.and_then(type(SMALLER)(masters={"ring-1": {"uncertainty": D("0.004")}}))
-    recorded(hand, revision=wider)
+    wider = SMALLER.and_then(Revision(masters={"ring-1": {"uncertainty": D("0.004")}}))
+    judge_again(hand, wider)
     made = then(hand, len(hand.records))
     assert isinstance(before, Budget)
     assert isinstance(made, Budget)

@@ -9,7 +9,7 @@ from fastapi.responses import JSONResponse
 
 from gaugepost.core.bench.budgeting import document, of_result, reading_budget
 from gaugepost.core.bench.combining import judged_of
-from gaugepost.core.bench.tracing.then import budget_then
+from gaugepost.core.bench.tracing.deriving import budget_then
 from gaugepost.edge.journal.lookup import Lookup
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import NotHere, unknown

@@ -1,10 +1,14 @@
-"""Deriving again what was judged again: from the readings that it began as, under what it says is corrected."""
+"""Deriving again what was judged again: from the readings that it began as, under what it says is corrected.
+
+And what a reading's uncertainty was made of on its day, whatever mastering, temperatures and station file are by now.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
 
+from gaugepost.core.bench.budgeting import Unstated
 from gaugepost.core.bench.derive import Difference
 from gaugepost.core.bench.tracing.records import Records, Replacements, replacements
 from gaugepost.core.bench.tracing.reliving import Chosen, relive
@@ -12,6 +16,7 @@ from gaugepost.core.bench.tracing.revision import revision_of
 from gaugepost.core.bench.tracing.tracing import made_of
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.uncertainty import Budget
 
 
 def rederived(records: Records, through: int) -> Iterator[Difference | int | None]:
@@ -82,3 +87,25 @@ def _compared(entry: Entry, made: Record, replaced: Replacements) -> Difference 
     if not differing:
         return entry.sequence
     return Difference(entry.sequence, f"comes out otherwise in {', '.join(differing)}", differing)
+
+
+NOT_ASKED = Unstated(("it was measured before anything was mastered, or by a program that stated none",))
+GONE = Unstated(("what it rests on can't be looked up: it is archived, or missing in the journal",))
+
+
+def budget_then(records: Records, entry: Entry) -> Budget | Unstated | None:
+    """Return the budget of a reading, amended or judged again or not; None of everything else.
+
+    One that was judged again has it under what was corrected then.
+    """
+    base = entry
+    if entry.record.replaces is not None:
+        began = replacements(records, 0, entry.sequence).base(entry.sequence)
+        base = next(records.at((began,)), entry)
+    if base.record.kind is not Kind.READING or base.record.characteristic is None:
+        return None
+    chosen = Chosen({base.sequence: base.record}, {}, {})
+    for made in relive(records, chosen, revision_of(entry.record.corrected or ()), checks=lambda _: False):
+        if made.sequence == base.sequence:
+            return made.budget or NOT_ASKED
+    return GONE
