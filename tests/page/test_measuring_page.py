@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+from pathlib import Path
+
 import pytest
 from playwright.sync_api import Browser, BrowserContext, expect
 
-from tests.page.bench import WAIT_MS, Bench, opened, shows
+from tests.page.bench import WAIT_MS, Bench, bench, opened, shows
 
 pytestmark = pytest.mark.attack
 expect.set_options(timeout=WAIT_MS)
@@ -148,3 +151,38 @@ def test_sounds_are_off_until_asked_for(at_bench: Bench, person: BrowserContext)
     page.reload()
     page.locator("#choices").click()
     expect(page.locator('input[name="sounds"][value="on"]')).to_be_checked()
+
+
+INCHES = """
+[characteristics.inlet-bore]
+feature = "bore"
+limits = "1.4960 in +0.0010/0"
+part_material = "aluminium 6061"
+gauges = ["bore-38"]
+masters = ["ring-38"]
+"""
+
+
+def test_a_drawing_in_inches(tmp_path: Path, person: BrowserContext) -> None:
+    """What the drawing gives in inches is shown in inches, its limits too; what the gauge showed stays in mm."""
+    with bench(tmp_path, INCHES) as made:
+        made.master()
+        made.tags(operator="M2", lot="L-in", piece="1")
+        page = opened(person, made.daemon.address)
+        page.get_by_role("button", name="bore-38", exact=True).click()
+        page.get_by_role("button", name="inlet-bore").click()
+        expect(page.locator(".next-what")).to_contain_text("inlet-bore")
+        made.show("38.0103")
+        shows(page, made)
+        (reading,) = made.daemon.records(kind="reading")
+        assert reading["unit"] == "in"
+        shown = made.daemon.get(f"/records/{reading['id']}/shown")["shown"]
+        assert Decimal(shown["value"]) == round(Decimal(reading["value_mm"]) / Decimal("25.4"), 4)
+        expect(page.locator(".result-value")).to_have_text(f"{shown['value']} in")
+        expect(page.locator(".result-line")).to_contain_text("38.0103 mm")
+        expect(page.locator(".result-ends")).to_contain_text("1.4960")
+        expect(page.locator(".result-ends")).to_contain_text("1.4970")
+        expect(page.locator(".result-word")).to_have_text("in limits")
+        page.get_by_role("link", name="Look").click()
+        page.locator("select").first.select_option("inlet-bore")
+        expect(page.get_by_role("heading", name="inlet-bore")).to_contain_text("1.4960 … 1.4970 in")

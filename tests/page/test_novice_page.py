@@ -54,7 +54,7 @@ def machine() -> Iterator[Machine]:
 def test_from_an_empty_station_to_the_first_decided_result(
     machine: Machine, tmp_path: Path, person: BrowserContext
 ) -> None:
-    """Gauge found and bound, ring and characteristic set up, mastered, checked, measured: in under 25 interactions."""
+    """Bound, set up, mastered, checked, measured in under 25 interactions; then a piece, and its record printed."""
     empty = '[station]\nname = "new bench"\ntime_zone = "UTC"\n'
     with Daemon(tmp_path, empty, env=machine.env) as daemon:
         page = opened(person, daemon.address)
@@ -92,3 +92,15 @@ def test_from_an_empty_station_to_the_first_decided_result(
         (reading,) = daemon.wait_for(1, kind="reading", characteristic="pump-bore")
         assert (reading["verdict"], reading["decision"]) == ("in-limits", "accept")
         assert len(novice.done) < MOST, "\n".join(novice.done)
+        page.locator("#in-hand").click()
+        for name, said in (("operator", "M1"), ("piece", "1")):
+            page.locator(f"dialog input[name={name}]").fill(said)
+        page.get_by_role("button", name="Take").click()
+        expect(page.locator("#in-hand")).to_contain_text("Piece 1")
+        novice.presses("38.011")
+        page.get_by_role("link", name="Record of this piece, to print").click()
+        paper = page.locator(".paper")
+        expect(paper.locator("tr[data-id]")).to_have_count(1)
+        expect(paper).to_contain_text("38.011 mm")
+        expect(paper).to_contain_text("in limits")
+        assert page.pdf(prefer_css_page_size=True).startswith(b"%PDF-")
