@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench_tools.daemon import Daemon, Port, station_file
-from tests.fault.shim import SYNCS, Shim
+from tests.fault.shim import SYNCS, Event, Shim
 from tests.fault.test_daemon_faults import WAL, Bench
 
 CONFIRMED = b"OK\r"
@@ -34,7 +34,9 @@ def test_a_value_is_confirmed_once_it_is_on_the_disk(tmp_path: Path, text: str) 
         bench.show()
         assert port.received(len(CONFIRMED)) == CONFIRMED
         assert not select.select([port.ours], [], [], 0)[0], "one confirmation for each value"
-        told = [event for event in shim.events() if event.data == CONFIRMED]
+        # What was written arrives a moment before the shim notes that it was.
+        bench.until(lambda: len(_told(shim)) >= 4, "every confirmation in the shim's log")
+        told = _told(shim)
         synced = [e for e in shim.events() if e.call in SYNCS and e.target.endswith(WAL)]
         assert len(told) == 4
         for event, before in zip(told[1:], told, strict=False):
@@ -58,6 +60,10 @@ def test_what_could_not_be_kept_is_not_confirmed(tmp_path: Path, text: str) -> N
         bench.show()
         assert port.received(len(CONFIRMED)) == CONFIRMED
         assert not select.select([port.ours], [], [], 0)[0], "only the last one was confirmed"
+
+
+def _told(shim: Shim) -> list[Event]:
+    return [event for event in shim.events() if event.data == CONFIRMED]
 
 
 def _station(port: Port, text: str) -> str:
