@@ -16,6 +16,7 @@ from gaugepost.core.bench.tracing.rejudging import to_rejudge
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import trace
 from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.setup import Combine
 from gaugepost.core.uncertainty import Budget
 from tests.core.station import Hand
 from tests.core.test_trace_reliving import STEPS, live, station
@@ -88,7 +89,9 @@ def test_amended_or_judged_again_it_has_its_readings() -> None:
 
 
 def test_what_is_no_reading_has_none() -> None:
-    """A check or a tag has no budget here, nor has a reading that belongs to no characteristic."""
+    """A check, a tag or a result of several has no budget here, nor has a reading of no characteristic."""
+    places = live(station(Combine.MEAN), [("show", "38.0100"), ("show", "38.0102")])
+    assert then(places, places.records.index(places.last(Kind.RESULT)) + 1) is None
     hand = live(station(), [("show", "38.0100")])
     for at, record in enumerate(hand.records, 1):
         assert (then(hand, at) is None) == (record.kind is not Kind.READING)
