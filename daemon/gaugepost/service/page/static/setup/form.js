@@ -8,6 +8,7 @@ import { tell } from "../app/dialogs.js";
 import { inHand } from "../app/in_hand.js";
 import { fill, read, sayIn } from "./fields.js";
 import { difference, keyPath, same, sentence } from "./patch.js";
+import { steps } from "./steps.js";
 
 let lastOperator = "";
 
@@ -40,12 +41,10 @@ export function others(found) {
 // Opens the form. `name` is null for a new table; `parts` gives fields for it, how they are laid out and what it begins with;
 // `done(answer)` is told what was saved.
 export function openForm({ title, section, name, file, parts, done }) {
-  const before = document.activeElement;
   const adds = name === null;
   let { sha256 } = file;
   let base = adds ? {} : file.tables[section][name];
   let looked = false;
-  let busy = false;
   const heading = freshId("setup");
   const named = h("input", { name: "name", id: freshId("name"), maxlength: "64", autocomplete: "off", autocapitalize: "none", spellcheck: "false", "aria-required": "true" });
   const nameSaid = h("p", { class: "problem", id: freshId("said") });
@@ -233,32 +232,11 @@ export function openForm({ title, section, name, file, parts, done }) {
     done(answer);
   }
 
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
-    if (busy) return;
-    busy = true;
-    try {
-      await (looked ? save() : look());
-    } catch (error) {
-      tell(said, error);
-    } finally {
-      busy = false;
-    }
+  steps({
+    dialog, form, review, unlook, dirty, away,
+    step: () => (looked ? save() : look()),
+    failed: (error) => tell(said, error),
   });
-  form.addEventListener("input", (event) => {
-    if (!review.contains(event.target)) unlook();
-  });
-  dialog.addEventListener("cancel", (event) => {
-    if (!dirty()) return;
-    event.preventDefault();
-    away();
-  });
-  dialog.addEventListener("close", () => {
-    dialog.remove();
-    if (before?.isConnected) before.focus();
-  });
-  document.body.append(dialog);
-  dialog.showModal();
   (adds ? named : form.querySelector(".set-field :is(input, select)"))?.focus();
   return dialog;
 }

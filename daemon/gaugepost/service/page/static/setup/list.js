@@ -6,13 +6,13 @@ import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { others, signing, wouldChange } from "./form.js";
 import { sentence } from "./patch.js";
+import { steps } from "./steps.js";
 import { table } from "./table.js";
 
 const EXAMPLE = "name;kind;nominal;upper deviation;lower deviation;gauge\ninlet-bore;bore;38 mm;+0.025 mm;0;{gauge}\nseal-seat;bore;62 mm;+0.046 mm;0;{gauge}\ncover-bore;bore;1.2500 in;+0.0010 in;0;{gauge}\n";
 const TONES = { new: "is-good", changes: "is-good", same: "soft", wrong: "is-bad" };
 
 export async function openList(file, done) {
-  const before = document.activeElement;
   const gauges = Object.keys(file.tables.gauges ?? {});
   const heading = freshId("list");
   const helped = freshId("help");
@@ -48,7 +48,6 @@ export async function openList(file, done) {
   const dialog = h("dialog", { class: "wide setup-form list-form", "aria-labelledby": heading }, form);
   let looked = null;
   let sign = signing();
-  let busy = false;
 
   chosen.addEventListener("change", async () => {
     const taken = chosen.files[0];
@@ -117,33 +116,15 @@ export async function openList(file, done) {
     done(answer);
   }
 
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
-    if (busy) return;
-    busy = true;
-    try {
-      await (looked ? save() : look());
-    } catch (error) {
+  steps({
+    dialog, form, review, unlook, away,
+    dirty: () => text.value.trim() !== "",
+    step: () => (looked ? save() : look()),
+    failed: (error) => {
       tell(said, error);
       if (error.body?.findings) said.append(others(error.body.findings.filter((each) => each.severity !== "warning")) ?? "");
-    } finally {
-      busy = false;
-    }
+    },
   });
-  form.addEventListener("input", (event) => {
-    if (!review.contains(event.target)) unlook();
-  });
-  dialog.addEventListener("cancel", (event) => {
-    if (!text.value.trim()) return;
-    event.preventDefault();
-    away();
-  });
-  dialog.addEventListener("close", () => {
-    dialog.remove();
-    if (before?.isConnected) before.focus();
-  });
-  document.body.append(dialog);
-  dialog.showModal();
   text.focus();
 }
 

@@ -137,7 +137,7 @@ export function open(place, station) {
   refresh();
   return {
     refresh(records) {
-      if (!records || records.some((each) => ["set-up", "start"].includes(each.kind))) refresh();
+      if (!records || records.some((each) => ["set-up", "start", "tags"].includes(each.kind))) refresh();
     },
     close() {
       closed = true;
