@@ -135,13 +135,14 @@ def test_bad_weather(tmp_path: Path) -> None:
     chance = random.Random(8)
     with bench(tmp_path) as at:
         for way in at.ways.values():
-            way.delay_s, way.jitter_s, way.bytes_per_s = 0.005, 0.02, 500_000
-            way.fates.extend(
-                Cut(chance.randrange(1, 60_000), "there", chance.random() < 0.5)
-                if chance.random() < 0.7
-                else Cut(chance.randrange(1, 400), "back", chance.random() < 0.5)
-                for _ in range(8)
-            )
+            with way.refusing():  # of one that is there already nothing becomes
+                way.delay_s, way.jitter_s, way.bytes_per_s = 0.005, 0.02, 500_000
+                way.fates.extend(
+                    Cut(chance.randrange(1, 60_000), "there", chance.random() < 0.5)
+                    if chance.random() < 0.7
+                    else Cut(chance.randrange(1, 400), "back", chance.random() < 0.5)
+                    for _ in range(8)
+                )
         at.show(400)
         at.account()
         assert all(way.cuts for way in at.ways.values())
