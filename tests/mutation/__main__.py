@@ -1,9 +1,9 @@
 """`make mutants`, or `make mutants ARGS="form --only places.py"`: what could be wrong without a test noticing.
 
 Each mutant is a function of the core with one thing exchanged. At least 85 % of a room's must be found by its tests,
-and every other one, and no more, stands in survivors.txt with the reason why nothing needs to find it. It ends with 1
-where that is not so, which says nothing of the tests themselves: those that fail before anything is changed end it
-with 2.
+and every other one, and no more, stands in survivors/ROOM.txt: a reason why nothing needs to find it, then below it,
+each indented by two spaces, the names of those it is given for, as they are printed. It ends with 1 where that is not
+so, which says nothing of the tests themselves: those that fail before anything is changed end it with 2.
 """
 
 from __future__ import annotations
@@ -161,21 +161,20 @@ def main(arguments: list[str]) -> int:
     if unknown := [name for name in asked.rooms if name not in ROOMS]:
         print(f"no room is named {unknown[0]!r}; there are: {', '.join(ROOMS)}", file=sys.stderr)
         return 2
-    listed = _listed()
     # One room, one process: its tests are collected where nothing was changed before.
-    results = [_apart(name, listed, asked.only) for name in asked.rooms or ROOMS]
+    results = [_apart(name, asked.only) for name in asked.rooms or ROOMS]
     return max(results)
 
 
-def _apart(name: str, listed: set[str], only: list[str] | None) -> int:
+def _apart(name: str, only: list[str] | None) -> int:
     if (child := os.fork()) == 0:
-        code = _room(name, listed, only)
+        code = _room(name, only)
         sys.stdout.flush()
         os._exit(code)
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-def _room(name: str, listed: set[str], only: list[str] | None) -> int:
+def _room(name: str, only: list[str] | None) -> int:
     patterns, tests = ROOMS[name]
     files = [file for pattern in patterns for file in sorted(CORE.glob(pattern))]
     if only is not None:
@@ -192,7 +191,7 @@ def _room(name: str, listed: set[str], only: list[str] | None) -> int:
     if meeting.failed or code not in (0, pytest.ExitCode.NO_TESTS_COLLECTED):
         print(f"{name}: tests fail before anything is changed: {', '.join(meeting.failed)}")
         return 2
-    return _told(name, files, meeting, listed)
+    return _told(name, files, meeting, only)
 
 
 def _file(test: str) -> Path:
@@ -200,7 +199,7 @@ def _file(test: str) -> Path:
     return TESTS / (folder or "core") / f"test_{name}.py"
 
 
-def _told(name: str, files: list[Path], meeting: Meeting, listed: set[str]) -> int:
+def _told(name: str, files: list[Path], meeting: Meeting, only: list[str] | None) -> int:
     for file in files:
         left = [each for each in meeting.survived if each.file == file]
         killed = len(meeting.killed[str(file)])
@@ -208,27 +207,31 @@ def _told(name: str, files: list[Path], meeting: Meeting, listed: set[str]) -> i
             print(f"  {file.relative_to(CORE)}: {killed} of {killed + len(left)} found")
     all_of = len(meeting.mutants)
     found = all_of - len(meeting.survived)
+    listed = _listed(name)
     new = [each for each in meeting.survived if each.name not in listed]
     names = {each.name for each in meeting.survived}
-    of_room = tuple(f"{file.parent.name}/{file.name} " for file in files)
-    stale = sorted(each for each in listed if each.startswith(of_room) and each not in names)
+    of_files = tuple(f"{file.parent.name}/{file.name} " for file in files) if only else ("",)
+    stale = sorted(each for each in listed if each.startswith(of_files) and each not in names)
     print(f"{name}: {found} of {all_of} found, {found / all_of:.1%}; {len(new)} that no reason is given for")
     if found < WANTED * all_of:
         print(f"  fewer than {WANTED:.0%} are found: write tests that fail with those that survived")
     if new:
         print(
             "  No test fails with any of those: write one that does, or, where nothing needs to find it, its name as\n"
-            "  printed, indented by two spaces, below the reason in tests/mutation/survivors.txt:"
+            f"  printed, indented by two spaces, below the reason in tests/mutation/survivors/{name}.txt:"
         )
         print(*(f"  {each}" for each in sorted({mutant.name for mutant in new})), sep="\n")
     if stale:
-        print("  Those a test finds by now, or they are no more: take them off tests/mutation/survivors.txt:")
+        print(
+            f"  Those a test finds by now, or they are no more: take them off tests/mutation/survivors/{name}.txt:"
+        )
         print(*(f"  {each}" for each in stale), sep="\n")
     return 0 if found >= WANTED * all_of and not new and not stale else 1
 
 
-def _listed() -> set[str]:
-    lines = (Path(__file__).parent / "survivors.txt").read_text(encoding="utf-8").splitlines()
+def _listed(room: str) -> set[str]:
+    file = Path(__file__).parent / "survivors" / f"{room}.txt"
+    lines = file.read_text(encoding="utf-8").splitlines() if file.exists() else []
     return {line.strip() for line in lines if line.startswith("  ")}
 
 
