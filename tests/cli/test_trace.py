@@ -88,6 +88,11 @@ def test_a_copy_is_traced_without_its_station(station: Daemon, trace: Callable[.
         (("master", "ring-38", "--size", "38.0022"), "'38.0022'", "unit"),
         (("gauge", "bore-38", "--size", "38 mm"), "whose certificate", "name the master too"),
         (("mastering", "ring-38"), "is no record of a mastering", "a reading has it under `mastering`"),
+        (
+            ("mastering", f"{36 * 'e'}-{2**63}"),
+            "is no record of a mastering",
+            "a reading has it under `mastering`",
+        ),
         (("mastering", "1"), "record 1 is a start", "name the record"),
         (("master", "ring-38", "--since", "yesterday"), "yesterday", ""),
         (("master", "ring-38", "--csv", "/nowhere/recall.csv"), "can't be written", "another file"),

@@ -10,13 +10,15 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import example, given, settings, strategies as st
 
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.publication import (
     POINTERS,
+    Epoch,
     parse_record_id,
     publish,
+    publish_some,
     published_types,
     record_id,
     rfc3339,
@@ -81,19 +83,74 @@ def test_times_are_those_of_the_standard_library(moment: datetime) -> None:
     assert datetime.fromisoformat(told) == moment
 
 
-@given(st.integers(min_value=1, max_value=2**62))
+@given(st.integers(min_value=1, max_value=2**63 - 1))
+@example(2**63 - 1)
 def test_an_id_names_its_record(sequence: int) -> None:
     """An id leads back to the epoch and the sequence that it was made of."""
     assert parse_record_id(record_id(EPOCH, sequence)) == (EPOCH, sequence)
 
 
 @pytest.mark.parametrize(
-    "text", ["", "7", EPOCH, f"{EPOCH}-", f"{EPOCH}-07", f"{EPOCH}-x", f"{EPOCH}-٣", f"x-{EPOCH}-1"]
+    "text",
+    [
+        "",
+        "7",
+        EPOCH,
+        f"{EPOCH}-",
+        f"{EPOCH}-0",
+        f"{EPOCH}-07",
+        f"{EPOCH}-x",
+        f"{EPOCH}-٣",
+        f"x-{EPOCH}-1",
+        f"{EPOCH[1:]}-1",
+        f"{EPOCH}-{2**63}",
+        f"{EPOCH}-1{'0' * 5000}",
+    ],
+    ids=lambda text: text[:60],
 )
 def test_anything_else_is_no_id(text: str) -> None:
     """What can't be an id is refused, with how to write one."""
     with pytest.raises(ValueRefused, match="the sequence"):
         parse_record_id(text)
+
+
+BEFORE = "0f8fad5b-d9cb-469f-a165-70867728950e"
+FIRST = "11111111-2222-4333-8444-555555555555"
+
+
+@pytest.mark.parametrize(
+    ("sequence", "epoch", "last"),
+    [(1, FIRST, 4), (4, FIRST, 4), (5, BEFORE, 9), (9, BEFORE, 9), (10, EPOCH, None)],
+)
+def test_salvaged_records_keep_their_ids(sequence: int, epoch: str, last: int | None) -> None:
+    """A record is known by the epoch it was written in, to the last one of that and from the first of the next."""
+    here = Epoch(EPOCH, [(4, FIRST), (9, BEFORE)])
+    assert (here.of(sequence), here.last(sequence)) == (epoch, last)
+    assert record_id(here, sequence) == f"{epoch}-{sequence}"
+    assert publish(Entry(sequence, bytes(32), reading(0)), here, "bench-3")["id"] == f"{epoch}-{sequence}"
+
+
+def test_pointers_into_an_earlier_epoch_lead_there() -> None:
+    """What a record names is given by the id that it was published under, whichever epoch came since."""
+    record = reading(0, mastering=4, members=(9, 10))
+    told = publish(Entry(11, bytes(32), record), Epoch(EPOCH, [(4, FIRST), (9, BEFORE)]), "bench-3")
+    assert told["mastering"] == f"{FIRST}-4"
+    assert told["members"] == [f"{BEFORE}-9", f"{EPOCH}-10"]
+
+
+@settings(max_examples=20)
+@given(
+    RECORDS.filter(lambda r: abs(r.measured_at) < 60_000_000_000_000),
+    st.frozensets(st.sampled_from([*COLUMNS, "nothing"])),
+)
+def test_some_fields_are_those_of_the_whole(record: Record, names: frozenset[str]) -> None:
+    """Whoever asks for a few fields gets them as in the whole record, in its order, with the id and the sequence."""
+    entry = Entry(7, bytes(range(32)), record)
+    whole = publish(entry, EPOCH, "bench-3")
+    some = publish_some(entry, EPOCH, "bench-3", names)
+    wanted = names | {"id", "sequence"}
+    assert list(some.items()) == [(name, value) for name, value in whole.items() if name in wanted]
+    assert publish_some(entry, EPOCH, "bench-3", frozenset(COLUMNS)) == whole
 
 
 TYPES = {

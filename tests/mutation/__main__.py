@@ -140,6 +140,18 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ),
     ),
     "drift": (("drift/*.py",), ("drift", "drift_document")),
+    "nouns": (
+        (
+            "record.py",
+            "setup.py",
+            "publication.py",
+            "indication.py",
+            "frozen.py",
+            "errors.py",
+            "materials.py",
+        ),
+        ("setup_documents", "publication", "frozen", "errors", "materials"),
+    ),
 }
 """By room: what is mutated, and the tests that it has to pass: of tests/core, or of the folder that is named."""
 

@@ -67,10 +67,10 @@ def coefficient_of(material: str) -> Decimal:
     Raises:
         ValueRefused: no such material; the hint names the nearest.
     """
-    folded = " ".join(material[:100].casefold().split())
+    folded = " ".join(material.casefold().split())
     if folded in _BY_NAME:
         return _BY_NAME[folded]
-    near = difflib.get_close_matches(folded, _BY_NAME, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(folded, _BY_NAME, n=1)
     names = {name.casefold(): name for name in COEFFICIENTS}
     hint = f'write "{names.get(near[0], near[0])}"' if near else f"write one of {', '.join(COEFFICIENTS)}"
     raise ValueRefused(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import typing
 from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
@@ -19,6 +20,9 @@ POINTERS = frozenset({"mastering", "members", "replaces", "set_up"})
 """Fields that name other records: sequences in the journal, ids when published."""
 
 _BEGINNING = datetime(1970, 1, 1)  # noqa: DTZ001  without a zone its text needs none taken off
+_ID = re.compile(r"(?P<epoch>.{36})-(?P<sequence>[1-9][0-9]{0,18})", re.ASCII | re.DOTALL)
+_LAST_SEQUENCE = 2**63 - 1
+"""No journal goes farther: SQLite counts so far."""
 _REST = tuple(f.name for f in FIELDS if f.name not in {"kind", "measured_at"})
 
 
@@ -107,14 +111,13 @@ def parse_record_id(text: str) -> tuple[str, int]:
     Raises:
         ValueRefused: anything else.
     """
-    epoch, hyphen, digits = text.rpartition("-")
-    plain = digits.isascii() and digits.isdecimal() and not digits.startswith("0") and len(digits) < 20
-    if not (hyphen and plain and len(epoch) == 36):
+    parts = _ID.fullmatch(text)
+    if parts is None or int(parts["sequence"]) > _LAST_SEQUENCE:
         raise ValueRefused(
             f"{text[:80]!r} is not a record's id",
             hint="write it as published: the journal's epoch, a hyphen, the sequence",
         )
-    return epoch, int(digits)
+    return parts["epoch"], int(parts["sequence"])
 
 
 def rfc3339(utc_ms: int) -> str:

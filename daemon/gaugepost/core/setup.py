@@ -300,7 +300,7 @@ def to_plain(value: Any) -> Any:
     Dataclasses become objects without the fields that are None anyway, mappings objects too where their keys are text
     and sorted lists of pairs elsewhere, tuples lists, sets sorted lists, numbers text to the last digit, bytes hex.
     """
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+    if dataclasses.is_dataclass(value):
         named = ((f, getattr(value, f.name)) for f in dataclasses.fields(value))
         return {f.name: to_plain(inner) for f, inner in named if inner is not None or f.default is not None}
     if isinstance(value, Mapping):
@@ -330,7 +330,7 @@ def from_plain(wanted: Any, plain: Any) -> Any:
         (wanted,) = (arm for arm in typing.get_args(wanted) if arm is not type(None))
     origin, arms = typing.get_origin(wanted), typing.get_args(wanted)
     if origin is tuple:
-        kinds = [arms[0]] * len(plain) if arms[-1] is Ellipsis else arms
+        kinds = [arms[0]] * len(plain) if Ellipsis in arms else arms
         return tuple(from_plain(kind, inner) for kind, inner in zip(kinds, plain, strict=True))
     if origin is frozenset:
         return frozenset(from_plain(arms[0], inner) for inner in plain)
