@@ -106,7 +106,7 @@ async def _opened(
         if cursors.finding:
             log.warning("cursors were lost", finding=cursors.finding)
         snapshot = Snapshot(station.data, reader)
-        state = snapshot.restore(partial(_applying, manager))
+        state = snapshot.restore(partial(_applying, manager), keep=True)
         if snapshot.finding:
             log.info("applied the whole journal", records=state.sequence, snapshot=snapshot.finding)
         growth = Growth(journal.sequence)

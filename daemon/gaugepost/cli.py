@@ -36,6 +36,7 @@ COMMANDS = {
     "verify": "prove that a journal is whole and unchanged",
     "backup": "copy a journal into one file while the station runs",
     "restore": "make a journal of a backup",
+    "prepare": "go through a journal ahead of an update, so that the start after it is short",
     "archive": "move records of years ago into a compressed file",
     "salvage": "copy what is whole of a damaged journal into a new one",
     "capture": "write what a gauge sends into a file, to replay or hand on",

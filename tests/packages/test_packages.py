@@ -59,6 +59,8 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     subprocess.run(["dpkg-deb", "-R", first, tree], check=True)
     control = tree / "DEBIAN" / "control"
     control.write_text(control.read_text().replace("-1\n", "-2\n", 1))
+    (rules,) = tree.rglob("core/bench/apply.py")
+    rules.write_text(rules.read_text() + "\n# the next revision's\n")
     second = first.with_name(first.name.replace("-1_", "-2_"))
     subprocess.run(["dpkg-deb", "-Zgzip", "-z1", "--build", tree, second], check=True, capture_output=True)
     shutil.rmtree(tree)
@@ -107,7 +109,8 @@ def test_the_package_comes_and_goes_and_what_was_measured_stays(computer: Root) 
     assert '"bench-1"' in works(computer, f"{AS_SERVICE} {RUN}")
 
     for package, revision in ((two, "-2"), (one, "-1")):
-        computer.run(f"dpkg -i {package}")
+        said = computer.run(f"dpkg -i {package}")
+        assert re.search(r"^prepared [0-9]+ records in ", said, re.MULTILINE), "its start does not have to"
         assert revision in computer.run("dpkg-query -W -f '${Version}' gaugepost")
         works(computer, f"{AS_SERVICE} {RUN}")
         assert "sound" in computer.run("gaugepost verify /var/lib/gaugepost")

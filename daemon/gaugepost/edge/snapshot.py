@@ -1,9 +1,10 @@
 """The bench's state on disk, so that a start need not apply a journal of years: disposable, and never trusted blindly.
 
 The journal alone says what happened. A snapshot stands for one of its heads, and is used only where the journal still
-has that head and this program is the one that wrote the snapshot; anything else costs the time of a full replay.
+has that head and the rules that led to it are this program's; anything else costs the time of a full replay. Ahead of
+an update the new program can do that beside the old one, which is still at work: it has a file of its own for that.
 
-    {"layout": 2, "program": …, "derivation": …, "core": …, "epoch": …, "sequence": …, "hash": …}
+    {"layout": 2, "derivation": …, "rules": …, "epoch": …, "sequence": …, "hash": …}
     the state, in the lines of `edge.bench_state`
     SHA-256 over the lines before, in hex
 """
@@ -21,15 +22,18 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from gaugepost import __version__, core
+from gaugepost import core
 from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
+from gaugepost.edge import bench_state
 from gaugepost.edge.bench_state import FOREIGN, archived_state, lines_of, state_of
 from gaugepost.edge.files import settle
 from gaugepost.edge.journal import Reader
 
-FILE_NAME = "bench.snapshot"
+FILE_NAME, AHEAD = "bench.snapshot", "bench.snapshot.ahead"
+"""What a running service writes, and what was made ahead of an update by the program that comes after it."""
+
 LAYOUT = 2
 EVERY, AT_LATEST = 5000, 20_000
 """A snapshot is due after so many records, or a twentieth of the journal: writing stays a small part of the work.
@@ -47,15 +51,22 @@ _DIGEST_LINE = 65
 
 
 class Snapshot:
-    """A station's snapshot beside its journal. Calls block on the disk; any thread may make them."""
+    """A station's snapshot beside its journal. Calls block on the disk; any thread may make them.
 
-    def __init__(self, folder: Path, reader: Reader) -> None:
-        self.path = folder / FILE_NAME
+    With `ahead` what is written goes into the file for an update, and the one of the service at work stays untouched.
+    """
+
+    def __init__(self, folder: Path, reader: Reader, *, ahead: bool = False) -> None:
+        self._folder = folder
+        self.path = folder / (AHEAD if ahead else FILE_NAME)
         self.finding = ""
         """Why the whole journal was applied at the start, where it was."""
+        self.fits = False
+        """Whether the file that a running service writes is of this program's rules."""
+        self.whole = False
+        """Whether no record was missing on the way; else no snapshot is written, which would hide that."""
         self._reader = reader
         self._stands_for = self._tried = 0
-        self._whole = False
         self._lock = threading.Lock()
 
     @property
@@ -63,11 +74,11 @@ class Snapshot:
         """The sequence beyond which a snapshot is due."""
         return self._tried + min(max(EVERY, self._tried // 20), AT_LATEST)
 
-    def restore(self, told: Callable[[int, int], None] | None = None) -> State:
+    def restore(self, told: Callable[[int, int], None] | None = None, *, keep: bool = False) -> State:
         """Return the state that the journal leads to: from the snapshot on, or from the beginning.
 
-        `told` is for the daemon alone: it hears (sequence, last) where that takes long, and a snapshot is written now
-        and then, so that a kill in the middle does not have the next start begin anew.
+        `told` hears (sequence, last) where that takes long. With `keep` a snapshot is written now and then, so that a
+        kill in the middle does not have the next start begin anew; whoever only reads beside a service writes nothing.
 
         Raises:
             JournalError: the journal can't be read.
@@ -80,16 +91,18 @@ class Snapshot:
             self._stands_for = self._tried = state.sequence
             accounted = next((last for last, _ in reversed(self._reader.epoch.earlier)), 0)
             # Where records are missing without a salvage's account, `verify` tells of it; a snapshot would hide it.
-            self._whole = True
+            self.whole = True
             last, _ = self._reader.head()
             for entry in self._reader.replay(after=state.sequence):
                 next_one = entry.sequence == state.sequence + 1
-                self._whole = self._whole and (next_one or entry.sequence <= accounted)
+                self.whole = self.whole and (next_one or entry.sequence <= accounted)
                 state = follow(state, entry)
                 if told is not None and state.sequence % STEP == 0:
                     told(state.sequence, last)
-                    if state.sequence % ON_THE_WAY == 0:
-                        self.save(state)
+                if keep and state.sequence % ON_THE_WAY == 0:
+                    self.save(state)
+            if told is not None and state.sequence - self._tried >= STEP:
+                told(state.sequence, state.sequence)
         return state
 
     def save(self, state: State) -> str:
@@ -99,9 +112,9 @@ class Snapshot:
         """
         with self._lock:
             self._tried = state.sequence
-            if not self._whole or state.sequence <= self._stands_for:
+            if not self.whole or state.sequence <= self._stands_for:
                 return ""
-            new = self.path.with_name(f"{FILE_NAME}.new")
+            new = self.path.with_name(f"{self.path.name}.new")
             try:
                 entry = self._reader.entry(state.sequence)
                 if entry is None:
@@ -120,13 +133,25 @@ class Snapshot:
                     new.unlink(missing_ok=True)
                 return str(cause)
             self._stands_for = state.sequence
+            if self.path.name == FILE_NAME:
+                _spend(self._folder / AHEAD)
             return ""
 
     def _loaded(self) -> State:
-        """Return the snapshot's state where it can be trusted, else raise `_Unfit`."""
+        """Return the state of the first file that can be trusted, else raise `_Unfit` for the service's own."""
+        try:
+            state = self._state_in(self._folder / FILE_NAME)
+        except _Unfit as unfit:
+            with contextlib.suppress(_Unfit):
+                return self._state_in(self._folder / AHEAD)
+            raise unfit from None
+        self.fits = True
+        return state
+
+    def _state_in(self, path: Path) -> State:
         last, _ = self._reader.head()
         try:
-            data = self.path.read_bytes()
+            data = path.read_bytes()
         except FileNotFoundError:
             if last == 0:
                 return State()
@@ -149,10 +174,10 @@ class Snapshot:
         return state
 
     def _hold(self, stands_for: dict[str, Any]) -> None:
-        """Raise `_Unfit` unless this program wrote it and the journal has the head that it stands for."""
+        """Raise `_Unfit` unless its rules are this program's and the journal has the head that it stands for."""
         for name, here in _program().items():
-            if stands_for[name] != here:
-                raise _Unfit(f"it is of another version: {name} {stands_for[name]}, not {here}")
+            if stands_for.get(name) != here:
+                raise _Unfit(f"it is of another version: {name} {stands_for.get(name)}, not {here}")
         if stands_for["epoch"] != self._reader.epoch:
             raise _Unfit("it is of another journal")
         entry = self._reader.entry(int(stands_for["sequence"]))
@@ -164,24 +189,35 @@ class _Unfit(Exception):
     """Why the snapshot is not used."""
 
 
-def fingerprint(folder: Path) -> str:
-    """Return a digest of the sources in `folder`: the classes of a state, and the rules that lead to it."""
+def fingerprint(folder: Path, *beside: Path) -> str:
+    """Return a digest of sources: a state's classes and the rules that lead to it in `folder`, its form `beside`."""
     digest = hashlib.sha256()
-    for path in sorted(folder.rglob("*.py")):
+    named = [(path.relative_to(folder).as_posix(), path) for path in sorted(folder.rglob("*.py"))]
+    for name, path in (*named, *((path.name, path) for path in beside)):
         source = path.read_bytes()
-        digest.update(f"{path.relative_to(folder).as_posix()} {len(source)}\n".encode() + source)
+        digest.update(f"{name} {len(source)}\n".encode() + source)
     return digest.hexdigest()
 
 
 def _program() -> dict[str, str | int]:
-    """Return what must be the same for a snapshot to mean the same."""
+    """Return what must be the same for a snapshot to mean the same: most updates change none of it."""
     (home,) = core.__path__
     return {
         "layout": LAYOUT,
-        "program": __version__,
         "derivation": DERIVATION,
-        "core": fingerprint(Path(home)),
+        "rules": fingerprint(Path(home), Path(bench_state.__file__)),
     }
+
+
+def _spend(path: Path) -> None:
+    """Remove what was made ahead for this very program, which has its own by now; what waits for another stays."""
+    try:
+        with path.open("rb") as file:
+            stands_for = json.loads(file.readline())
+        if all(stands_for.get(name) == here for name, here in _program().items()):
+            path.unlink()
+    except (OSError, *FOREIGN):
+        return
 
 
 def _write(path: Path, header: dict[str, Any], state: State) -> None:

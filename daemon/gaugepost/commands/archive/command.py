@@ -9,7 +9,7 @@ from pathlib import Path
 
 from gaugepost import __version__
 from gaugepost.commands.journal_asked import parse_bound, zone_of
-from gaugepost.commands.view.progress import progress
+from gaugepost.commands.view.progress import progress, progress_of
 from gaugepost.core.bench.state import needed
 from gaugepost.core.errors import JournalError, SettingsError, ValueRefused
 from gaugepost.edge.bench_state import archived_state, packed
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     folder = args.journal if args.journal.is_dir() else args.journal.parent
 
     def stays(reader: Reader) -> list[tuple[int, str]]:
-        state = Snapshot(folder, reader).restore()
+        state = Snapshot(folder, reader).restore(progress_of("applied"))
         return [*needed(state), *undelivered(folder, reader.epoch, args.without)]
 
     try:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gaugepost.commands.budget.table import lines, validated
+from gaugepost.commands.view.progress import progress_of
 from gaugepost.core.bench.budgeting import (
     Unstated,
     document,
@@ -142,7 +143,7 @@ def as_it_stands(data: Path, name: str, gauge: str | None) -> tuple[Characterist
     from gaugepost.edge.snapshot import Snapshot
 
     with contextlib.closing(Reader(data)) as reader:
-        state = Snapshot(data, reader).restore()
+        state = Snapshot(data, reader).restore(progress_of("applied"))
     entry, gauge = _named(state.set_up, name, gauge)
     return entry, reading_budget(state, gauge, entry, Clock()())
 
