@@ -152,6 +152,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ),
         ("setup_documents", "publication", "frozen", "errors", "materials"),
     ),
+    "access": (("access/*.py",), ("access", "access_entries")),
 }
 """By room: what is mutated, and the tests that it has to pass: of tests/core, or of the folder that is named."""
 

@@ -51,7 +51,7 @@ class Asker:
         Raises:
             NotTheirs: it is somebody else's name.
         """
-        return self._theirs(said) if self.people else said
+        return self._theirs(said)
 
     def _theirs(self, said: str | None) -> str | None:
         if said is None or (self.signed_in and said == self.name):

@@ -94,7 +94,7 @@ def checked_printed_name(name: str) -> str:
     Raises:
         ValueRefused: it does not print, or is too long.
     """
-    if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > MOST_NAME:
+    if not name or name != name.strip() or not name.isprintable() or len(name) > MOST_NAME:
         raise ValueRefused(
             f"{name[:80]!r} is no name in print",
             hint=f"write it as it stands below a signature, in up to {MOST_NAME} characters",
