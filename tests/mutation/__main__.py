@@ -25,8 +25,8 @@ WANTED = 0.85
 ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "form": (("form/*.py",), ("form", "form_weights", "bench_form", "uncertainty_differing")),
     "conformity": (
-        ("conformity/[dprvz]*.py",),
-        ("conformity", "decision_rules", "verdict", "risk", "bench_judging"),
+        ("conformity/*.py",),
+        ("risk_asked", "conformity", "decision_rules", "verdict", "risk", "bench_judging"),
     ),
     "distributions": (("distributions/*.py",), ("distributions", "conformity")),
     "uncertainty": (
@@ -153,6 +153,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("setup_documents", "publication", "frozen", "errors", "materials"),
     ),
     "access": (("access/*.py",), ("access", "access_entries")),
+    "evidence": (("evidence/*.py",), ("evidence",)),
+    "shown": (("shown/*.py",), ("shown",)),
 }
 """By room: what is mutated, and the tests that it has to pass: of tests/core, or of the folder that is named."""
 

@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-import pytest
-
 from gaugepost.core.publication import publish
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Entry, Kind
 from gaugepost.core.setup import CharacteristicEntry, Feature
-from gaugepost.core.shown import word
 from gaugepost.service.measuring.shown import limits, with_shown
 from tests.journals.shop import BATCHES, EVERY_FIELD
 
@@ -48,25 +45,6 @@ def test_an_inch_drawing_is_shown_in_inches() -> None:
         "uncertainty": "81 µin", "uncertainty_value": "0.000081", "coverage_factor": "2.00", "probability": "> 99.9 %",
         "corrections": [{"correction": "master", "added": "-12 µin"}],
     }  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("verdict", "decision", "said"),
-    [
-        ("in-limits", "accept", "in-limits"),
-        ("in-limits", "undecided", "undecided"),
-        ("oversize", "undecided", "undecided"),
-        ("oversize", "reject", "oversize"),
-        ("undersize", "accept", "accepted"),
-        ("not-judged", None, "not-judged"),
-        (None, None, None),
-    ],
-)
-def test_the_word_is_what_green_and_red_are_for(
-    verdict: str | None, decision: str | None, said: str | None
-) -> None:
-    """One word is shown first: the verdict, unless the decision is another than that looks like."""
-    assert word({"verdict": verdict, "decision": decision}) == said
 
 
 def test_limits_are_shown_as_the_drawing_has_them() -> None:

@@ -98,17 +98,17 @@ def since(found: Signed, later: Iterable[Entry], added: int = 0) -> tuple[str, .
 
     `added` is how many records came to its lot or piece beside.
     """
-    told = dict[str, int]()
+    told = dict[str, None]()
     for entry in later:
         record = entry.record
         if record.kind is Kind.SUSPECT:
             marks = range(record.first or 0, (record.last or 0) + 1)
             if record.gauge in found.gauges and any(each in marks for each in found.sequences):
-                told["a suspicion"] = entry.sequence
+                told["a suspicion"] = None
         elif record.replaces in found.sequences:
-            told.setdefault(_REPLACING[record.kind], entry.sequence)
+            told[_REPLACING[record.kind]] = None
     if added:
-        told[f"{added} more record{'s' if added != 1 else ''}"] = 0
+        told[f"{added} more record{'s' if added != 1 else ''}"] = None
     return tuple(told)
 
 
