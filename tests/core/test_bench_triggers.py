@@ -159,13 +159,80 @@ def test_pieces_are_counted_without_losing_zeros(number: int, width: int) -> Non
 
 
 def test_the_next_characteristic_goes_round() -> None:
-    """After the last one comes the first."""
+    """After the last one comes the first, in the station file's order; those of other gauges are left out."""
     hand = bench(SWITCH)
+    of_others = {"D": replace(BORE, name="D", gauges=("bore-2",)), "C": replace(BORE, name="C")}
+    hand.load(replace(hand.set_up, characteristics={**hand.set_up.characteristics, **of_others}))
     seen = []
-    for _ in range(3):
+    for _ in range(4):
         press(hand, SWITCH)
         seen.append(hand.show("38.010").characteristic)
-    assert seen == ["A", "B", "A"]
+    assert seen == ["A", "B", "C", "A"]
+
+
+def test_the_next_characteristic_of_a_gauge_that_serves_none() -> None:
+    """It is refused, with what to write into the station file."""
+    hand = Hand(replace(with_triggers(SWITCH), characteristics={}))
+    (refused,) = press(hand, SWITCH).records
+    assert (refused.code, refused.gauge) == ("refused", "bore-1")
+    assert "no characteristic is measured with bore-1" in (refused.text or "")
+
+
+def test_a_press_says_what_it_did() -> None:
+    """Each is recorded with its bytes and in words, whether it asked, stepped, was refused or bounced."""
+    said = []
+    for trigger in (ASK, NEXT, FINISH, SWITCH):
+        record = press(bench(trigger), trigger).records[0]
+        assert (record.kind, record.device, record.link, record.raw) == (
+            Kind.TRIGGER, "pedal", "usb-6", b"\x01",
+        )  # fmt: skip
+        said.append((record.code, record.gauge, record.text))
+    assert said == [
+        ("ask", "bore-1", "bore-1 is asked for its value"),
+        ("next-piece", None, "piece 1"),
+        ("refused", "bore-1", "no mastering or check of bore-1 is going on; there is nothing to finish"),
+        ("next-characteristic", "bore-1", "characteristic A"),
+    ]
+    hand = bench(ASK)
+    press(hand, ASK)
+    (bounced,) = press(hand, ASK, after_ms=0).records
+    assert (bounced.kind, bounced.text) == (
+        Kind.SUPPRESSED, "again 0 ms after the last time: one press, bounced",
+    )  # fmt: skip
+    assert (bounced.device, bounced.link, bounced.raw) == ("pedal", "usb-6", b"\x01")
+
+
+def test_only_a_trigger_that_asks_asks() -> None:
+    """To step or to finish sends nothing to the gauge that it is about."""
+    hand = bench(FINISH)
+    hand.do(ev.BeginMastering("bore-1", ("ring-1",), ("R-1",), readings=5))
+    hand.show("38.001")
+    assert press(hand, FINISH).requests == ()
+    assert press(bench(SWITCH), SWITCH).requests == ()
+
+
+def test_a_press_after_a_start_of_the_computer_is_one_of_its_own() -> None:
+    """When it was last pressed is told by a clock that began anew."""
+    hand = bench(ASK)
+    press(hand, ASK)
+    hand.now = replace(
+        hand.now, utc_ms=hand.now.utc_ms + 60_000, clock_ms=hand.now.clock_ms + 10, boot="boot-2"
+    )
+    hand.at_once(ev.Started("test"))
+    assert press(hand, ASK, after_ms=0).requests == ("bore-1",)
+
+
+def test_a_check_that_a_foot_switch_ended_doubts_all_before_it() -> None:
+    """One that fails puts in doubt what was measured up to itself: nothing less, and not itself."""
+    hand = bench(FINISH).ready()
+    hand.show("38.010")
+    reading = len(hand.records)
+    hand.do(ev.BeginCheck("bore-1", "ring-1", "R-1", readings=3))
+    hand.show("38.014")
+    records = press(hand, FINISH).records
+    assert [record.kind for record in records] == [Kind.TRIGGER, Kind.CHECK, Kind.SUSPECT]
+    check = next(at for at, each in enumerate(hand.records, 1) if each is records[1])
+    assert (records[2].first, records[2].last) == (reading, check - 1)
 
 
 def test_a_foot_switch_ends_a_mastering_with_what_was_read() -> None:

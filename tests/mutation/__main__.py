@@ -94,6 +94,17 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "mastering_trust",
         ),
     ),
+    "arrivals": (
+        ("bench/arrivals/*.py",),
+        (
+            "arrivals",
+            "bench_triggers",
+            "bench_window",
+            "window_edges",
+            "contacts_and_scans",
+            "bench_temperatures",
+        ),
+    ),
     "mastering": (
         ("bench/outcomes.py", "bench/procedures.py"),
         (

@@ -209,7 +209,7 @@ _NOTES: dict[str, Callable[[Record], str]] = {
     Kind.ATTEMPT: _about("another attempt"),
     Kind.SCAN: _from_device,
     Kind.TRIGGER: _from_device,
-    Kind.STREAM: lambda record: said(str(record.get("gauge")), record),
+    Kind.STREAM: lambda record: said(str(record.get("gauge") or record.get("link")), record),
     Kind.SALVAGE: lambda record: said("SALVAGED", record),
     Kind.ARCHIVE: lambda record: said("archived", record),
     Kind.SIGNATURE: _signature,

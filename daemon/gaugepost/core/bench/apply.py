@@ -98,7 +98,8 @@ def _forgotten(state: State) -> State:
         for name, known in state.gauges.items()
     }
     nothing: dict[str, Any] = dict.fromkeys(("operator", "lot", "piece", "position"))
-    state = changed(state, links=frozenset(), gauges=gauges, temperatures={}, groups={}, again={}, **nothing)
+    nothing |= {"temperatures": {}, "triggered_ms": {}, "groups": {}, "again": {}}
+    state = changed(state, links=frozenset(), gauges=gauges, **nothing)
     return made_due(state, dict.fromkeys(gauges, RECORDS_MISSING))
 
 

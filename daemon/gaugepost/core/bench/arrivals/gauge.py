@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from gaugepost.core.bench.events import Arrived, Decision, Streamed
 from gaugepost.core.bench.measuring import measure
-from gaugepost.core.bench.plain import plain
+from gaugepost.core.bench.plain import plain, whose
 from gaugepost.core.bench.procedures import take
 from gaugepost.core.bench.state import State
 from gaugepost.core.indication import Condition, Indication, Moment
@@ -24,7 +24,7 @@ def from_gauge(
         return (plain(now, Kind.CONDITION, gauge=gauge, link=link, ends_mastering=ends, **said),)
     known = state.gauges[gauge]
     since_ms = now.clock_ms - known.last_clock_ms
-    if known.last_raw == decoded.raw and 0 <= since_ms < state.set_up.gauges[gauge].debounce_ms:
+    if known.last_raw == decoded.raw and since_ms < state.set_up.gauges[gauge].debounce_ms:
         text = f"the same frame {since_ms} ms after the last one: one send, doubled"
         return (plain(now, Kind.SUPPRESSED, gauge=gauge, link=link, raw=decoded.raw, text=text),)
     if known.procedure is not None:
@@ -34,19 +34,20 @@ def from_gauge(
 
 def streamed(state: State, event: Streamed, now: Moment) -> Decision:
     """Return the evidence of a streaming gauge's window, and what the indication taken from it leads to."""
-    gauge, said = state.routes.get((event.link, event.channel), ""), event.evidence
+    said, own = event.evidence, whose(state, event.link, event.channel)
     evidence = plain(
         now,
         Kind.STREAM,
-        gauge=gauge,
         link=event.link,
         code=said.code,
         text=said.text,
         count=said.count,
         spread_mm=said.spread_mm,
         raw=said.raw,
+        **own,
     )
-    if event.indication is None or gauge not in state.set_up.gauges:
+    gauge = own.get("gauge")
+    if event.indication is None or gauge is None:
         return Decision((evidence,))
     after = replace(state, sequence=state.sequence + 1)
     records = from_gauge(after, gauge, Arrived(event.link, event.indication), event.indication, now)

@@ -27,30 +27,30 @@ def from_trigger(state: State, name: str, event: Arrived, now: Moment) -> Decisi
     entry = state.set_up.triggers[name]
     fields = {"device": name, "link": event.link, "raw": event.decoded.raw, "gauge": entry.gauge}
     last_ms = state.triggered_ms.get(name)
-    if last_ms is not None and 0 <= now.clock_ms - last_ms < entry.debounce_ms:
+    if last_ms is not None and now.clock_ms - last_ms < entry.debounce_ms:
         text = f"again {now.clock_ms - last_ms} ms after the last time: one press, bounced"
         return Decision((plain(now, Kind.SUPPRESSED, text=text, **fields),))
     try:
         # What is stepped is recorded after the press itself.
-        text, records = _done(replace(state, sequence=state.sequence + 1), entry, now)
+        text, records, asked = _done(replace(state, sequence=state.sequence + 1), entry, now)
     except CommandRefused as refused:
         return Decision((plain(now, Kind.TRIGGER, code="refused", text=str(refused), **fields),))
-    asked = (entry.gauge,) if entry.does is Does.ASK and entry.gauge else ()
     return Decision(
         (plain(now, Kind.TRIGGER, code=entry.does, text=text, **fields), *records), requests=asked
     )
 
 
-def _done(state: State, entry: TriggerEntry, now: Moment) -> tuple[str, tuple[Record, ...]]:
+def _done(state: State, entry: TriggerEntry, now: Moment) -> tuple[str, tuple[Record, ...], tuple[str, ...]]:
+    """Return what is said of it, the records of what was stepped, and the gauges to be asked."""
     gauge = entry.gauge or ""
     if entry.does is Does.ASK:
-        return f"{gauge} is asked for its value", ()
+        return f"{gauge} is asked for its value", (), (gauge,)
     if entry.does is Does.FINISH:
         decision = finish(state, Finish(gauge), now)
-        return decision.reply.text, decision.records
+        return decision.reply.text, decision.records, ()
     if entry.does is Does.NEXT_PIECE:
         piece = next_piece(state.piece)
-        return f"piece {piece}", (tagged(state, {"piece": piece}, now),)
+        return f"piece {piece}", (tagged(state, {"piece": piece}, now),), ()
     serving = [each.name for each in state.set_up.characteristics.values() if gauge in each.gauges]
     if not serving:
         raise CommandRefused(
@@ -59,7 +59,7 @@ def _done(state: State, entry: TriggerEntry, now: Moment) -> tuple[str, tuple[Re
     chosen = characteristic_of(state, gauge)
     at = serving.index(chosen.name) + 1 if chosen else 0
     following = serving[at % len(serving)]
-    return f"characteristic {following}", (tagged(state, {"characteristic": following}, now),)
+    return f"characteristic {following}", (tagged(state, {"characteristic": following}, now),), ()
 
 
 def next_piece(piece: str | None) -> str:

@@ -38,25 +38,28 @@ class Shown:
 class Turns:
     """Finds where heights turn upwards: after they fell by `turn_mm`, once they rose by it again."""
 
-    def __init__(self, turn_mm: Decimal) -> None:
-        self.found: list[Shown] = []
-        self._turn_mm = turn_mm
+    def __init__(self, turn_mm: Decimal, turns: int) -> None:
+        self._turn_mm, self._turns = turn_mm, turns
+        self._found: list[Shown] = []
         self._top: Decimal | None = None
         self._low: Shown | None = None
         """The lowest since the heights began to fall; None while they do not."""
 
-    def feed(self, shown: Shown) -> None:
-        """Take the next indication."""
+    def feed(self, shown: Shown) -> Shown | None:
+        """Take the next indication; return the lowest turning point once there are `turns` of them."""
         if self._low is not None:
             if shown.height_mm < self._low.height_mm:
                 self._low = shown
             elif shown.height_mm >= self._low.height_mm + self._turn_mm:
-                self.found.append(self._low)
+                self._found.append(self._low)
                 self._low, self._top = None, shown.height_mm
         elif self._top is None or shown.height_mm > self._top:
             self._top = shown.height_mm
         elif shown.height_mm <= self._top - self._turn_mm:
             self._low = shown
+        if len(self._found) < self._turns:
+            return None
+        return min(self._found, key=lambda each: each.height_mm)
 
 
 class Rest:
@@ -68,7 +71,7 @@ class Rest:
 
     def feed(self, shown: Shown) -> Shown | None:
         """Take the next indication; return the middle one, by height, of those at rest, once they are."""
-        if self._steady and shown.clock_ms - self._steady[-1].clock_ms > PAUSE_MS:
+        if self._steady and shown.clock_ms - self._steady[-1].clock_ms >= PAUSE_MS:
             self._steady.clear()
         self._steady.append(shown)
         while (
@@ -101,12 +104,12 @@ class Window:
     def open(self, now: Moment) -> None:
         """Open it, or begin anew where it is open."""
         self._opened_ms, self._shown = now.clock_ms, []
-        self._turns = Turns(self._entry.turn_mm) if self._entry.turn_mm is not None else None
-        self._rest = (
-            Rest(self._entry.steady_mm, self._entry.steady_for_ms)
-            if self._entry.steady_mm is not None
-            else None
-        )
+        entry = self._entry
+        if entry.steady_mm is not None:
+            self._finder: Turns | Rest = Rest(entry.steady_mm, entry.steady_for_ms)
+        else:
+            assert entry.turn_mm is not None
+            self._finder = Turns(entry.turn_mm, entry.turns)
 
     def feed(self, link: str, indication: Indication, now: Moment) -> list[Streamed]:
         """Take the next indication; return how the window ends, if it does."""
@@ -120,7 +123,7 @@ class Window:
             return ends
         shown = Shown(now.clock_ms, height_mm, indication)
         self._shown.append(shown)
-        taken = self._taken(shown)
+        taken = self._finder.feed(shown)
         if taken is not None:
             return [self._ended(link, taken, now)]
         if sum(len(each.indication.raw) for each in self._shown) > MOST_BYTES:
@@ -164,17 +167,8 @@ class Window:
         size_mm = CONTEXT.multiply(size_mm, self.gauge.sense)
         return CONTEXT.minus(size_mm) if self._entry.takes is Takes.LARGEST else size_mm
 
-    def _taken(self, shown: Shown) -> Shown | None:
-        if self._rest is not None:
-            return self._rest.feed(shown)
-        assert self._turns is not None
-        self._turns.feed(shown)
-        if len(self._turns.found) < self._entry.turns:
-            return None
-        return min(self._turns.found, key=lambda each: each.height_mm)
-
     def _ended(self, link: str, taken: Shown, now: Moment) -> Streamed:
-        turns = f", after {len(self._turns.found)} turns" if self._turns and self._entry.turns > 1 else ""
+        turns = f", after {self._entry.turns} turns" if self._entry.turns > 1 else ""
         evidence = self._evidence(self._entry.takes.value, f"{self._entry.takes} of", turns, now)
         self._opened_ms, self._shown = None, []
         return Streamed(link, self.gauge.channel, taken.indication, evidence)
