@@ -105,6 +105,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "bench_temperatures",
         ),
     ),
+    "deciding": (("bench/decide.py", "bench/plain.py"), ("bench_happenings", "arrivals", "bench_reload")),
     "mastering": (
         ("bench/outcomes.py", "bench/procedures.py"),
         (

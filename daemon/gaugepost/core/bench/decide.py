@@ -78,7 +78,7 @@ def _stopped(state: State, event: ev.Stopped, now: Moment) -> Decision:
 
 
 def _set_up(state: State, event: ev.SetUpLoaded, now: Moment) -> Decision:
-    if state.set_up_sequence is not None and to_document(state.set_up) == event.document:
+    if to_document(state.set_up) == event.document:
         return Decision()
     return Decision((plain(now, Kind.SET_UP, document=event.document),))
 
