@@ -22,7 +22,7 @@ Program = Callable[[str], None]
 @pytest.fixture
 def program(monkeypatch: pytest.MonkeyPatch) -> Program:
     """Let another program go on from here: all that makes it another one are its rules."""
-    return lambda rules: monkeypatch.setattr(room, "fingerprint", lambda *of: rules)
+    return lambda rules: monkeypatch.setattr(room, "fingerprint", lambda home: rules)
 
 
 def _start(data: Path) -> tuple[str, int]:

@@ -102,7 +102,8 @@ class Epoch(str):
 
 def record_id(epoch: str, sequence: int) -> str:
     """Return the lasting id of a record: the epoch that it was written in and its sequence, joined by a hyphen."""
-    return f"{epoch.of(sequence) if isinstance(epoch, Epoch) else epoch}-{sequence}"
+    written_in = epoch.of(sequence) if isinstance(epoch, Epoch) and epoch.earlier else epoch
+    return f"{written_in}-{sequence}"
 
 
 def parse_record_id(text: str) -> tuple[str, int]:

@@ -22,14 +22,14 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from gaugepost import core
+import gaugepost
 from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
-from gaugepost.edge import bench_state
 from gaugepost.edge.bench_state import FOREIGN, archived_state, lines_of, state_of
 from gaugepost.edge.files import settle
 from gaugepost.edge.journal import Reader
+from gaugepost.edge.rules import fingerprint
 
 FILE_NAME, AHEAD = "bench.snapshot", "bench.snapshot.ahead"
 """What a running service writes, and what was made ahead of an update by the program that comes after it."""
@@ -189,24 +189,9 @@ class _Unfit(Exception):
     """Why the snapshot is not used."""
 
 
-def fingerprint(folder: Path, *beside: Path) -> str:
-    """Return a digest of sources: a state's classes and the rules that lead to it in `folder`, its form `beside`."""
-    digest = hashlib.sha256()
-    named = [(path.relative_to(folder).as_posix(), path) for path in sorted(folder.rglob("*.py"))]
-    for name, path in (*named, *((path.name, path) for path in beside)):
-        source = path.read_bytes()
-        digest.update(f"{name} {len(source)}\n".encode() + source)
-    return digest.hexdigest()
-
-
 def _program() -> dict[str, str | int]:
     """Return what must be the same for a snapshot to mean the same: most updates change none of it."""
-    (home,) = core.__path__
-    return {
-        "layout": LAYOUT,
-        "derivation": DERIVATION,
-        "rules": fingerprint(Path(home), Path(bench_state.__file__)),
-    }
+    return {"layout": LAYOUT, "derivation": DERIVATION, "rules": fingerprint(Path(gaugepost.__file__).parent)}
 
 
 def _spend(path: Path) -> None:
