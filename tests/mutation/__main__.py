@@ -167,6 +167,30 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "access": (("access/*.py",), ("access", "access_entries")),
     "evidence": (("evidence/*.py",), ("evidence",)),
     "shown": (("shown/*.py",), ("shown",)),
+    "sayings": (
+        ("bench/commands/*.py",),
+        (
+            "afterwards_records",
+            "doubting",
+            "lifting_evidence",
+            "signing",
+            "reports_and_tags",
+            "bench_afterwards",
+            "bench_reload",
+            "bench_told",
+            "bench_edges",
+            "bench_measuring",
+            "bench_mastering",
+            "bench_combining",
+            "bench_form",
+            "bench_triggers",
+            "contacts_and_scans",
+            "lifting",
+            "trace_rejudging",
+            "trace_asked",
+            "schedule",
+        ),
+    ),
 }
 """By room: what is mutated, and the tests that it has to pass: of tests/core, or of the folder that is named."""
 
