@@ -154,6 +154,14 @@ def test_a_length_needs_digits_and_a_known_unit(text: str) -> None:
     assert refused.value.hint
 
 
+@pytest.mark.parametrize("text", ["38,0012 mm", "38,0012", "1,234.5 mm", ",5 mm"])
+def test_a_comma_is_named(text: str) -> None:
+    """Whoever writes a decimal comma is told so, not that ",0012 mm" is no unit."""
+    with pytest.raises(ValueRefused, match="has a comma") as refused:
+        parse_length(text)
+    assert "as a point" in (refused.value.hint or "")
+
+
 def test_a_length_remembers_how_it_was_written() -> None:
     """A length keeps its digits and unit beside its size in mm."""
     length = parse_length("0.6250 in")

@@ -91,6 +91,18 @@ def parse_unit(text: str) -> Unit:
     return unit
 
 
+def refuse_comma(text: str) -> None:
+    """Refuse a comma in what somebody typed: nothing says whether 1,234 is a little over one or over a thousand.
+
+    Raises:
+        ValueRefused: there is one.
+    """
+    if "," in text:
+        raise ValueRefused(
+            f"{text!r} has a comma", hint="write the decimal mark as a point, and no other marks"
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Length:
     """A length as somebody wrote it: the digits and the unit are kept, `mm` is exact."""
@@ -116,9 +128,10 @@ def parse_length(text: str) -> Length:
     """Return the length written as digits and unit, as "40.0012 mm", "0.0005 in", "2 µm" or "-4um".
 
     Raises:
-        ValueRefused: no number, no unit, or an unknown unit.
+        ValueRefused: a comma, no number, no unit, or an unknown unit.
     """
     stripped = text.strip()
+    refuse_comma(stripped)
     found = _NUMBER.match(stripped)
     if not found:
         raise ValueRefused(f"{text!r} is not a length", hint='write a number and its unit, as "40.0012 mm"')

@@ -24,6 +24,7 @@ from gaugepost.core.quantity import (
     from_mm,
     parse_number,
     parse_unit,
+    refuse_comma,
     step_of,
     to_mm,
 )
@@ -164,10 +165,7 @@ def _cleaned(text: str) -> str:
     cleaned = " ".join(text.split()).replace("−", "-").replace("–", "-").lstrip("øØ⌀∅").lstrip()
     if len(cleaned) > _MAX_TEXT:
         raise ValueRefused(f"limits of more than {_MAX_TEXT} characters", hint=_WAYS)
-    if "," in cleaned:
-        raise ValueRefused(
-            f"{text!r} has a comma", hint="write the decimal mark as a point, and no other marks"
-        )
+    refuse_comma(text)
     if "..." in cleaned:
         raise ValueRefused(
             f"{text!r} has three points in a row", hint='write a range with two, as "0.250..0.260 in"'
