@@ -185,6 +185,10 @@ WRONG: list[tuple[tuple[str, str], str]] = [
         (CHARACTERISTIC, f"{CHARACTERISTIC}\nreadings = 0"),
         "bush.readings: 0 can't be taken; expected 1 or more",
     ),
+    (
+        (CHARACTERISTIC, 'limits = "38,000..38,025 mm"\nreadings = 0'),
+        "bush.limits: '38,000..38,025 mm' has a comma; write the decimal mark as a point",
+    ),
     ((CHARACTERISTIC, f'{CHARACTERISTIC}\nstep = "0 mm"'), "bush.step: '0 mm' is not greater than zero"),
     (
         (CHARACTERISTIC, f'{CHARACTERISTIC}\nunit = "µm"'),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import partial
@@ -260,6 +261,16 @@ def _limits(report: Report, path: Path, table: CharacteristicTable) -> tolerance
     except ValueRefused as error:
         report.refused((*path, key), error)
         return None
+
+
+def look_at_limits(report: Report, name: str, raw: Mapping[str, object]) -> None:
+    """Note what is wrong with a drawing's words of a characteristic whose table is wrong elsewhere."""
+    said = raw.get("limits")
+    if isinstance(said, str):
+        try:
+            tolerance.parse_limits(said)
+        except ValueRefused as error:
+            report.refused(("characteristics", name, "limits"), error)
 
 
 def _from_deviations(nominal: Length, upper: Length, lower: Length) -> tolerance.Limits:

@@ -185,6 +185,9 @@ def entries(
     triggers = _tables(report, tables, "triggers", TriggerTable, rules.trigger)
     wanted = _tables(report, tables, "characteristics", CharacteristicTable, rules.characteristic)
     resolved = {name: resolve.characteristic(report, name, table, station) for name, table in wanted.items()}
+    for name, raw in tables["characteristics"].items():
+        if name not in wanted:
+            resolve.look_at_limits(report, name, raw)
     return Entries(
         {name: resolve.gauge(name, table, at) for name, table in gauges.items()},
         {name: resolve.master(name, table, at) for name, table in masters.items()},
