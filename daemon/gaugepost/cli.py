@@ -99,11 +99,8 @@ def _run(words: list[str]) -> int:
         formatter_class=_Help,
     )
     parser.add_argument("--version", action="version", version=f"gaugepost {__version__}")
-    if not words:
-        parser.print_help(sys.stderr)
-        return 2
-    named = words[0]
-    if not named.startswith("-") and named not in COMMANDS:
+    named = words[0] if words else ""
+    if named and not named.startswith("-") and named not in COMMANDS:
         return _unknown(named)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands")
     for name, brief in COMMANDS.items():
@@ -112,6 +109,9 @@ def _run(words: list[str]) -> int:
             command = cast(_Command, importlib.import_module(f"gaugepost.commands.{name}"))
             command.add_arguments(below)
             below.set_defaults(run=command.run)
+    if not words:
+        parser.print_help(sys.stderr)
+        return 2
     args = parser.parse_args(words)
     code: int = args.run(args)
     return code

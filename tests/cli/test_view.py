@@ -68,6 +68,12 @@ def test_a_reading_is_shown_with_everything_that_made_it() -> None:
     ]
 
 
+def test_a_measurement_names_its_record() -> None:
+    """Whoever wants to void or sign what they see has its number before their eyes."""
+    first = shown(READING | {"sequence": 1284}, Style()).splitlines()[0]
+    assert first == "09:00:00  piece 4 · spool-bore · bore-38 (record 1284)"
+
+
 def test_an_inch_drawing_gets_microinches() -> None:
     """Corrections are in µin for a drawing in inches; one that is a size, on a gauge of differences, is in inches."""
     text = shown(INCH, Style())

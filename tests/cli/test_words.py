@@ -86,6 +86,7 @@ def test_no_words_get_the_help() -> None:
     done = gaugepost()
     assert (done.returncode, done.stdout) == (2, "")
     assert "how to begin" in done.stderr
+    assert all(f"\n    {name} " in done.stderr for name in cli.COMMANDS)
 
 
 def test_what_must_be_put_right_is_2(

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from gaugepost.commands.view import decision
 from gaugepost.commands.view.bar import drawn
-from gaugepost.commands.view.notes import note, reasons
+from gaugepost.commands.view.notes import note, numbered, reasons
 from gaugepost.commands.view.style import (
     BOLD,
     DIM,
@@ -65,7 +65,7 @@ def _head(record: Record) -> str:
         parts.append(f"attempt {attempt}")
     if record["kind"] == Kind.RESULT and record.get("text"):
         parts.append(f"{record['text']}")
-    return " · ".join(parts)
+    return " · ".join(parts) + numbered(record)
 
 
 def _scale(record: Record, style: Style) -> str:

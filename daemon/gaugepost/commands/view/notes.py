@@ -45,6 +45,11 @@ def reasons(record: Record) -> str:
     return "; ".join(map(str, given)) if isinstance(given, list) else ""
 
 
+def numbered(record: Record) -> str:
+    """Return " (record 1284)": what a person types to void, amend or sign it; nothing where it has no number."""
+    return f" (record {record['sequence']})" if "sequence" in record else ""
+
+
 def _start(record: Record) -> str:
     return said(f"service started, version {record.get('program')}", record)
 
@@ -101,7 +106,8 @@ def _master_reading(record: Record) -> str:
 
 
 def _mastering(record: Record) -> str:
-    what = f"{record.get('gauge')} mastered on {record.get('master')}: {str(record.get('code')).upper()}"
+    told = f"{record.get('gauge')} mastered on {record.get('master')}"
+    what = f"{told}{numbered(record)}: {str(record.get('code')).upper()}"
     why = reasons(record)
     spread = f", spread {micrometres(record['spread_mm']).lstrip('+')}" if "spread_mm" in record else ""
     return (
@@ -112,7 +118,8 @@ def _mastering(record: Record) -> str:
 
 
 def _check(record: Record) -> str:
-    what = f"{record.get('gauge')} checked on {record.get('master')}: {str(record.get('code')).upper()}"
+    told = f"{record.get('gauge')} checked on {record.get('master')}"
+    what = f"{told}{numbered(record)}: {str(record.get('code')).upper()}"
     if "error_mm" not in record or "limit_mm" not in record:
         return what
     return f"{what}, off by {micrometres(record['error_mm'])} (limit {micrometres(record['limit_mm']).lstrip('+')})"
