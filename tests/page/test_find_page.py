@@ -81,6 +81,16 @@ def test_a_gauge_is_found_and_bound(machine: Machine, tmp_path: Path, person: Br
         page.locator("input[value=three-point]").check()
         page.locator(".find-bind button.main").click()
         assert page.locator("input[name=name]:invalid").count() == 1
+        limit = page.locator("input[name=check_limit]")
+        suggested = limit.input_value()
+        page.locator("input[name=name]").fill("bore-38")
+        limit.fill("0,002 mm")
+        expect(page.locator(".find-bind .problem")).to_have_text(
+            "How far a check on its ring may be off: '0,002 mm' has a comma; "
+            "write the decimal mark as a point, and no other marks"
+        )
+        expect(limit).to_have_attribute("aria-invalid", "true")
+        limit.fill(suggested)
         names(page, "bore-38")
         page.get_by_role("button", name="Save, then set up its master").click()
         expect(page.get_by_role("dialog", name="Add a master")).to_be_visible()

@@ -97,7 +97,9 @@ def _same_body(report: Report, raws: Mapping[str, Mapping[str, Any]]) -> None:
 def _unused(report: Report, tables: Tables) -> None:
     used_gauges = _all_named(tables["characteristics"], "gauges")
     used_masters = _all_named(tables["characteristics"], "masters")
-    any_master = any("masters" not in raw for raw in tables["characteristics"].values())
+    wants_others = tables["characteristics"] and all(
+        "masters" in raw for raw in tables["characteristics"].values()
+    )
     for name in tables["gauges"]:
         if name not in used_gauges:
             report.warn(
@@ -106,7 +108,7 @@ def _unused(report: Report, tables: Tables) -> None:
                 write=f"write gauges = [{toml(name)}] in a characteristic",
             )
     for name in tables["masters"]:
-        if name not in used_masters and not any_master:
+        if name not in used_masters and wants_others:
             report.warn(
                 ("masters", name), "no characteristic names this master", write="remove it, or name it in one"
             )

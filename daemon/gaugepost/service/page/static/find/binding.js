@@ -5,7 +5,8 @@ import { h, put } from "../common/dom.js";
 import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
 import { latest } from "../app/latest.js";
-import { others, signing, wouldChange } from "../setup/form.js";
+import { signing, worthKnowing, wouldChange } from "../setup/form.js";
+import { keyPath, sentence } from "../setup/patch.js";
 
 const NAME = "[A-Za-z0-9][A-Za-z0-9_.\\-]{0,63}";
 
@@ -21,7 +22,7 @@ export function binding(place, acts, lesson) {
   const thermometer = h("p", { class: "is-open", hidden: true }, t("find.thermometer"));
   const known = h("p", { hidden: true });
   const about = h("div", { class: "find-about" },
-    field("name", t("find.name"), { pattern: NAME, autocapitalize: "none", "aria-describedby": "find-name-note" }), h("p", { class: "soft", id: "find-name-note" }, t("find.name_note")),
+    field("name", t("find.name"), { pattern: NAME, title: t("find.name_note"), autocapitalize: "none", "aria-describedby": "find-name-note" }), h("p", { class: "soft", id: "find-name-note" }, t("find.name_note")),
     options("contact", ["three-point", "two-point", "single"]), options("display", ["absolute", "from-master", "from-nominal"]), nominal,
     field("resolution", t("find.resolution")), field("check_limit", t("find.check_limit"), { "aria-describedby": "find-limit-note" }), h("p", { class: "soft", id: "find-limit-note" }, t("find.check_limit_note")));
   const form = h("form", { class: "find-form" }, h("h3", {}, t("find.bind")), thermometer, known, about, changes, ...sign.fields, said, h("div", { class: "actions" }, save));
@@ -54,6 +55,7 @@ export function binding(place, acts, lesson) {
   // Has the service look over what is wanted, and shows what would be otherwise.
   async function look() {
     seen = null;
+    for (const each of form.querySelectorAll("[aria-invalid]")) each.removeAttribute("aria-invalid");
     try {
       const file = await get("/station/file");
       const { sha256 } = file;
@@ -72,7 +74,7 @@ export function binding(place, acts, lesson) {
       seen = { change: wanted, sha256 };
       put(said);
       put(changes, ...wouldChange(answer),
-        answer.warnings.length ? h("details", {}, h("summary", {}, t("find.warnings", { count: answer.warnings.length })), others(answer.warnings)) : null);
+        worthKnowing(answer.warnings));
     } catch (error) {
       put(changes);
       refused(error);
@@ -81,10 +83,19 @@ export function binding(place, acts, lesson) {
 
   const preview = latest(look, 300);
 
+  // Findings are said by the names of their fields; what is only worth knowing waits until nothing is wrong.
   function refused(error) {
-    tell(said, error);
     const found = error.body?.findings?.filter((each) => each.severity !== "warning") ?? [];
-    if (found.length) said.append(others(found));
+    if (!found.length) {
+      tell(said, error);
+      return;
+    }
+    put(said, found.flatMap((each, at) => {
+      const key = keyPath(each.key).at(-1);
+      const field = form.elements[key];
+      if (field instanceof HTMLInputElement) field.setAttribute("aria-invalid", "true");
+      return [at ? h("br") : null, h("b", {}, field ? `${t(`find.${key}`)}: ` : `${each.key} `), sentence(each, key)];
+    }));
   }
 
   form.addEventListener("input", () => {

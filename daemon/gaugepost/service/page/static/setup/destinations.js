@@ -37,7 +37,8 @@ export function destinationParts(schema, kind) {
       fields,
       fixed: { kind },
       boxes: [
-        h("p", {}, t("setup.of_kind"), " ", h("b", {}, word("to_kind", kind)), ". ", h("span", { class: "soft" }, t("setup.no_secret"))),
+        h("p", {}, t("setup.of_kind"), " ", h("b", {}, word("to_kind", kind)), ".",
+          Object.keys(properties).some((key) => /password|token|header/.test(key)) ? [" ", h("span", { class: "soft" }, t("setup.no_secret"))] : null),
         ...first.map(box),
         h("details", { open: rest.some((key) => key in base) }, h("summary", {}, t("setup.more")), h("div", { class: "set-more" }, rest.map(box))),
       ],

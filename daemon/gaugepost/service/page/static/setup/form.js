@@ -38,6 +38,11 @@ export function others(found) {
   return found.length ? h("ul", { class: "plain" }, found.map((each) => h("li", {}, h("b", {}, each.key), " ", sentence(each)))) : null;
 }
 
+// What is right and still worth knowing: not what the edit changes, and no reason against it.
+export function worthKnowing(found) {
+  return found.length ? h("details", {}, h("summary", {}, t("find.warnings", { count: found.length })), others(found)) : null;
+}
+
 // Opens the form. `name` is null for a new table; `parts` gives fields for it, how they are laid out and what it begins with;
 // `done(answer)` is told what was saved.
 export function openForm({ title, section, name, file, parts, done }) {
@@ -108,7 +113,7 @@ export function openForm({ title, section, name, file, parts, done }) {
   // Shows findings at their fields, those of other tables below; returns whether something was wrong.
   function show(findings) {
     const here = findings.map((each) => ({ each, path: keyPath(each.key) })).filter(({ path }) => path[0] === section && path[1] === called());
-    const within = here.filter(({ path }) => path.length > 2 && fields.has(path[2])).map(({ each, path }) => ({ path: path.slice(2), said: sentence(each), warning: each.severity === "warning" }));
+    const within = here.filter(({ path }) => path.length > 2 && fields.has(path[2])).map(({ each, path }) => ({ path: path.slice(2), said: sentence(each, path.at(-1)), warning: each.severity === "warning" }));
     sayIn(fields, within);
     const ofTable = here.filter(({ path }) => path.length === 2 || !fields.has(path[2])).map(({ each }) => each);
     const badName = adds ? ofTable.find((each) => each.finding.endsWith("can't be a name")) : null;
@@ -117,7 +122,8 @@ export function openForm({ title, section, name, file, parts, done }) {
       ofTable.splice(ofTable.indexOf(badName), 1);
     }
     const rest = findings.filter((each) => each.severity !== "warning" && !here.some((one) => one.each === each));
-    put(said, ofTable.length ? h("p", { class: "problem" }, ofTable.map(sentence)) : null,
+    const wrong = ofTable.some((each) => each.severity !== "warning");
+    put(said, ofTable.length ? h("p", { class: wrong ? "problem" : "is-open caution" }, ofTable.map((each) => sentence(each))) : null,
       rest.length ? [h("p", { class: "problem" }, t("setup.elsewhere")), others(rest)] : null);
     for (const details of form.querySelectorAll("details")) if (ofTable.length || details.querySelector('[aria-invalid="true"], .problem:not(:empty)')) details.open = true;
     form.querySelector('[aria-invalid="true"]')?.focus();
@@ -214,7 +220,8 @@ export function openForm({ title, section, name, file, parts, done }) {
     if (keep) said.replaceChildren(...kept);
     looked = true;
     sign = signing();
-    put(review, ...wouldChange(answer), others(answer.warnings.filter((each) => !same(keyPath(each.key).slice(0, 2), [section, called()]))), ...sign.fields);
+    const elsewhere = answer.warnings.filter((each) => !same(keyPath(each.key).slice(0, 2), [section, called()]));
+    put(review, ...wouldChange(answer), worthKnowing(elsewhere), ...sign.fields);
     review.hidden = false;
     put(button, t("setup.save"));
     button.scrollIntoView({ block: "nearest" });

@@ -37,7 +37,10 @@ export function keyPath(text) {
   });
 }
 
-// Returns a finding as it is read: what is wrong, what was expected, what to write.
-export function sentence(found) {
-  return h("span", {}, told(found.finding), found.expected ? ["; ", t("setup.expected"), " ", told(found.expected)] : [], found.write ? ["; ", told(found.write)] : []);
+// Returns a finding as it is read: what is wrong, what was expected, what to write. At its own field, `key`, a person
+// types a value, not the station file's line.
+export function sentence(found, key = null) {
+  const line = key ? found.write?.match(/^write (\w+) = ("?)(.*)\2$/) : null;
+  const write = line?.[1] === key ? t("setup.write", { value: line[3] }) : found.write && told(found.write);
+  return h("span", {}, told(found.finding), found.expected ? ["; ", t("setup.expected"), " ", told(found.expected)] : [], write ? ["; ", write] : []);
 }
