@@ -21,8 +21,8 @@ from gaugepost.edge.access import AccessFile, PeopleFile
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
+from gaugepost.edge.kept.snapshot import ON_THE_WAY, Snapshot
 from gaugepost.edge.service_manager import ServiceManager
-from gaugepost.edge.snapshot import ON_THE_WAY, Snapshot
 from gaugepost.edge.stationfile import Station
 from gaugepost.service import Commands, Running, build_api, encryption_of, serve
 from gaugepost.shell.asking.looking_ahead import look_ahead

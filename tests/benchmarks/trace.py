@@ -15,7 +15,7 @@ from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import trace
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.lookup import Lookup
-from gaugepost.edge.snapshot import without_collector
+from gaugepost.edge.kept.snapshot import without_collector
 from tests.bench_tools.recall import BAD, fill
 from tests.benchmarks.figures import Figure, scratch
 

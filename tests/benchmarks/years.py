@@ -14,7 +14,7 @@ from contextlib import closing, nullcontext
 from pathlib import Path
 
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.snapshot import Snapshot
 from tests.bench_tools.years import BEGINNING_MS, fill
 from tests.benchmarks.figures import Figure, medians, scratch
 

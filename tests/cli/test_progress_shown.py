@@ -16,7 +16,7 @@ from tests.bench_tools.years import fill
 from tests.edge.test_archive import shop, start_of
 
 RECORDS = 3000
-BAR = re.compile(r"\r\x1b\[K([a-z ,]+) [█░]{24} +(\d+) %, (\d+) of (\d+)")
+BAR = re.compile(r"\r\x1b\[K([A-Za-z ,]+) [█░]{24} +(\d+) %, (\d+) of (\d+)")
 
 
 @pytest.fixture(scope="module")
@@ -70,14 +70,14 @@ def _read(terminal: int) -> bytes:
 @pytest.mark.parametrize(
     ("words", "steps"),
     [
-        (("backup", "{journal}", "{new}/backup.db"), ["copied", "verified"]),
-        (("restore", "{journal}/journal.db", "{new}/restored"), ["copied", "verified"]),
+        (("backup", "{journal}", "{new}/backup.db"), ["copied", "verified", "structure, MB"]),
+        (("restore", "{journal}/journal.db", "{new}/restored"), ["copied", "verified", "structure, MB"]),
         (("salvage", "{journal}", "{new}/salvaged"), ["searched page", "copied record"]),
-        (("verify", "{journal}"), ["verified"]),
-        (("verify", "{journal}", "--numbers"), ["verified", "derived"]),
+        (("verify", "{journal}"), ["verified", "structure, MB"]),
+        (("verify", "{journal}", "--numbers"), ["verified", "structure, MB", "derived"]),
         (
             ("archive", "{archived}", "{new}/archives", "--before", "{day}"),
-            ["archived", "verified", "cleared", "written anew, pages"],
+            ["archived", "verified", "cleared", "written anew, MB"],
         ),
     ],
     ids=lambda each: each[0] if isinstance(each, tuple) else "",

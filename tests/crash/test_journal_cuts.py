@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from gaugepost.edge.journal import Journal, Reader, examine
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.snapshot import Snapshot
 from tests.bench_tools.daemon import Daemon, Port, station_file
 from tests.fault.shim import SYNCS, WRITES, Done, shim_env, taped
 

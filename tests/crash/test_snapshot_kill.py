@@ -15,7 +15,7 @@ import pytest
 from gaugepost.core.bench import State, apply
 from gaugepost.core.setup import to_plain
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.snapshot import EVERY, FILE_NAME, Snapshot
+from gaugepost.edge.kept.snapshot import EVERY, FILE_NAME, Snapshot
 from tests.bench_tools.daemon import START_S, Daemon, Port, station_file
 from tests.shape.tree import ROOT
 
@@ -24,7 +24,7 @@ import sys
 from pathlib import Path
 from gaugepost.core.bench.events import SetTags
 from gaugepost.edge.journal import Journal, Reader
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.snapshot import Snapshot
 from tests.core.station import Hand, set_up
 folder = Path(sys.argv[1])
 journal = Journal.open(folder / "journal.db", "test bench")

@@ -29,7 +29,7 @@ from gaugepost.core.setup import to_plain
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Archive, Journal, Reader, backup, examine, restore, salvage
 from gaugepost.edge.journal.archive.file import Row, Writer
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.snapshot import Snapshot
 from tests.core.station import Hand, set_up
 from tests.fault.shim import SYNCS, WRITES, Shim
 

@@ -22,7 +22,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.record import Kind
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader, backup, examine, restore
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.snapshot import Snapshot
 from tests.core.station import Hand, set_up
 
 NOW = Moment(1_795_000_000_000, 5_000, "boot-9")

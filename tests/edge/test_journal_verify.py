@@ -254,8 +254,9 @@ def test_a_running_station_s_journal_is_examined_as_far_as_it_goes(tmp_path: Pat
     journal.append([reading(number) for number in range(2500)])
     seen: list[tuple[int, int]] = []
 
-    def meanwhile(done: int, last: int) -> None:
-        seen.append((done, last))
+    def meanwhile(what: str, done: int, last: int) -> None:
+        if what == "verified":
+            seen.append((done, last))
         journal.append([reading(9999)])
 
     report = examine(tmp_path, None, meanwhile)

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from gaugepost.core.bench import State, apply
-from gaugepost.edge.bench_state import lines_of, packed, unpacked
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.rules import _imports, fingerprint, sources
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.rules import _imports, fingerprint, sources
+from gaugepost.edge.kept.snapshot import Snapshot
+from gaugepost.edge.kept.state import lines_of, packed, unpacked
 from tests.edge.test_snapshot import data as data
 from tests.journals.test_golden_derivations import _golden
 from tests.shape.tree import DAEMON
@@ -81,6 +81,6 @@ def test_a_rule_counts_and_what_is_decided_does_not(tmp_path: Path) -> None:
     others = [
         changed("core", "bench", "apply.py"),
         changed("core", "bench", "state.py"),
-        changed("edge", "bench_state.py"),
+        changed("edge", "kept", "state.py"),
     ]
     assert len({same, *others}) == 4

@@ -23,7 +23,7 @@ from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import to_document
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Owner, Reader, Salvaged, examine, salvage
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.snapshot import Snapshot
 from tests.core.station import Hand, set_up
 from tests.edge.readings import reading
 

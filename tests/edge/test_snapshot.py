@@ -17,9 +17,9 @@ from hypothesis.stateful import invariant, rule
 
 from gaugepost.core.bench import State, apply, events as ev, follow
 from gaugepost.core.setup import to_plain
-from gaugepost.edge import snapshot as room
 from gaugepost.edge.journal import Journal, Reader
-from gaugepost.edge.snapshot import AT_LATEST, EVERY, FILE_NAME, Snapshot
+from gaugepost.edge.kept import snapshot as room
+from gaugepost.edge.kept.snapshot import AT_LATEST, EVERY, FILE_NAME, Snapshot
 from tests.core.station import Hand, set_up
 from tests.core.test_bench_replay import Bench
 

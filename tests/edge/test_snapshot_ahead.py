@@ -11,9 +11,9 @@ import pytest
 
 from gaugepost.cli import main
 from gaugepost.core.bench import State, follow
-from gaugepost.edge import snapshot as room
 from gaugepost.edge.journal import Journal, Reader
-from gaugepost.edge.snapshot import AHEAD, FILE_NAME, Snapshot
+from gaugepost.edge.kept import snapshot as room
+from gaugepost.edge.kept.snapshot import AHEAD, FILE_NAME, Snapshot
 from tests.edge.test_snapshot import _exact, _full, data as data
 
 Program = Callable[[str], None]

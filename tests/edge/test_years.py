@@ -11,9 +11,9 @@ import pytest
 
 from gaugepost.core.bench import State, follow
 from gaugepost.core.record import PUBLISHED_KINDS, Entry
-from gaugepost.edge import snapshot as room
 from gaugepost.edge.journal import Journal, Reader, examine
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept import snapshot as room
+from gaugepost.edge.kept.snapshot import Snapshot
 from tests.bench_tools.years import BEGINNING_MS, BORES, STATION, fill
 
 pytestmark = pytest.mark.attack

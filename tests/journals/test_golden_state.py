@@ -8,7 +8,7 @@ from pathlib import Path
 from gaugepost.core.bench import apply
 from gaugepost.core.bench.events import SetTags
 from gaugepost.core.indication import Moment
-from gaugepost.edge.bench_state import packed, unpacked
+from gaugepost.edge.kept.state import packed, unpacked
 from tests.core.station import Hand, set_up
 
 GOLDEN = Path(__file__).with_name("bench-state-1.xz")

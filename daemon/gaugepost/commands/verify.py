@@ -12,19 +12,19 @@ from pathlib import Path
 
 from gaugepost.commands.key.coverage import told, write_out
 from gaugepost.commands.sign.told import told_of_people
-from gaugepost.commands.view.progress import progress_of
+from gaugepost.commands.view.progress import progress, progress_of
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.bench.tracing.deriving import rederived
 from gaugepost.core.errors import JournalError, SettingsError
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import DERIVATION, Entry
-from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.decoding import Decoders
 from gaugepost.edge.evidence.coverage import cover
 from gaugepost.edge.evidence.keys import read_public
 from gaugepost.edge.evidence.reading import all_held, in_order
 from gaugepost.edge.journal import Archive, Reader, Report, examine, is_archive
 from gaugepost.edge.journal.lookup import Lookup
+from gaugepost.edge.kept.state import archived_state
 
 MOST_DIFFERENCES = 20
 
@@ -104,9 +104,9 @@ def run(args: argparse.Namespace) -> int:
     try:
         keys = _keys(args)
         if is_archive(args.journal):
-            report = Archive(args.journal).examine(args.head, progress_of("verified"))
+            report = Archive(args.journal).examine(args.head, progress())
         else:
-            report = examine(args.journal, args.head, progress_of("verified"))
+            report = examine(args.journal, args.head, progress())
     except (JournalError, SettingsError) as error:
         print(f"gaugepost verify: {error}", file=sys.stderr)
         return 2

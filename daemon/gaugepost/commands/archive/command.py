@@ -12,12 +12,12 @@ from gaugepost.commands.journal_asked import parse_bound, zone_of
 from gaugepost.commands.view.progress import progress, progress_of
 from gaugepost.core.bench.state import needed
 from gaugepost.core.errors import JournalError, SettingsError, ValueRefused
-from gaugepost.edge.bench_state import archived_state, packed
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.evidence.keys import signing
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.archive import Archive, Moved, move
-from gaugepost.edge.snapshot import Snapshot
+from gaugepost.edge.kept.snapshot import Snapshot
+from gaugepost.edge.kept.state import archived_state, packed
 from gaugepost.edge.undelivered import undelivered
 
 _EPILOG = """\

@@ -11,7 +11,7 @@ from gaugepost.commands.view.progress import progress
 from gaugepost.core.errors import JournalError, SettingsError
 from gaugepost.edge.evidence.keys import signing
 from gaugepost.edge.journal import backup
-from gaugepost.edge.journal.backup import Sign
+from gaugepost.edge.journal.copies.backup import Sign
 
 _EPILOG = """\
 The station may be running, and is not held up; what it records meanwhile is left for the next backup. The copy is read

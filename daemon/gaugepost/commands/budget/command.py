@@ -140,7 +140,7 @@ def as_it_stands(data: Path, name: str, gauge: str | None) -> tuple[Characterist
     """
     from gaugepost.edge.clock import Clock
     from gaugepost.edge.journal import Reader
-    from gaugepost.edge.snapshot import Snapshot
+    from gaugepost.edge.kept.snapshot import Snapshot
 
     with contextlib.closing(Reader(data)) as reader:
         state = Snapshot(data, reader).restore(progress_of("applied"))

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.record import Kind
 from gaugepost.core.setup import SetUp, from_document
-from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.journal import Archive, Reader
+from gaugepost.edge.kept.state import archived_state
 
 _MOMENT = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}"

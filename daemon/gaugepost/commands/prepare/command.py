@@ -11,7 +11,7 @@ from pathlib import Path
 from gaugepost.commands.view.progress import progress_of
 from gaugepost.core.errors import JournalError
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.snapshot import AHEAD, FILE_NAME, Snapshot
+from gaugepost.edge.kept.snapshot import AHEAD, FILE_NAME, Snapshot
 
 _EPILOG = f"""\
 How the bench stands follows from every record of its journal. A service keeps that in {FILE_NAME}, so a start

@@ -9,8 +9,8 @@ from gaugepost.core.drift import Point, What, point_of
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import SetUp, from_document
-from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.journal import Archive, Reader, is_archive
+from gaugepost.edge.kept.state import archived_state
 
 
 def read_points(

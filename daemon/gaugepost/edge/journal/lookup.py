@@ -7,9 +7,9 @@ from itertools import islice
 
 from gaugepost.core.bench import State
 from gaugepost.core.record import Entry, Kind
-from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.journal.codec import decode
 from gaugepost.edge.journal.reader import Reader
+from gaugepost.edge.kept.state import archived_state
 
 PAGE = 500
 """Records that are read in one go."""

@@ -83,7 +83,7 @@ class Reader:
         return row if row is not None else self.base
 
     def kept_state(self) -> bytes | None:
-        """Return the bench as the archived records left it (`edge.bench_state`); None where none are archived."""
+        """Return the bench as the archived records left it (`edge.kept.state`); None where none are archived."""
         if not self.archived:
             return None
         with self.connection() as db:

@@ -64,7 +64,7 @@ ARCHIVED = (
     f"PRAGMA user_version = {LAYOUT}",
 )
 """What a journal has besides once records were moved to an archive: what the chain goes on from, and the bench as those
-records left it (`edge.bench_state`; of the last archive only)."""
+records left it (`edge.kept.state`; of the last archive only)."""
 
 SIGNED_END = """CREATE TABLE signed_end (
     first INTEGER NOT NULL, last INTEGER NOT NULL, hash BLOB NOT NULL, time INTEGER NOT NULL,

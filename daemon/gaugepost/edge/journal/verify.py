@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,10 +16,11 @@ from gaugepost.core.errors import JournalError
 from gaugepost.core.publication import Epoch
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import from_document
-from gaugepost.edge.bench_state import archived_state
 from gaugepost.edge.journal import schema, times
 from gaugepost.edge.journal.codec import anchor, chained, proven
 from gaugepost.edge.journal.reader import PAGE, Reader
+from gaugepost.edge.journal.watching import Progress, watched
+from gaugepost.edge.kept.state import archived_state
 
 MAX_FINDINGS = 20
 """So many are told one by one; the rest is counted."""
@@ -84,12 +84,10 @@ class Report:
             self.findings.append(finding)
 
 
-def examine(
-    path: Path, head: tuple[int, bytes] | None = None, progress: Callable[[int, int], None] | None = None
-) -> Report:
+def examine(path: Path, head: tuple[int, bytes] | None = None, progress: Progress | None = None) -> Report:
     """Walk along the journal at `path`, a running station's too, as far as it reaches when the walk begins.
 
-    `head` is a (sequence, hash) noted earlier that must still be in it. `progress` hears (sequence, last) now and then.
+    `head` is a (sequence, hash) noted earlier that must still be in it.
 
     Raises:
         JournalError: it can't be read, or a newer program wrote it: nothing is known then.
@@ -101,7 +99,7 @@ def examine(
         _walk(reader, report, head, progress)
         account(report)
         _account_archives(reader, report)
-        _structure(reader, report)
+        _structure(reader, report, progress)
         return report
     finally:
         reader.close()
@@ -159,7 +157,7 @@ def _walk(
     reader: Reader,
     report: Report,
     head: tuple[int, bytes] | None,
-    progress: Callable[[int, int], None] | None,
+    progress: Progress | None,
 ) -> None:
     last, _ = reader.head()
     after = report.sequence if reader.archived else -(1 << 63)
@@ -178,7 +176,7 @@ def _walk(
             _step(report, row)
             found = found or head == (report.sequence, report.head)
         if progress is not None:
-            progress(report.sequence, last)
+            progress("verified", report.sequence, last)
         after = rows[-1][0]
     if head is not None and not found:
         report.fault(_lost(head, report.sequence))
@@ -278,10 +276,14 @@ def _said(told: Record) -> tuple[object, ...]:
     return told.first, told.last, told.count, told.archive, told.archive_head, told.archive_sha256
 
 
-def _structure(reader: Reader, report: Report) -> None:
-    """Have SQLite hold its pages and indexes against each other: a query uses what the walk didn't."""
+def _structure(reader: Reader, report: Report, progress: Progress | None) -> None:
+    """Have SQLite hold its pages and indexes against each other: a query uses what the walk didn't.
+
+    It reads each page, and again what indexes lead to: about twice the file.
+    """
+    size = 2 * reader.path.stat().st_size
     try:
-        with reader.connection() as db:
+        with reader.connection() as db, watched("read", size, "structure, MB", progress):
             answers = [str(answer) for (answer,) in db.execute(f"PRAGMA integrity_check({MAX_FINDINGS})")]
             untrue = times.wrong(db)
     except JournalError as unreadable:

@@ -12,7 +12,7 @@ Where its end is signed, "archive" is 2, and the last item has besides
 
     hash = SHA-256(previous hash, sequence as 8 bytes big endian, body), as in the journal; the first follows `before`
 
-`state` is the bench before the first record (`edge.bench_state`), absent where that is an empty one.
+`state` is the bench before the first record (`edge.kept.state`), absent where that is an empty one.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from gaugepost.core.record import Entry
 from gaugepost.edge.journal.codec import anchor, chained, decode
 from gaugepost.edge.journal.reader import Wanted
 from gaugepost.edge.journal.verify import Report, account, begin, step
+from gaugepost.edge.journal.watching import Progress
 
 SUFFIX = ".archive.xz"
 FORMAT = 1
@@ -205,7 +206,7 @@ class Archive:
         """Return the last `n` records that are wanted, ascending."""
         return list(deque(self.replay(**wanted), maxlen=n))
 
-    def examine(self, head: tuple[int, bytes] | None = None, progress: Any = None) -> Report:
+    def examine(self, head: tuple[int, bytes] | None = None, progress: Progress | None = None) -> Report:
         """Walk along the archive's chain, as `verify.examine` does along a journal's."""
         report = begin(self.epoch, self.station, self.base)
         found, end, size = head in (None, self.base), None, self.path.stat().st_size
@@ -219,7 +220,7 @@ class Archive:
                 step(report, *row)
                 found = found or head == (report.sequence, report.head)
                 if progress is not None and report.count % BLOCK == 0:
-                    progress(min(self._read, size - 1), size)
+                    progress("verified", min(self._read, size - 1), size)
         except JournalError as damage:
             report.fault(f"after record {report.sequence}: {damage.finding}")
         else:
@@ -231,7 +232,7 @@ class Archive:
         if not found and head is not None:
             report.fault(f"record {head[0]} with hash {head[1].hex()} is not in it")
         if progress is not None:
-            progress(size, size)
+            progress("verified", size, size)
         return report
 
     def _items(self) -> Iterator[Any]:

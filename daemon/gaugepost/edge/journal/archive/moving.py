@@ -28,11 +28,10 @@ from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.file import SUFFIX, Archive, Row, Writer, sha256_of
 from gaugepost.edge.journal.codec import decode
 from gaugepost.edge.journal.reader import PAGE, Reader
+from gaugepost.edge.journal.watching import Progress, watched
 from gaugepost.edge.journal.writer import add, locked
 
 CLEARED_AT_ONCE = 5000
-Progress = Callable[[str, int, int], None]
-"""Hears what is being done, how far, and of how much."""
 Packed = Callable[[State], bytes]
 Sign = Callable[[Checkpoint], Signed]
 
@@ -211,7 +210,7 @@ def _rows(reader: Reader, last: int) -> Iterator[Row]:
 
 def _prove(part: Path, seal: bytes, told: Progress) -> None:
     """Read the archive back: its chain is sound, and it has every record as the journal has it."""
-    report = Archive(part).examine(progress=lambda done, of: told("verified", done, of))
+    report = Archive(part).examine(progress=told)
     if not report.sound or report.seal.digest() != seal:
         finding = report.findings[0] if report.findings else "it does not read back as it was written"
         raise JournalError(
@@ -280,7 +279,7 @@ def _clear(path: Path, last: int, kept: int | None, told: Progress) -> None:
 def _shrunk(path: Path, moved: Moved, told: Progress) -> Moved:
     """Give the room back to the disk, where there is enough for SQLite to write the file anew.
 
-    SQLite does not say how far it is with that: only its beginning and its end are told.
+    Each page is written three times: to a file aside, to the log, and from there to its place.
     """
     with contextlib.closing(_opened(path)) as db:
         (pages,) = db.execute("PRAGMA page_count").fetchone()
@@ -289,10 +288,9 @@ def _shrunk(path: Path, moved: Moved, told: Progress) -> Moved:
         if shutil.disk_usage(path.parent).free < 3 * (pages - free) * size:
             return moved
         try:
-            told("written anew, pages", 0, pages - free)
-            db.execute("VACUUM")
-            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            told("written anew, pages", pages - free, pages - free)
+            with watched("written", 3 * (pages - free) * size, "written anew, MB", told):
+                db.execute("VACUUM")
+                db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         except sqlite3.Error as cause:  # its temporary file may lie on another disk
             if schema.code_of(cause) != sqlite3.SQLITE_FULL:
                 raise

@@ -23,9 +23,9 @@ from gaugepost.edge.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.reader import Reader
 from gaugepost.edge.journal.verify import Report, examine
+from gaugepost.edge.journal.watching import Progress
 from gaugepost.edge.journal.writer import add, locked
 
-Progress = Callable[[str, int, int], None]
 """Hears what is being done, how far, and of how much."""
 
 STEP_PAGES = 2000
@@ -153,8 +153,7 @@ def _signed(part: Path, report: Report, sign: Sign) -> None:
 
 
 def _proven(part: Path, what: str, progress: Progress | None) -> Report:
-    told = None if progress is None else lambda done, of: progress("verified", done, of)
-    report = examine(part, progress=told)
+    report = examine(part, progress=progress)
     if not report.sound:
         raise JournalError(
             f"{what} is not sound: {report.findings[0]}",

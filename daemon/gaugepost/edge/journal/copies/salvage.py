@@ -29,12 +29,12 @@ from gaugepost.edge.files import make, part_of, settle
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.before import Before, put_before, what_is_before
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
-from gaugepost.edge.journal.remains import Found, Owner, Remains
+from gaugepost.edge.journal.copies.remains import Found, Owner, Remains
+from gaugepost.edge.journal.watching import Progress
 
 MOST_RANGES = 500
 """So many missing ranges are written out in the record; all of them are counted."""
 
-Progress = Callable[[str, int, int], None]
 """Hears what is being done, how far, and of how much."""
 
 

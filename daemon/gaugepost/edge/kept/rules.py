@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
-BEGINNINGS = ("core/bench/apply.py", "edge/bench_state.py")
+BEGINNINGS = ("core/bench/apply.py", "edge/kept/state.py")
 _IMPORTED = re.compile(
     r"^[ \t]*from[ ]gaugepost\.(core(?:\.\w+)*)[ ]import[ ](?:\(([^)]*)\)|([^\n]*))", re.MULTILINE
 )

@@ -5,7 +5,7 @@ has that head and the rules that led to it are this program's; anything else cos
 an update the new program can do that beside the old one, which is still at work: it has a file of its own for that.
 
     {"layout": 2, "derivation": …, "rules": …, "epoch": …, "sequence": …, "hash": …}
-    the state, in the lines of `edge.bench_state`
+    the state, in the lines of `edge.kept.state`
     SHA-256 over the lines before, in hex
 """
 
@@ -26,10 +26,10 @@ import gaugepost
 from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
-from gaugepost.edge.bench_state import FOREIGN, archived_state, lines_of, state_of
 from gaugepost.edge.files import settle
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.rules import fingerprint
+from gaugepost.edge.kept.rules import fingerprint
+from gaugepost.edge.kept.state import FOREIGN, archived_state, lines_of, state_of
 
 FILE_NAME, AHEAD = "bench.snapshot", "bench.snapshot.ahead"
 """What a running service writes, and what was made ahead of an update by the program that comes after it."""

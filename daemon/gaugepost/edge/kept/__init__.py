@@ -1,0 +1,1 @@
+"""How the bench stands, kept on disk: a snapshot for the next start, and what archives leave behind."""
