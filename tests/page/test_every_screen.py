@@ -100,7 +100,7 @@ def test_nothing_keeps_a_person_out(
 
 @pytest.mark.parametrize("width", [320, 640, 820, 1280])
 def test_nothing_is_cut_off(measured: Bench, chromium: Browser, width: int) -> None:
-    """At 1280 px, at 200 % of it, on a tablet held upright and down to 320 nothing is scrolled sideways (WCAG 2.2, 1.4.4, 1.4.10)."""
+    """At 1280 px, 200 % of it, on a tablet and down to 320: nothing scrolls sideways (WCAG 2.2, 1.4.4, 1.4.10)."""
     context = chromium.new_context(viewport={"width": width, "height": 400}, locale="de-DE")
     page = opened(context, measured.daemon.address)
     for screen, sign in SCREENS.items():
