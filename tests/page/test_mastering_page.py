@@ -68,7 +68,7 @@ def test_from_a_ring_to_verdicts(at_masters: MastersBench, person: BrowserContex
     at_masters.show("38.0017")
     stage(page, "outcome")
     expect(page.locator(".result-word")).to_have_text("passed")
-    expect(page.locator(".facts")).to_contain_text("+0.1 µm (± 4.0 µm)")
+    expect(page.locator(".facts")).to_contain_text("+0.1 µm (allowed ± 4.0 µm)")
     expect(page.locator(".valid-until")).to_contain_text("Valid until")
     page.get_by_role("link", name="Measure pieces").click()
     page.wait_for_selector(".measure[data-shown]")

@@ -93,7 +93,8 @@ def test_by_keyboard_alone(at_bench: Bench, person: BrowserContext) -> None:
         page.keyboard.press("ArrowDown")
         page.keyboard.press("Enter")
         expect(page.locator("dialog")).to_have_count(0)
-    expect(page.locator(".result-about")).to_contain_text("void")
+    expect(page.locator(".result-word")).to_have_text("void")
+    expect(page.locator(".result")).not_to_contain_text("accept")
     expect(page.locator(".pieces .current")).to_contain_text("0 of 1")
     said = [each for each in at_bench.daemon.records(kind="void") if each["piece"] == "8"]
     assert [(each["operator"], each["text"]) for each in said] == [("M3", "it was another piece")]

@@ -232,6 +232,20 @@ async def test_a_run_chart_keeps_what_was_replaced(tmp_path: Path) -> None:
         assert (await station.http.get("/v1/characteristics/bush-bore/run-chart?last=0")).status_code == 422
 
 
+async def test_what_is_not_judged_is_no_progress(tmp_path: Path) -> None:
+    """Readings that will not be combined leave the piece where it is, as what comes next says."""
+    three = STATION.replace('limits = "38 H7"', 'limits = "38 H7"\nreadings = 3\ncombine = "mean"')
+    assert three != STATION
+    async with at_work(tmp_path, three) as station:
+        await begun(station)
+        await station.http.post("/v1/gauges/bore-38/reports", json={"what": "knock", "operator": "M2"})
+        for digits in ("38.0130", "38.0140", "38.0150"):
+            await station.shows(digits)
+        seen = await station.get("/v1/measuring")
+        row = seen["piece"]["characteristics"][0]
+        assert (row["taken"], row["wanted"], row["word"]) == (0, 3, "not-judged")
+
+
 async def test_a_gauge_has_its_last_frame(tmp_path: Path) -> None:
     """A gauge's document has the last frame as bytes and what became of it, and how long its check lasts."""
     async with at_work(tmp_path) as station:

@@ -13,6 +13,7 @@ import pytest
 from gaugepost.service.page.files import FOLDER
 
 DAEMON = Path(__file__).parents[2] / "daemon" / "gaugepost"
+ADAPTERS = DAEMON.parents[1] / "adapters" / "gaugepost_adapters"
 CATALOGUES = sorted((FOLDER / "words").glob("told.*.json"))
 HOLE = re.compile(r"\{(\d)#?\}")
 INSIDE = re.compile(r"\{\d#?\}|: | (?:at least )?every |^no | (?=after all)|(?=, )")
@@ -124,7 +125,8 @@ def test_what_a_person_reads_is_said_in_every_language(catalogue: Path) -> None:
 @pytest.mark.parametrize("catalogue", CATALOGUES, ids=lambda path: path.stem)
 def test_no_catalogue_keeps_what_is_no_longer_said(catalogue: Path) -> None:
     """The words of each pattern are still in the program, and a translation has the parts of what it translates."""
-    program = "\n".join(text for file in sorted(DAEMON.rglob("*.py")) for text in literals(file))
+    files = sorted(file for folder in (DAEMON, ADAPTERS) for file in folder.rglob("*.py"))
+    program = "\n".join(text for file in files for text in literals(file))
     lists = {key.partition(".")[0] for key in json.loads((FOLDER / "words" / "en.json").read_text())}
     gone = []
     for said, means in json.loads(catalogue.read_text(encoding="utf-8")).items():

@@ -87,6 +87,7 @@ async def test_the_routes(tmp_path: Path) -> None:
         assert (await station.http.get("/v1/station/schema", params={"section": "x"})).status_code == 422
         file = await station.get("/v1/station/file")
         assert file["text"] == STATION
+        assert file["data"] == str(tmp_path / "data")
         assert file["tables"]["masters"]["ring-38"]["due"] == "2099-03-31"
         (tmp_path / "station.toml").write_text("[station\n")
         assert (await station.get("/v1/station/file"))["tables"] is None

@@ -224,6 +224,7 @@ def _gauge(entry: GaugeEntry) -> Document:
 def _master(entry: MasterEntry) -> Document:
     return {
         "master": entry.name,
+        "serial": entry.serial,
         "size": size_text(entry.size_mm, Unit.MM),
         "uncertainty": None if entry.uncertainty_mm is None else width(entry.uncertainty_mm, Unit.MM),
         "coverage_factor": None if entry.coverage_factor is None else exact_text(entry.coverage_factor),

@@ -85,7 +85,8 @@ def _combined(entry: CharacteristicEntry, standing: list[Measured]) -> tuple[int
     of_last = [one for one in results if (one.entry.record.attempt or 1) == last]
     if of_last:
         return wanted, wanted, [word_of(of_last[-1])], last
-    taken = sum((one.entry.record.attempt or 1) == last for one in readings)
+    # One that was not judged is not combined: the gauge stands at the reading that it was at.
+    taken = sum((one.entry.record.attempt or 1) == last and not word_of(one) for one in readings)
     bad = [word for one in readings if (word := word_of(one))]
     return min(taken, wanted - 1), wanted, bad, last
 

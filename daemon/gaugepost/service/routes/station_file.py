@@ -45,10 +45,11 @@ def routes(running: Running) -> APIRouter:
 
     @router.get("/file")
     async def file() -> JSONResponse:
-        """What the station file says, as text and as tables, and its SHA-256, which an edit has to name."""
+        """What the station file says, as text and tables, the SHA-256 an edit names, and the folder of its paths."""
         text = await running.reload.text()
         said = {"file": str(running.station.path), "text": text, "sha256": digest_of(text)}
-        return JSONResponse({**said, "tables": await asyncio.to_thread(_tables, text)})
+        folder = {"data": str(running.station.data)}
+        return JSONResponse({**said, **folder, "tables": await asyncio.to_thread(_tables, text)})
 
     @router.post("/reload")
     async def reload(request: Request, said: Annotated[ReloadSaid | None, Body()] = None) -> JSONResponse:

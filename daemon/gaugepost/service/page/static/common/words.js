@@ -38,7 +38,7 @@ export function rule(said) {
   return width ? `${word("rule", name)}, ${t(`rule_width.${by}`, { width, percent: Math.round(width * 1e6) / 1e4 })}` : word("rule", name);
 }
 
-// Days and times as where this language is spoken here: 31/01 in London, 1/31 in Chicago.
+// Days and times as where this language is spoken here, the month by its name or the day before it: 01/02 is two days.
 function locale() {
   return navigator.languages.find((each) => each.slice(0, 2) === spoken) ?? spoken;
 }
@@ -48,7 +48,7 @@ export function clock(time) {
 }
 
 export function moment(time) {
-  return new Intl.DateTimeFormat(locale(), { dateStyle: "short", timeStyle: "medium" }).format(new Date(time));
+  return new Intl.DateTimeFormat(locale(), { dateStyle: "medium", timeStyle: "medium" }).format(new Date(time));
 }
 
 function translate(root) {

@@ -2,6 +2,7 @@
 
 import { get, send } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
+import { told } from "../common/told.js";
 import { moment, t, word } from "../common/words.js";
 import { ask } from "../app/dialogs.js";
 import { inHand } from "../app/in_hand.js";
@@ -68,12 +69,12 @@ function card(list, again, station) {
       seen.refused ? h("button", { type: "button", onclick: () => retry("all", { all: true }, seen.refused) }, t("deliveries.again_all", { count: seen.refused })) : null,
     ]);
     put(aside, table("set_aside", seen.set_aside, (each) => [
-      h("td", { lang: "en" }, each.answer ?? ""), h("td", { class: "digits" }, moment(each.answered_at)),
+      h("td", {}, told(each.answer ?? "")), h("td", { class: "digits" }, moment(each.answered_at)),
       h("td", {}, each.again ? t("deliveries.on_its_way") : h("button", { type: "button", "aria-label": t("deliveries.again_one", { record: number(each.id) }),
         onclick: () => retry("one", { records: [each.id] }, 1) }, t("deliveries.again"))),
     ], ["record", "answer", "answered_at", "do"]),
     table("skipped_records", seen.skipped_records, (each) => [
-      h("td", { lang: "en" }, each.answer ?? ""), h("td", { class: "digits" }, moment(each.skipped_at)), h("td", {}, [each.operator, each.reason].filter(Boolean).join(": ")),
+      h("td", {}, told(each.answer ?? "")), h("td", { class: "digits" }, moment(each.skipped_at)), h("td", {}, [each.operator, each.reason].filter(Boolean).join(": ")),
     ], ["record", "answer", "skipped_at", "why"]));
   }
 
@@ -94,7 +95,7 @@ function trouble(seen) {
 function facts(seen) {
   const commands = seen.takes_commands;
   return [
-    ["kind", seen.kind],
+    ["kind", word("to_kind", seen.kind)],
     ["since", seen.since && moment(seen.since)],
     ["refused", seen.refused ? String(seen.refused) : null],
     ["skipped", seen.skipped ? String(seen.skipped) : null],

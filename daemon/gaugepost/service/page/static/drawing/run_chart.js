@@ -3,20 +3,23 @@
 import { s } from "../common/dom.js";
 import { TONE } from "./shapes.js";
 
-const WIDTH = 1000;
 const HEIGHT = 420;
 const TOP = 24;
 const BOTTOM = 380;
 const LEFT = 96;
-const RIGHT = 985;
+const WIDE = 1000;
 const MOST_MARKS = 60;
+let right = WIDE - 15;
 
 // `said` is what /run-chart answers; `open(id)` opens a point; `label(point)` and `mark(mark)` say it in words.
 export function runChart(said, { open, label, mark, title }) {
-  const svg = s("svg", { class: "chart", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "group", "aria-label": title });
+  // On a narrow screen it is drawn less wide, not smaller: digits and points stay as large as they are to be read.
+  const width = matchMedia("(max-width: 44rem)").matches ? (said.points.length > 25 ? 700 : 520) : WIDE;
+  right = width - 15;
+  const svg = s("svg", { class: "chart", viewBox: `0 0 ${width} ${HEIGHT}`, role: "group", "aria-label": title });
   const { limits, points } = said;
   const y = upright(limits, points);
-  const x = (at) => LEFT + 14 + (at * (RIGHT - LEFT - 28)) / Math.max(1, points.length - 1);
+  const x = (at) => LEFT + 14 + (at * (right - LEFT - 28)) / Math.max(1, points.length - 1);
   zones(svg, limits, points, x, y);
   marks(svg, said, x, mark);
   const joined = points.map((point, at) => [x(at), y(point.value), point]).filter(([, , point]) => point.value !== undefined && !point.replaced);
@@ -48,20 +51,20 @@ function zones(svg, limits, points, x, y) {
   const top = limits.upper === undefined ? TOP - 12 : y(limits.upper);
   const bottom = limits.lower === undefined ? BOTTOM + 12 : y(limits.lower);
   svg.append(
-    s("rect", { class: "scale-outside", x: LEFT, y: TOP - 14, width: RIGHT - LEFT, height: BOTTOM - TOP + 28 }),
-    s("rect", { class: "scale-inside", x: LEFT, y: top, width: RIGHT - LEFT, height: Math.max(0, bottom - top) }),
+    s("rect", { class: "scale-outside", x: LEFT, y: TOP - 14, width: right - LEFT, height: BOTTOM - TOP + 28 }),
+    s("rect", { class: "scale-inside", x: LEFT, y: top, width: right - LEFT, height: Math.max(0, bottom - top) }),
   );
   guard(svg, points, "lower", x, y);
   guard(svg, points, "upper", x, y);
   for (const name of ["lower", "upper"]) {
     if (limits[name] === undefined) continue;
     const at = y(limits[name]);
-    svg.append(s("path", { class: "scale-limit", d: `M${LEFT} ${at}H${RIGHT}` }),
+    svg.append(s("path", { class: "scale-limit", d: `M${LEFT} ${at}H${right}` }),
       s("text", { class: "chart-text", x: LEFT - 8, y: at + 6, "text-anchor": "end" }, limits.shown[name]));
   }
   if (limits.nominal !== undefined && limits.nominal !== limits.lower && limits.nominal !== limits.upper) {
     const at = y(limits.nominal);
-    svg.append(s("path", { class: "scale-nominal", d: `M${LEFT} ${at}H${RIGHT}` }));
+    svg.append(s("path", { class: "scale-nominal", d: `M${LEFT} ${at}H${right}` }));
   }
 }
 
@@ -74,7 +77,7 @@ function guard(svg, points, name, x, y) {
     const edge = y(accepted);
     const limit = y(point[name]);
     const from = Math.max(LEFT, x(at) - half);
-    svg.append(s("rect", { class: "scale-guard", x: from, width: Math.min(RIGHT, x(at) + half) - from, y: Math.min(edge, limit), height: Math.abs(edge - limit) }));
+    svg.append(s("rect", { class: "scale-guard", x: from, width: Math.min(right, x(at) + half) - from, y: Math.min(edge, limit), height: Math.abs(edge - limit) }));
   });
 }
 

@@ -10,6 +10,7 @@ const PATHS = {
   undecided: ["M12 3l9 9l-9 9l-9-9z", "M12 8v8"],
   suspect: ["M12 3l9 9l-9 9l-9-9z", "M8 12h8"],
   "not-judged": ["M4 4h16v16H4z", "M8 12h8"],
+  gone: ["M5 5l14 14", "M19 5l-14 14"],
   taken: ["M9 12a3 3 0 1 0 6 0a3 3 0 1 0-6 0"],
 };
 

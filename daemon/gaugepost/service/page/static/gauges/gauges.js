@@ -91,7 +91,8 @@ function troubles(gauge, link) {
 
 function lastFrame(said) {
   if (!said) return h("p", { class: "soft" }, t("gauges.no_frame"));
-  const became = [word("kind", said.kind), said.shown.indication, said.shown.value && `${said.shown.value} ${said.shown.unit}`, said.shown.word && word("word", said.shown.word)].filter(Boolean).join(", ");
+  const became = [word("kind", said.kind), said.shown.indication && t("gauges.showed", { value: said.shown.indication }),
+    said.shown.value && t("gauges.comes_to", { value: `${said.shown.value} ${said.shown.unit}` }), said.shown.word && word("word", said.shown.word)].filter(Boolean).join(", ");
   return h("div", { class: "last-frame" }, h("h3", {}, t("gauges.last_frame"), " ", h("span", { class: "soft digits" }, clock(said.measured_at))),
     said.shown.frame ? frame(said.shown.frame) : null,
     h("p", {}, became), said.text ? h("p", {}, told(said.text)) : null);

@@ -7,10 +7,10 @@ export function restsOn(said) {
   return h("section", {}, h("h2", {}, t("inspection.rests_on")),
     table(t("inspection.gauges"), ["gauge", "kind", "resolution", "maximum_error", "due"], said.gauges.map((each) => [
       each.gauge, `${word("contact", each.contact)}, ${word("display", each.display)}`, each.resolution, each.maximum_error && `± ${each.maximum_error}`, day(each.due)])),
-    table(t("inspection.masters"), ["master", "size", "uncertainty", "certificate", "calibrated", "due"], said.masters.map((each) => [
-      each.master, each.size, each.uncertainty ? `${each.uncertainty} (k = ${each.coverage_factor ?? "–"})` : each.tolerance_class && t("master.class", { name: each.tolerance_class }),
+    table(t("inspection.masters"), ["master", "serial", "size", "uncertainty", "certificate", "calibrated", "due"], said.masters.map((each) => [
+      each.master, each.serial, each.size, each.uncertainty ? `${each.uncertainty} (k = ${each.coverage_factor ?? "–"})` : each.tolerance_class && t("master.class", { name: each.tolerance_class }),
       each.certificate, day(each.calibrated), day(each.due)])),
-    table(t("inspection.masterings"), ["record", "gauge", "master", "at", "who", "spread", "notes"], said.masterings.map((each) => [
+    table(t("inspection.masterings"), ["record", "gauge", "master", "at", "operator", "spread", "notes"], said.masterings.map((each) => [
       String(each.sequence), each.gauge, each.master, each.at && moment(each.at), each.operator, each.spread, (each.reasons ?? []).join("; ")])));
 }
 

@@ -7,7 +7,7 @@ import { moment, t } from "../common/words.js";
 import { latest } from "../app/latest.js";
 import { inHand } from "../app/in_hand.js";
 import { restsOn, signatures } from "./beneath.js";
-import { pieces, summary } from "./pieces.js";
+import { pieces, summary, withoutUncertainty } from "./pieces.js";
 import { signing } from "./signing.js";
 
 const REST_MS = 1500;
@@ -76,7 +76,7 @@ function show(paper, said) {
         ["inspection.head", String(said.head)],
       ].map(([name, text]) => h("div", {}, h("dt", {}, t(name)), h("dd", { class: "digits" }, text))))),
     said.left_out ? h("p", { class: "problem" }, t("inspection.left_out")) : null,
-    ...(measured ? [summary(said), pieces(said), restsOn(said)] : [h("p", {}, t("inspection.nothing"))]),
+    ...(measured ? [summary(said), pieces(said), withoutUncertainty(said), restsOn(said)].filter(Boolean) : [h("p", {}, t("inspection.nothing"))]),
     signatures(said.signatures),
     h("footer", { class: "paper-foot soft" }, h("p", {}, t("inspection.note")),
       h("p", { class: "digits" }, t("inspection.journal", { epoch: said.epoch, head: said.head, hash: said.head_hash }))));

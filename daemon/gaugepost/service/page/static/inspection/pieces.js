@@ -2,7 +2,7 @@
 
 import { h } from "../common/dom.js";
 import { told } from "../common/told.js";
-import { clock, rule, t, word } from "../common/words.js";
+import { moment, rule, t, word } from "../common/words.js";
 import { shape, TONE } from "../drawing/shapes.js";
 
 const COLUMNS = ["what", "limits", "value", "deviation", "uncertainty", "word", "attempt", "with", "who", "record"];
@@ -54,7 +54,7 @@ function measurement(each) {
     h("td", { class: TONE[said] ?? "" }, said ? h("span", { class: "digits" }, shape(said), ` ${word("word", said)}`) : "", each.decision && !each.replaced ? h("small", {}, word("decision", each.decision)) : null),
     h("td", { class: "digits" }, each.attempt ? String(each.attempt) : ""),
     h("td", {}, each.gauge, each.master ? h("small", {}, `${each.master} (${each.mastering ?? "–"})`) : null),
-    h("td", {}, each.operator ?? "–", h("small", { class: "digits" }, clock(each.measured_at))),
+    h("td", {}, each.operator ?? "–", h("small", { class: "digits" }, moment(each.measured_at))),
     h("td", { class: "digits" }, String(each.sequence)),
   ];
   const notes = notesOf(each);
@@ -62,17 +62,31 @@ function measurement(each) {
     notes.length ? h("tr", { class: "paper-notes" }, h("td", { colspan: String(COLUMNS.length) }, h("ul", {}, notes))) : null];
 }
 
+// Why no uncertainty stands there: once for all measurements of which it is the same, with their numbers where it differs.
+export function withoutUncertainty(said) {
+  const alike = new Map();
+  for (const each of said.pieces.flatMap((piece) => piece.measurements)) {
+    if (each.shown.uncertainty || !each.uncertainty_reasons?.length) continue;
+    const key = JSON.stringify(each.uncertainty_reasons);
+    alike.set(key, [...(alike.get(key) ?? []), each.sequence]);
+  }
+  if (!alike.size) return null;
+  return h("section", { class: "paper-notes" }, h("h3", {}, t("inspection.no_uncertainty")), [...alike].map(([key, records]) => [
+    alike.size > 1 ? h("p", { class: "digits" }, t("inspection.of_records", { records: records.join(", ") })) : null,
+    h("ul", {}, JSON.parse(key).map((each) => h("li", {}, told(each)))),
+  ]).flat().filter(Boolean));
+}
+
 // What is to be known of a measurement beside its numbers: that it is void and why, why it was repeated, the reasons.
 function notesOf(each) {
   const by = each.replaced;
   const sentence = (text) => h("li", {}, told(text));
   return [
-    by ? h("li", {}, h("b", {}, word("replaced", by.kind)), by.at ? ` ${t("inspection.by", { operator: by.operator ?? "–", at: clock(by.at), record: by.sequence })}` : "",
+    by ? h("li", {}, h("b", {}, word("replaced", by.kind)), by.at ? ` ${t("inspection.by", { operator: by.operator ?? "–", at: moment(by.at), record: by.sequence })}` : "",
       by.text ? [": ", told(by.text)] : null) : null,
     each.suspect ? h("li", {}, word("word", "suspect")) : null,
     each.text && !by ? sentence(each.text) : null,
     ...(each.reasons ?? []).map(sentence),
-    each.shown.uncertainty ? null : (each.uncertainty_reasons ?? []).map(sentence),
     each.requirements_not_judged ? h("li", {}, t("measure.beside", { what: each.requirements_not_judged.map((one) => word("requirement", one)).join(", ") })) : null,
   ].flat().filter(Boolean);
 }

@@ -36,7 +36,7 @@ export function outcome(place, acts) {
     put(plate, shape(SHAPES[key] ?? tone), h("span", {}, said));
     put(reasons, last.reasons.map((each) => h("li", {}, told(each))), last.suspect ? h("li", {}, `${last.suspect.count}: `, told(last.suspect.text)) : null);
     put(figures, [
-      ["master.error", last.error && `${last.error} (± ${last.limit})`],
+      ["master.error", last.error && `${last.error} (${t("master.allowed", { limit: last.limit })})`],
       ["fact.uncertainty", last.uncertainty && `± ${last.uncertainty}`],
       ["master.spread_title", last.spread],
       ["tag.operator", last.operator],

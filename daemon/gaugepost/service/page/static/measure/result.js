@@ -31,15 +31,16 @@ export function result(place) {
     put(about, last ? headline(last, earlier) : t("measure.nothing_yet"));
     put(digits, last?.shown.value ? [last.shown.value, h("span", { class: "unit" }, ` ${last.shown.unit}`)] : "–");
     put(indication, last?.shown.indication ? [h("span", {}, t("measure.showed")), h("b", { class: "digits" }, last.shown.indication)] : []);
-    plate.className = `result-word ${TONE[said] ?? (said ? "is-taken" : "")} at-${(said && SIDE[last.verdict]) ?? "middle"}`;
-    put(plate, said ? [shape(said), h("span", {}, word("word", said))] : []);
+    plate.className = `result-word ${TONE[said] ?? (said ? "is-taken" : "")} at-${(said && said !== "gone" && SIDE[last.verdict]) || "middle"}`;
+    put(plate, said ? [shape(said), h("span", {}, said === "gone" ? word("replaced", last.replaced) : word("word", said))] : []);
+    place.dataset.gone = said === "gone" ? "yes" : "no";
     const zone = last?.lower_acceptance !== undefined || last?.upper_acceptance !== undefined ? last : next?.zone;
     const at = last?.value === undefined ? null : { value: last.value, uncertainty: last.shown.uncertainty_value };
     put(picture, limits.lower === undefined && limits.upper === undefined ? []
       : scale(limits, zone, at, said, pictureText(last, limits, said)));
     put(ends, [["lower", limits.shown?.lower], ["upper", limits.shown?.upper]].map(([name, text]) => h(
       "span", { class: `end-${name}` }, text ? [h("span", { class: "soft" }, `${t(`limit.${name}`)} `), text] : "")));
-    setText(remedy, last?.remedy && !earlier ? word("remedy", last.remedy) : "");
+    setText(remedy, last?.remedy && !earlier && !last.replaced ? word("remedy", last.remedy) : "");
     put(reasons, (last?.reasons ?? []).map((each) => h("li", {}, told(each))));
     put(facts, last ? factsOf(last) : []);
   };
@@ -47,7 +48,7 @@ export function result(place) {
 
 function said_of(last) {
   if (!last) return null;
-  if (last.replaced) return null;
+  if (last.replaced) return "gone"; // it counts no more: neither its verdict nor its decision may be read off
   return last.suspect && ["in-limits", "accepted"].includes(last.shown.word) ? "suspect" : last.shown.word ?? (last.shown.value ? "taken" : null);
 }
 
@@ -65,7 +66,6 @@ function headline(last, earlier) {
     last.position,
     last.attempt > 1 && h("strong", { class: "attempt" }, t("measure.attempt", { number: last.attempt })),
     last.kind === "result" && last.text && told(last.text),
-    last.replaced && h("strong", { class: "is-open" }, word("replaced", last.replaced)),
   ].filter(Boolean);
   const before = earlier ? [h("strong", {}, t("measure.earlier")), " "] : [];
   return [...before, ...parts.flatMap((part, at) => (at ? [" · ", part] : [part]))];
@@ -76,22 +76,23 @@ function pictureText(last, limits, said) {
     limits.shown?.lower && `${t("limit.lower")} ${limits.shown.lower}`,
     last?.shown.value && `${last.shown.value} ${last.shown.unit}`,
     limits.shown?.upper && `${t("limit.upper")} ${limits.shown.upper}`,
-    said && word("word", said),
+    said === "gone" ? word("replaced", last.replaced) : said && word("word", said),
   ];
   return parts.filter(Boolean).join(", ");
 }
 
 function factsOf(last) {
   const { shown } = last;
+  const stands = !last.replaced;
   const accepted = [shown.lower_acceptance, shown.upper_acceptance].filter(Boolean).join(" … ");
   const facts = [
-    ["verdict", last.verdict && last.verdict !== shown.word && word("word", last.verdict)],
+    ["verdict", stands && last.verdict && last.verdict !== shown.word && word("word", last.verdict)],
     ["deviation", shown.deviation && `${shown.deviation} ${shown.unit}`],
-    ["decision", last.decision && word("decision", last.decision)],
-    ["rule", last.rule && last.rule !== "simple acceptance" && rule([last.rule, last.rule_parameter].filter(Boolean).join(" "))],
-    ["accepts", accepted && `${accepted} ${shown.unit}`],
+    ["decision", stands && last.decision && word("decision", last.decision)],
+    ["rule", stands && last.rule && last.rule !== "simple acceptance" && rule([last.rule, last.rule_parameter].filter(Boolean).join(" "))],
+    ["accepts", stands && accepted && `${accepted} ${shown.unit}`],
     ["uncertainty", shown.uncertainty ? `± ${shown.uncertainty} (k = ${shown.coverage_factor})` : last.uncertainty_reasons && t("measure.no_uncertainty")],
-    ["conformity", last.conformity && `${word("conformity", last.conformity)}, ${shown.probability}`],
+    ["conformity", stands && last.conformity && `${word("conformity", last.conformity)}, ${shown.probability}`],
     ["not_judged", last.requirements_not_judged?.map((each) => word("requirement", each)).join(", ")],
   ];
   return facts.filter(([, text]) => text).map(([name, text]) => h("div", {},

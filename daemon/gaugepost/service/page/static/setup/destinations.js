@@ -46,7 +46,9 @@ export function destinationParts(schema, kind) {
   };
 }
 
-// Where it leads, in a word.
-export function leadsTo(table) {
-  return [table.url, table.host, table.file, table.path].find((each) => typeof each === "string") ?? "–";
+// Where it leads, in a word: an address, or a file or folder as somebody finds it on the service's computer.
+export function leadsTo(table, data) {
+  const address = [table.url, table.host].find((each) => typeof each === "string");
+  const path = table.file ?? table.path ?? (table.kind === "csv_file" ? "csv" : null);
+  return address ?? (typeof path === "string" ? (path.startsWith("/") || !data ? path : `${data}/${path}`) : "–");
 }

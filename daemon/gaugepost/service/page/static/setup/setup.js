@@ -129,7 +129,7 @@ export function open(place, station) {
           section === "gauges" ? null : h("button", { type: "button", class: "main", onclick: () => edit(section, null) }, t(`setup.add_${section}`))) : null),
       h("p", { class: "soft" }, t(`setup.about_${section}`)),
       names.length ? table(t("setup.table_of", { part: t(`setup.${section}`) }), [t("setup.name"), ...cells.map(([key]) => t(key)), allowed && t("setup.do")],
-        names.map((name) => [name, ...cells.map(([, cell]) => cell(tables[name], limits.get(name))), allowed && h("span", { class: "part-acts" },
+        names.map((name) => [name, ...cells.map(([, cell]) => cell(tables[name], limits.get(name), file.data)), allowed && h("span", { class: "part-acts" },
           h("button", { type: "button", "aria-label": t("setup.change_of", { name }), onclick: () => edit(section, name) }, t("setup.change")),
           h("button", { type: "button", "aria-label": t("setup.remove_of", { name }), onclick: () => remove(section, name) }, t("setup.remove")))])) : h("p", {}, t(`setup.no_${section}`)));
   }
@@ -165,7 +165,7 @@ const CELLS = {
   ],
   destinations: [
     ["setup.kind", (table) => word("to_kind", text(table.kind))],
-    ["setup.leads_to", (table) => h("span", { class: "digits" }, leadsTo(table))],
+    ["setup.leads_to", (table, seen, data) => h("span", { class: "path" }, leadsTo(table, data))],
   ],
 };
 
