@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 from gaugepost.core.bench.combining.groups import gathers, joined, member_of, without
-from gaugepost.core.bench.commands.reload import RELOADED, goes_on
+from gaugepost.core.bench.commands.reload import RELOADED
 from gaugepost.core.bench.schedule import due_by_lot, is_another_piece, opens
 from gaugepost.core.bench.state import GaugeState, Scatter, State
 from gaugepost.core.bench.tracing.steps import rejudged
@@ -31,12 +31,7 @@ RECORDS_MISSING = "records of the journal are missing: what happened meanwhile i
 def apply(state: State, record: Record) -> State:
     """Return the state after `record`, which is the next one in the journal."""
     with decimal.localcontext(CONTEXT):
-        boot = record.boot or (state.now.boot if state.now else "")
-        moved = changed(
-            state,
-            sequence=state.sequence + 1,
-            now=Moment(record.measured_at, record.clock_ms, boot),
-        )
+        moved = changed(state, sequence=state.sequence + 1, now=_moment(state, record))
         step = _STEPS.get(record.kind)
         return step(moved, record) if step else moved
 
@@ -54,29 +49,27 @@ def follow(state: State, entry: Entry) -> State:
         record = resting(state, entry.record)
     if record is not None:
         return apply(state, record)
-    boot = entry.record.boot or (state.now.boot if state.now else "")
-    now = Moment(entry.record.measured_at, entry.record.clock_ms, boot)
-    state = changed(state, sequence=entry.sequence, now=now)
+    state = changed(state, sequence=entry.sequence, now=_moment(state, entry.record))
     gauge = entry.record.gauge or ""
     if entry.record.kind is Kind.MASTERING and gauge in state.gauges:  # another one than that which is known
-        return with_gauge(
-            state, gauge, changed(state.gauges[gauge], mastered=None, due=(), checked=None, procedure=None)
-        )
+        return with_gauge(state, gauge, changed(state.gauges[gauge], mastered=None, due=(), checked=None))
     return state
+
+
+def _moment(state: State, record: Record) -> Moment:
+    boot = record.boot or (state.now.boot if state.now else "")
+    return Moment(record.measured_at, record.clock_ms, boot)
 
 
 def resting(state: State, record: Record) -> Record | None:
     """Return what of `record` can be applied though records before it are missing; None: nothing."""
     known = state.gauges.get(record.gauge or "")
-    if record.gauge is not None and known is None:
-        return None
-    if record.kind in (Kind.MASTERING_BEGUN, Kind.CHECK_BEGUN):
-        named = (record.master or "").split("+")
-        return record if all(name in state.set_up.masters for name in named) else None
-    if record.kind in (Kind.MASTER_READING, Kind.MASTERING, Kind.CHECK):
-        fits = known is not None and known.procedure is not None
-        fits = fits and (record.kind is Kind.MASTER_READING or record.set_up == state.set_up_sequence)
-        lacks = record.kind is Kind.CHECK and known is not None and known.mastered is None
+    if known is None:  # what is said of a record stands whichever gauges there are
+        return record if record.gauge is None or record.replaces is not None else None
+    begins = record.kind in (Kind.MASTERING_BEGUN, Kind.CHECK_BEGUN)
+    if begins or record.kind in (Kind.MASTER_READING, Kind.MASTERING, Kind.CHECK):
+        fits = record.set_up == state.set_up_sequence and (begins or known.procedure is not None)
+        lacks = record.kind in (Kind.CHECK_BEGUN, Kind.CHECK) and known.mastered is None
         return record if fits and not lacks else None
     measured = record.kind in (Kind.READING, Kind.RESULT, Kind.ATTEMPT)
     if measured and record.characteristic not in (None, *state.set_up.characteristics):
@@ -117,17 +110,18 @@ def _set_up(state: State, record: Record) -> State:
     at_work = record.code == RELOADED
     senders = (new.gauges, new.thermometers, new.scanners, new.triggers)
     routes = {(each.link, each.channel): each.name for section in senders for each in section.values()}
-    gauges = {name: state.gauges.get(name, GaugeState()) for name in new.gauges}
-    for name, known in gauges.items():
-        if known.procedure and not (at_work and goes_on(old, new, name, known.procedure.masters)):
-            gauges[name] = known = changed(known, procedure=None)
-        if old.gauges.get(name) != new.gauges[name]:
-            gauges[name] = known = changed(known, scatter=Scatter())
-        if known.contact_set != (on := kept(new.gauges[name], known.contact_set)):
-            gauges[name] = known = changed(known, contact_set=on)
-        serves = new.characteristics.get(known.characteristic or "")
-        if known.characteristic and (serves is None or name not in serves.gauges):
-            gauges[name] = changed(known, characteristic=None)
+    gauges = {}
+    for name, entry in new.gauges.items():
+        known = state.gauges.get(name, GaugeState())
+        chosen = new.characteristics.get(known.characteristic or "")
+        gauges[name] = changed(
+            known,
+            # At work a set-up that what goes on does not stand is refused (`commands.reload`).
+            procedure=known.procedure if at_work else None,
+            scatter=known.scatter if old.gauges.get(name) == entry else Scatter(),
+            contact_set=kept(entry, known.contact_set),
+            characteristic=known.characteristic if chosen is not None and name in chosen.gauges else None,
+        )
     state = changed(
         state,
         set_up=new,
@@ -191,12 +185,11 @@ def _tags(state: State, record: Record) -> State:
 
 def _not_opened(state: State, reason: str) -> State:
     """Return the state in which nobody waits for the opening check of a lot that is put away."""
-    waiting = {name: known for name, known in state.gauges.items() if reason in known.due}
     gauges = {
         name: changed(known, due=tuple(each for each in known.due if each != reason))
-        for name, known in waiting.items()
+        for name, known in state.gauges.items()
     }
-    return changed(state, gauges={**state.gauges, **gauges}) if gauges else state
+    return changed(state, gauges=gauges)
 
 
 def _temperature(state: State, record: Record) -> State:
@@ -236,7 +229,8 @@ def _reading(state: State, record: Record) -> State:
     gauges = {**state.gauges, record.gauge: known}
     state = changed(state, gauges=gauges, counts=counts, groups=groups, again=again)
     if record.ends_mastering:
-        return made_due(state, {record.gauge: (record.reasons or ("the display changed",))[0]})
+        assert record.reasons is not None
+        return made_due(state, {record.gauge: record.reasons[0]})
     return state
 
 
@@ -264,7 +258,8 @@ def _attempt(state: State, record: Record) -> State:
         for place in entry.positions or (record.position,):
             key = (record.lot, record.piece, entry.name, place)
             counts = counts.filled_up(key, entry.readings)
-    again = {**state.again, entry.name: record.text or record.code or ""}
+    assert record.text is not None
+    again = {**state.again, entry.name: record.text}
     return changed(state, groups=groups, counts=counts, again=again)
 
 

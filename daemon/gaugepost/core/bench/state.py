@@ -96,7 +96,7 @@ class Procedure:
 
     @property
     def sets_mm(self) -> tuple[tuple[Decimal, ...], ...]:
-        """The indications on each master, of those that are complete."""
+        """The indications on each master, once all were read: those on the last are fewer where it was ended early."""
         ends = range(self.wanted, self.wanted * len(self.masters) + 1, self.wanted)
         return tuple(self.taken_mm[end - self.wanted : end] for end in ends)
 
@@ -178,6 +178,7 @@ class Counts:
     open: Mapping[Neighbours, Mapping[Key, int]] = field(default_factory=dict)
     """Those of late, the last used at the end."""
     packed: tuple[Mapping[Neighbours, bytes], ...] = ({},) * 256
+    """All others, and of those that are open what they were when they were packed last."""
 
     def of(self, key: Key) -> int:
         """Return the count of `key`, 0 where it was never counted."""
@@ -187,9 +188,6 @@ class Counts:
         """Return counts in which `key` has one more."""
         near, packed = _neighbours(key), self.packed
         known = self._known(near)
-        if near not in self.open and near in packed[at := _shard(near)]:
-            rest = {each: kept for each, kept in packed[at].items() if each != near}
-            packed = (*packed[:at], rest, *packed[at + 1 :])
         opened = {each: inner for each, inner in self.open.items() if each != near}
         opened[near] = {**known, key: known.get(key, 0) + 1}
         if len(opened) > MOST_OPEN:
