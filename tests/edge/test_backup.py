@@ -92,6 +92,17 @@ def test_a_folder_gets_a_name_made_of_what_it_is(data: Path, tmp_path: Path) -> 
     assert file.name.endswith(f"-{told['head'].split(':')[0]}.db")
 
 
+def test_a_folder_that_is_not_there_becomes_no_file(data: Path, tmp_path: Path) -> None:
+    """Where the disk is not mounted, somebody is told; a file of the folder's name would pass for a backup on it."""
+    for said in (f"{tmp_path}/backups", f"{tmp_path}/backups/"):
+        done = _gaugepost("backup", data, said)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert (
+            f"there is no folder {tmp_path}/backups; mount the disk or make the folder first" in done.stderr
+        )
+    assert {path.name for path in tmp_path.iterdir()} == {"data"}
+
+
 def test_nothing_is_written_over(data: Path, tmp_path: Path) -> None:
     """A file that is there stays as it is, whatever it is."""
     (tmp_path / "backup.db").write_text("a shopping list")

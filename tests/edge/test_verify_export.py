@@ -166,6 +166,7 @@ def test_only_what_is_asked_for_is_exported(data: Path, asked: list[str], sequen
     done = _run("export", data, "--format", "csv", "--columns", "sequence", *asked)
     assert done.returncode == 0, done.stderr
     assert [int(row["sequence"]) for row in _rows(done.stdout)] == sequences
+    assert (b"no record is what was asked for" in done.stderr) is (not sequences)
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import csv
+import itertools
 import json
 import os
 import sys
@@ -78,8 +79,12 @@ def run(args: argparse.Namespace) -> int:
         return _failed(error, 2)
     try:
         wanted = _wanted(args, reader)
+        found = itertools.count()
+        records = (each for each, _ in zip(_published(reader, wanted, args.columns), found, strict=False))
         with _output(args.output) as stream:
-            _WRITERS[args.format](stream, _published(reader, wanted, args.columns), args.columns or COLUMNS)
+            _WRITERS[args.format](stream, records, args.columns or COLUMNS)
+        if next(found) == 0:
+            print("no record is what was asked for: look at the names and the period", file=sys.stderr)
     except (JournalError, ValueRefused) as error:
         return _failed(error, 2)
     except BrokenPipeError:

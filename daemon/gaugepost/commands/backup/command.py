@@ -39,7 +39,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("journal", type=Path, help="the file journal.db, or the data folder it lies in")
-    parser.add_argument("file", type=Path, help="a file that is not there yet, or a folder for it")
+    parser.add_argument(
+        "file", type=Path, help="a file that is not there yet, as friday.db, or a folder for it"
+    )
     parser.add_argument(
         "--key", type=Path, metavar="FILE", help="the private key that signs the backup's end"
     )
@@ -57,9 +59,23 @@ def _signing(named: Path | None, folder: Path) -> Sign | None:
         return None
 
 
+def _refuse_missing_folder(file: Path) -> None:
+    """Refuse what reads as a folder and is none: the disk is not mounted, and a file of that name would help nobody.
+
+    Raises:
+        JournalError: it has no ending, and is not there.
+    """
+    if not file.suffix and not file.exists():
+        raise JournalError(
+            f"there is no folder {file}",
+            hint=f"mount the disk or make the folder first, or name a file, as {file}.db",
+        )
+
+
 def run(args: argparse.Namespace) -> int:
     """Make the backup, print its head on stdout; return 0, or 2 where there is none."""
     try:
+        _refuse_missing_folder(args.file)
         folder = args.journal if args.journal.is_dir() else args.journal.parent
         sign = _signing(args.key, folder)
         file, report = backup(args.journal, args.file, None if args.json else progress(), sign)
