@@ -77,8 +77,9 @@ def records(count: int) -> Iterator[Record]:
     assert all(reading.kind is Kind.READING for of_bore in shown for reading in of_bore)
     first = bench.records[: -len(BORES) * 200]
     each_ms, at_ms = YEARS_MS / max(count, 1), 0.0
-    yield from islice(first, count)
     made, piece = len(first), 0
+    for before, each in enumerate(islice(first, count)):
+        yield changed(each, measured_at=BEGINNING_MS - 1000 * (made - before))
     while made < count:
         lot, name = f"L-{piece // PIECES_IN_LOT}", str(piece % PIECES_IN_LOT + 1)
         templates = (tags, *(of_bore[piece % 200] for of_bore in shown))

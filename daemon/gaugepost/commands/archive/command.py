@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from gaugepost.core.errors import JournalError, SettingsError, ValueRefused
 from gaugepost.edge.clock import Clock
 from gaugepost.edge.evidence.keys import signing
 from gaugepost.edge.journal import Reader
-from gaugepost.edge.journal.archive import Archive, Moved, move
+from gaugepost.edge.journal.archive import Archive, Moved, UpTo, move
 from gaugepost.edge.kept.snapshot import Snapshot
 from gaugepost.edge.kept.state import archived_state, packed
 from gaugepost.edge.undelivered import undelivered
@@ -51,11 +52,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("journal", type=Path, help="the station's data folder")
     parser.add_argument("archives", type=Path, help="the folder that the archive is written to")
-    parser.add_argument(
-        "--before",
-        required=True,
-        metavar="DAY",
-        help="what was measured before this day, in the station's time zone",
+    upto = parser.add_mutually_exclusive_group(required=True)
+    upto.add_argument(
+        "--before", metavar="DAY", help="what was measured before this day, in the station's time zone"
+    )
+    upto.add_argument(
+        "--through",
+        metavar="RECORD",
+        type=_sequence,
+        help="up to this record's number, whatever the clock said: for journals whose clock was once wrong",
     )
     parser.add_argument(
         "--without",
@@ -82,13 +87,17 @@ def run(args: argparse.Namespace) -> int:
         sign = signing(args.key, folder)
         reader = Reader(args.journal)
         try:
-            before_ms = parse_bound(args.before, zone_of(reader), is_end=False)
+            upto = (
+                UpTo(through=args.through)
+                if args.before is None
+                else UpTo(parse_bound(args.before, zone_of(reader), is_end=False))
+            )
         finally:
             reader.close()
         moved = move(
             args.journal,
             args.archives,
-            before_ms,
+            upto,
             stays,
             archived_state,
             packed,
@@ -105,6 +114,12 @@ def run(args: argparse.Namespace) -> int:
         return 1
     print(_document(moved) if args.json else _told(moved))
     return 0
+
+
+def _sequence(text: str) -> int:
+    if not re.fullmatch(r"[1-9][0-9]{0,15}", text, re.ASCII):
+        raise argparse.ArgumentTypeError(f"{text!r} is no record's number; write it as 2000000")
+    return int(text)
 
 
 def _document(moved: Moved) -> str:

@@ -4,4 +4,4 @@ The journal keeps the hash of the last of them, so that its chain goes on, and t
 """
 
 from gaugepost.edge.journal.archive.file import SUFFIX as SUFFIX, Archive as Archive, is_archive as is_archive
-from gaugepost.edge.journal.archive.moving import Moved as Moved, move as move
+from gaugepost.edge.journal.archive.moving import Moved as Moved, UpTo as UpTo, move as move

@@ -22,6 +22,7 @@ from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
 from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.indication import Moment
+from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.edge.files import make, part_of, plain, settle, vanish
 from gaugepost.edge.journal import schema
@@ -34,6 +35,14 @@ from gaugepost.edge.journal.writer import add, locked
 CLEARED_AT_ONCE = 5000
 Packed = Callable[[State], bytes]
 Sign = Callable[[Checkpoint], Signed]
+
+
+@dataclass(frozen=True, slots=True)
+class UpTo:
+    """How much is to be moved: what comes before the first record of a time (UTC, ms) or later, or up to a record."""
+
+    before_ms: int | None = None
+    through: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,20 +61,20 @@ class Moved:
     """Whether the journal's file was made smaller; else its free pages are used by the records to come."""
 
 
-def _reach(reader: Reader, before_ms: int, needed: Iterable[tuple[int, str]]) -> tuple[int, str]:
-    """Return the last record that may be archived of those before `before_ms`, and what keeps others.
+def _reach(reader: Reader, upto: UpTo, needed: Iterable[tuple[int, str]]) -> tuple[int, str]:
+    """Return the last record that may be archived of those asked for, and what keeps others.
 
     `needed` are sequences that must stay, each with why.
     """
     with reader.connection() as db:
-        (later,) = db.execute(
-            "SELECT min(sequence) FROM records WHERE measured_at >= ?", (before_ms,)
-        ).fetchone()
+        last, limit = (
+            _measured_before(db, upto.before_ms) if upto.before_ms is not None else (upto.through, "")
+        )
         (sealed,) = db.execute(
             "SELECT max(sequence) FROM records WHERE kind = (SELECT number FROM names WHERE name = ?) AND sequence > ?",
             (Kind.SALVAGE, reader.base[0]),
         ).fetchone()
-    last, limit = (reader.head()[0] if later is None else later - 1), ""
+    last = min(last, reader.head()[0])
     for sequence, why in sorted(needed):
         if sequence <= last:
             last, limit = sequence - 1, f"record {sequence} stays: {why}"
@@ -76,10 +85,28 @@ def _reach(reader: Reader, before_ms: int, needed: Iterable[tuple[int, str]]) ->
     return max(last, reader.base[0]), limit
 
 
+def _measured_before(db: sqlite3.Connection, before_ms: int) -> tuple[int, str]:
+    """Return the record before the first that was measured then or later, and why it stays where others follow it."""
+    later, its_ms = db.execute(
+        "SELECT min(sequence), measured_at FROM records WHERE measured_at >= ?", (before_ms,)
+    ).fetchone()
+    if later is None:
+        return 1 << 62, ""
+    (earlier,) = db.execute(
+        "SELECT max(sequence) FROM records WHERE measured_at < ? AND sequence > ?", (before_ms, later)
+    ).fetchone()
+    if earlier is None:
+        return later - 1, ""
+    return later - 1, (
+        f"record {later} stays: by its time, {rfc3339(its_ms)}, it came after record {earlier}, which follows it. "
+        f"Where that clock was wrong, name the last record to be moved: --through {earlier}"
+    )
+
+
 def move(
     folder: Path,
     archives: Path,
-    before_ms: int,
+    upto: UpTo,
     needed: Callable[[Reader], Iterable[tuple[int, str]]],
     bench: Callable[[Reader], State],
     packed: Packed,
@@ -89,7 +116,7 @@ def move(
     progress: Progress | None = None,
     sign: Sign | None = None,
 ) -> Moved | str:
-    """Move what was measured before `before_ms` from the journal in `folder` to a new file in `archives`.
+    """Move what is asked for from the journal in `folder` to a new file in `archives`.
 
     `needed` says what must stay, `bench` what the bench is before the journal's first record, and `packed` lays a
     state out; where `sign` is given, it signs the archive's end. Returns why nothing was moved, where nothing was.
@@ -107,7 +134,7 @@ def move(
             with contextlib.closing(Reader(path)) as reader:
                 before = bench(reader)
                 _clear(path, reader.base[0], before.set_up_sequence, told)  # of a time that was interrupted
-                last, limit = _reach(reader, before_ms, needed(reader))
+                last, limit = _reach(reader, upto, needed(reader))
                 if last <= reader.base[0]:
                     return limit or "nothing in the journal was measured before then"
                 make(archives)
