@@ -20,6 +20,7 @@ from tests.mutation.running import Meeting
 
 CORE = Path(__file__).parents[2] / "daemon" / "gaugepost" / "core"
 TESTS = Path(__file__).parents[1]
+SURVIVORS = Path(__file__).parent / "survivors"
 WANTED = 0.85
 
 ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
@@ -257,7 +258,7 @@ def _room(name: str, only: list[str] | None) -> int:
         print(f"{name} has no file {' or '.join(only or [])}", file=sys.stderr)
         return 2
     meeting = Meeting(mutant for file in files for mutant in mutants(file))
-    chosen = [str(_file(each)) for each in tests]
+    chosen = [str(path_of(each)) for each in tests]
     code = pytest.main(
         [*chosen, "-q", "--tb=native", "-p", "no:cacheprovider", "-k", "not command and not daemon"],
         plugins=[meeting],
@@ -268,7 +269,8 @@ def _room(name: str, only: list[str] | None) -> int:
     return _told(name, files, meeting, only)
 
 
-def _file(test: str) -> Path:
+def path_of(test: str) -> Path:
+    """Return the file of a test that a room names."""
     folder, _, name = test.rpartition("/")
     return TESTS / (folder or "core") / f"test_{name}.py"
 
@@ -304,7 +306,7 @@ def _told(name: str, files: list[Path], meeting: Meeting, only: list[str] | None
 
 
 def _listed(room: str) -> set[str]:
-    file = Path(__file__).parent / "survivors" / f"{room}.txt"
+    file = SURVIVORS / f"{room}.txt"
     lines = file.read_text(encoding="utf-8").splitlines() if file.exists() else []
     return {line.strip() for line in lines if line.startswith("  ")}
 
