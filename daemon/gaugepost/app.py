@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from functools import partial
@@ -19,6 +18,7 @@ from gaugepost.core.errors import GaugepostError, JournalError
 from gaugepost.core.setup import to_document
 from gaugepost.edge.access import AccessFile, PeopleFile
 from gaugepost.edge.clock import Clock
+from gaugepost.edge.collector import set_apart
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.kept.snapshot import ON_THE_WAY, Snapshot
@@ -111,7 +111,7 @@ async def _opened(
             log.warning("cursors were lost", finding=cursors.finding)
         snapshot = Snapshot(station.data, reader)
         state = snapshot.restore(partial(_applying, manager), keep=True)
-        _set_apart()
+        set_apart()
         if snapshot.finding:
             log.info("applied the whole journal", records=state.sequence, snapshot=snapshot.finding)
         growth = Growth(journal.sequence)
@@ -144,12 +144,6 @@ async def _opened(
             await recorder.close()
             cursors.close()
             await _save(snapshot, recorder)
-
-
-def _set_apart() -> None:
-    """Keep Python from looking for cycles in what a start made: of ten million records 50 ms, in any answer."""
-    gc.collect()
-    gc.freeze()
 
 
 def _applying(manager: ServiceManager, sequence: int, last: int) -> None:

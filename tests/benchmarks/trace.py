@@ -13,9 +13,9 @@ from decimal import Decimal
 from gaugepost.core.bench.tracing.dependants import Asked, What
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import trace
+from gaugepost.edge.collector import without_collector
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.lookup import Lookup
-from gaugepost.edge.kept.snapshot import without_collector
 from tests.bench_tools.recall import BAD, fill
 from tests.benchmarks.figures import Figure, scratch
 

@@ -17,9 +17,9 @@ from gaugepost.core.bench.tracing.document import counts, document
 from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.publication import parse_record_id, rfc3339
+from gaugepost.edge.collector import without_collector
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.lookup import Lookup
-from gaugepost.edge.kept.snapshot import without_collector
 
 RECORDING_S = 600.0
 """How long a station may take to record ten thousands."""

@@ -12,12 +12,11 @@ an update the new program can do that beside the old one, which is still at work
 from __future__ import annotations
 
 import contextlib
-import gc
 import hashlib
 import json
 import shutil
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -26,6 +25,7 @@ import gaugepost
 from gaugepost.core.bench import State, follow
 from gaugepost.core.errors import JournalError
 from gaugepost.core.record import DERIVATION
+from gaugepost.edge.collector import without_collector
 from gaugepost.edge.files import settle
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.kept.rules import fingerprint
@@ -214,15 +214,3 @@ def _write(path: Path, header: dict[str, Any], state: State) -> None:
             digest.update(line)
             file.write(line)
         file.write(digest.hexdigest().encode() + b"\n")
-
-
-@contextlib.contextmanager
-def without_collector() -> Iterator[None]:
-    """Keep Python from looking for cycles: records and states make none, and among many it took up to a third."""
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()

@@ -13,6 +13,7 @@ from pydantic_core import to_json
 from gaugepost.core.errors import CommandRefused, ValueRefused
 from gaugepost.core.publication import parse_record_id, publish, publish_some
 from gaugepost.core.record import Entry
+from gaugepost.edge.collector import without_collector
 from gaugepost.edge.journal.reader import Wanted as Asked
 from gaugepost.service.facade import Running
 from gaugepost.service.problems import NotHere
@@ -32,7 +33,9 @@ def routes(running: Running) -> APIRouter:
         With `last` the last ones that match; with `field` only those fields of each.
         """
         wanted.check()
-        entries, through = await (_page if wanted.last is None else _end)(running, wanted)
+        if wanted.last is not None:
+            return await asyncio.to_thread(_end, running, wanted, wanted.last)
+        entries, through = await _page(running, wanted)
         return await asyncio.to_thread(_answer, running, wanted, entries, through)
 
     @router.get("/records/{id}", dependencies=[Depends(only())])
@@ -79,13 +82,12 @@ async def _page(running: Running, wanted: Wanted) -> tuple[list[Entry], int]:
             return [], after
 
 
-async def _end(running: Running, wanted: Wanted) -> tuple[list[Entry], int]:
-    """Return the last entries that match, and the sequence up to which the journal was looked through."""
-    head, only_some = running.growth.head, wanted.field or None
-    entries = await asyncio.to_thread(
-        running.reader.latest, wanted.last or 0, only_some, **_asked_of_journal(wanted)
-    )
-    return entries, max(head, entries[-1].sequence) if entries else head
+def _end(running: Running, wanted: Wanted, last: int) -> JSONResponse:
+    """Answer with the last entries that match."""
+    head = running.growth.head
+    with without_collector():
+        entries = running.reader.latest(last, wanted.field or None, **_asked_of_journal(wanted))
+        return _answer(running, wanted, entries, max(head, entries[-1].sequence) if entries else head)
 
 
 def _read(running: Running, wanted: Wanted, after: int) -> list[Entry]:
