@@ -154,6 +154,25 @@ def test_a_wrong_terminator_is_named_in_the_reason() -> None:
         assert all("has a line end that terminator =" in reason for reason in reasons)
 
 
+@pytest.mark.parametrize(
+    ("frame", "why"),
+    [
+        ("38,0141 mm", ": it has a ',' before its decimals; decimal_sign = ',' reads that"),
+        ("38.0141 um", ": 'um' is none of its units (mm, in)"),
+        ('1.4966"', ""),
+        ("38,0141 um", ""),
+        ("1,038.0141 mm", ""),
+    ],
+)
+def test_what_alone_keeps_a_frame_from_fitting_is_named(frame: str, why: str) -> None:
+    """A comma and a unit that the description does not know are said; where more is wrong nothing is guessed."""
+    (event,) = _decode(
+        f"{frame}\r\n".encode(), pattern="{value} {unit}", units={"mm": "mm", "in": "in"}, unit=None
+    )
+    assert isinstance(event, BadFrame)
+    assert event.reason == f"{frame!r} does not fit pattern '{{value}} {{unit}}'{why}"
+
+
 def test_an_empty_frame_is_bad_unless_blank_lines_are_told_of() -> None:
     """Nothing between two terminators is a fault, or by `blank_lines` nothing at all."""
     assert _reasons(_decode(b"\r\r", **VALUE)) == ["a frame with nothing in it"] * 2

@@ -16,6 +16,7 @@ Digits are read by the house's own grammar, never by what a number type would ac
 from __future__ import annotations
 
 import re
+import string
 from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar
 
@@ -26,6 +27,7 @@ from gaugepost_adapters.decoders.framed import MeasuringDecoder, stated, with_de
 from gaugepost_adapters.decoders.framing import Framer, Piece
 
 _SPACES = re.compile(" +")
+_LETTERS = string.ascii_letters + "\"'\xb5"
 
 
 class DelimitedText(MeasuringDecoder):
@@ -105,7 +107,21 @@ class DelimitedText(MeasuringDecoder):
                 kept = f"terminator = {self._settings.terminator!r} leaves in the frame"
                 return f"{_short(body)} has a line end that {kept}"
         expected = f"pattern {self._settings.pattern!r}" if self._settings.pattern else "the fields"
-        return f"{_short(body)} does not fit {expected}"
+        return f"{_short(body)} does not fit {expected}{self._why(body)}"
+
+    def _why(self, body: str) -> str:
+        """Return what alone keeps a frame from fitting: another decimal sign, or a unit that nobody named."""
+        sign = self._settings.decimal_sign
+        other = "," if sign == "." else "."
+        if body.count(other) == 1 and sign not in body and self._match(body.replace(other, sign)):
+            return f": it has a {other!r} before its decimals; decimal_sign = {other!r} reads that"
+        text = body.rstrip(" ")
+        unit = text[len(text.rstrip(_LETTERS)) :]
+        if unit and "unit" in self._holes:
+            before, known = text.removesuffix(unit), self._settings.units
+            if any(self._match(before + name) for name in known):
+                return f": {unit!r} is none of its units ({', '.join(known)})"
+        return ""
 
 
 def _short(body: str) -> str:

@@ -49,6 +49,9 @@ def _below(gauge: Document) -> list[str]:
     lines = [str(reason) for reason in (*gauge["reasons"], *gauge["due_soon"])]
     if gauge["procedure"]:
         lines.append(f"{gauge['procedure']['procedure']} going on: {gauge['procedure']['text']}")
+    elif not gauge["judged"] and gauge["link_state"] == "connected":
+        does = "master" if "not mastered" in gauge["reasons"] else "check"
+        lines.append(f"-> gaugepost bench {does} {gauge['gauge']} MASTER --serial NUMBER --wait")
     if gauge["contact_set"]:
         lines.append(f"contact set {gauge['contact_set']} is on it")
     measures, last = gauge["characteristic"], gauge["last_reading"]

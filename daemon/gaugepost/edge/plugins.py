@@ -72,7 +72,7 @@ def _missing(group: str, name: str) -> PluginMissing:
     there = installed(group)
     if there:
         return PluginMissing(
-            f'no installed package offers "{name}" in {group}',
+            f'"{name}" is none of the {group.removeprefix("gaugepost.")} that are installed here',
             hint=f"there are {', '.join(there)}",
             installed=there,
         )
