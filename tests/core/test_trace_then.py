@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import replace
 from decimal import Decimal as D
 
+import pytest
 from hypothesis import given, settings
 
 from gaugepost.core.bench import State, events as ev
@@ -88,10 +89,48 @@ def test_amended_or_judged_again_it_has_its_readings() -> None:
     assert dict(fields_of(made)) == said(again)
 
 
+@pytest.mark.parametrize("combine", [each for each in Combine if each is not Combine.EACH])
+@pytest.mark.parametrize("derivation", [2, 3, 4])
+def test_a_result_has_that_of_its_day(combine: Combine, derivation: int) -> None:
+    """It comes to the uncertainty on its record, whatever was mastered since, or to the reasons why none is stated."""
+    steps = [*STEADY[:2], ("master", "38.0052"), *STEADY[:2]]
+    hand = live(station(combine), steps, derivation=derivation)
+    at = next(at for at, record in enumerate(hand.records, 1) if record.kind is Kind.RESULT)
+    made = then(hand, at)
+    assert made is not None
+    assert dict(fields_of(made)) == said(hand.records[at - 1])
+
+
+def test_a_result_judged_again_has_it_under_what_was_corrected() -> None:
+    """With the ring's uncertainty corrected it is larger than that of its day, which the result itself keeps."""
+    hand = live(station(Combine.MEAN), STEADY[:2])
+    at = hand.records.index(hand.last(Kind.RESULT)) + 1
+    before = then(hand, at)
+    wider = SMALLER.and_then(Revision(masters={"ring-1": {"uncertainty": D("0.004")}}))
+    judge_again(hand, wider)
+    (again,) = (r for r in hand.records if r.kind is Kind.REJUDGED and r.members and r.value_mm is not None)
+    made = then(hand, hand.records.index(again) + 1)
+    assert isinstance(before, Budget)
+    assert isinstance(made, Budget)
+    assert dict(fields_of(made)) == said(again)
+    assert made.expanded_mm > before.expanded_mm
+    assert then(hand, at) == before
+
+
+def test_a_result_of_amended_readings_has_theirs() -> None:
+    """Its members are what stood then: amendments, whose budgets are those of their readings."""
+    hand = live(station(Combine.MEAN), STEADY[:1])
+    first = hand.records.index(hand.last(Kind.READING)) + 1
+    hand.do(ev.Amend(first, hand.records[first - 1], {"operator": "Q2"}, "another hand"))
+    hand.show("38.0041")
+    result = hand.last(Kind.RESULT)
+    made = then(hand, hand.records.index(result) + 1)
+    assert made is not None
+    assert dict(fields_of(made)) == said(result)
+
+
 def test_what_is_no_reading_has_none() -> None:
-    """A check, a tag or a result of several has no budget here, nor has a reading of no characteristic."""
-    places = live(station(Combine.MEAN), [("show", "38.0100"), ("show", "38.0102")])
-    assert then(places, places.records.index(places.last(Kind.RESULT)) + 1) is None
+    """A check or a tag has no budget here, nor has a reading of no characteristic."""
     hand = live(station(), [("show", "38.0100")])
     for at, record in enumerate(hand.records, 1):
         assert (then(hand, at) is None) == (record.kind is not Kind.READING)

@@ -35,4 +35,4 @@ async def test_a_reading_keeps_the_budget_of_its_day(tmp_path: Path) -> None:
     assert early["stated"] is False
     assert "before anything was mastered" in early["reasons"][0]
     assert other.status_code == 404
-    assert "is no reading of a characteristic" in other.json()["detail"]
+    assert "is no reading or result of a characteristic" in other.json()["detail"]

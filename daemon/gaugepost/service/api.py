@@ -80,7 +80,7 @@ INDEX = {
     "GET /v1/records": "after, limit, last, field, kind, gauge, characteristic, lot, piece, since, until, wait",
     "GET /v1/records/{id}": "one record, by id or sequence",
     "GET /v1/records/{id}/shown": "one record with its numbers as a person is shown them",
-    "GET /v1/records/{id}/budget": "a reading's uncertainty budget as it was on its day",
+    "GET /v1/records/{id}/budget": "the uncertainty budget of a reading or result as it was on its day",
     "GET /v1/stream": "records as they are recorded, as server-sent events; Last-Event-ID or after, and the filters",
     "POST /v1/gauges/{name}/mastering": "begin to master: masters, serials, readings, movement, operator",
     "POST /v1/gauges/{name}/check": "begin to check: master, serial, readings, operator",

@@ -1,4 +1,4 @@
-"""Uncertainty budgets: of a characteristic as things stand at the running station, of a reading as it was then."""
+"""Uncertainty budgets: of a characteristic as things stand at the running station, of a measurement as it was then."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def routes(running: Running) -> APIRouter:
 
     @router.get("/records/{id}/budget", dependencies=[Depends(only())])
     async def then(id: str) -> JSONResponse:  # noqa: A002 - the vocabulary's word
-        """Budget of a reading (JCGM 100) as it was when it was measured, or under what was corrected since.
+        """Budget of a reading or result (JCGM 100) as it was when it was measured, or under what was corrected since.
 
         It says why there is none, where there is none.
         """
@@ -50,8 +50,8 @@ def routes(running: Running) -> APIRouter:
         made = await asyncio.to_thread(budget_then, Lookup(running.reader), entry)
         if made is None:
             raise NotHere(
-                f"record {entry.sequence} is no reading of a characteristic",
-                hint="of a result: GET /v1/characteristics/NAME/budget, as things stand",
+                f"record {entry.sequence} is no reading or result of a characteristic",
+                hint="GET /v1/characteristics/NAME/budget is the one of a characteristic, as things stand",
             )
         about = {"record": running.id_of(entry.sequence), "gauge": entry.record.gauge}
         return JSONResponse({**about, "characteristic": entry.record.characteristic, **document(made)})

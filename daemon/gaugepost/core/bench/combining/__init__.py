@@ -1,6 +1,6 @@
 """Several readings of one characteristic: which belong together, what result they make, what form their places show."""
 
-from gaugepost.core.bench.combining.completing import completed as completed
+from gaugepost.core.bench.combining.completing import budget_made as budget_made, completed as completed
 from gaugepost.core.bench.combining.groups import (
     attempt_of as attempt_of,
     gathers as gathers,

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
 
-from gaugepost.core.bench.budgeting import doubt_of, fields_of, result_budget
+from gaugepost.core.bench.budgeting import Unstated, doubt_of, fields_of, result_budget
 from gaugepost.core.bench.budgeting.several import last_readings_budget
 from gaugepost.core.bench.combining.forms import form_record
 from gaugepost.core.bench.combining.groups import joined, member_of, members_of, missing, told_of
 from gaugepost.core.bench.combining.sizes import averages_places, combined, judged_of
 from gaugepost.core.bench.judging import judged
 from gaugepost.core.bench.state import Group, Member, State
-from gaugepost.core.conformity import Doubt
 from gaugepost.core.mastering import mean
 from gaugepost.core.record import Kind, Record
 from gaugepost.core.setup import CharacteristicEntry, Combine
+from gaugepost.core.uncertainty import Budget
 
 
 def completed(state: State, entry: CharacteristicEntry, reading: Record) -> tuple[Record, ...]:
@@ -30,18 +28,23 @@ def completed(state: State, entry: CharacteristicEntry, reading: Record) -> tupl
     return made if form is None else (*made, form)
 
 
+def budget_made(state: State, entry: CharacteristicEntry, reading: Record) -> Budget | Unstated | None:
+    """Return the budget of the result that a reading completes, as `completed` has it; None where it completes none.
+
+    Derivation 1 stated no uncertainty.
+    """
+    member = member_of(state, reading, state.sequence + 1)
+    group = joined(state.groups.get(entry.name), entry, reading, member)
+    if missing(group, entry) or entry.combine is Combine.EACH:
+        return None
+    members = members_of(group, entry)
+    return _budget(state, entry, members, _sizes(entry, group, members, state.derivation), member)
+
+
 def _result(state: State, entry: CharacteristicEntry, reading: Record, group: Group, last: Member) -> Record:
     members = members_of(group, entry)
     sizes = _sizes(entry, group, members, state.derivation)
-    doubt: Doubt | None = None
-    fields: Mapping[str, Any] = {}
-    if state.derivation > 1:
-        made = (
-            result_budget(state.set_up, entry, members, sizes, state.derivation)
-            if state.derivation > 2
-            else last_readings_budget(state.set_up, entry, last, len(members))
-        )
-        doubt, fields = doubt_of(made), fields_of(made)
+    made = _budget(state, entry, members, sizes, last)
     return Record(
         kind=Kind.RESULT,
         **told_of(entry, reading),
@@ -50,16 +53,30 @@ def _result(state: State, entry: CharacteristicEntry, reading: Record, group: Gr
         members=tuple(member.sequence for member in members),
         derivation=state.derivation,
         text=judged_of(entry) if state.derivation > 2 else f"{entry.combine} of {len(members)}",
-        **fields,
+        **({} if made is None else fields_of(made)),
         **judged(
             entry,
             combined(sizes, entry.combine),
             (),
             is_member=False,
-            doubt=doubt,
+            doubt=None if made is None else doubt_of(made),
             derivation=state.derivation,
         ),
     )
+
+
+def _budget(
+    state: State,
+    entry: CharacteristicEntry,
+    members: tuple[Member, ...],
+    sizes: tuple[Decimal, ...],
+    last: Member,
+) -> Budget | Unstated | None:
+    if state.derivation < 2:
+        return None
+    if state.derivation == 2:
+        return last_readings_budget(state.set_up, entry, last, len(members))
+    return result_budget(state.set_up, entry, members, sizes, state.derivation)
 
 
 def _sizes(

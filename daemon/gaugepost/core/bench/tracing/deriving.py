@@ -1,6 +1,7 @@
 """Deriving again what was judged again: from the readings that it began as, under what it says is corrected.
 
-And what a reading's uncertainty was made of on its day, whatever mastering, temperatures and station file are by now.
+And what the uncertainty of a reading or a result was made of on its day, whatever mastering, temperatures and station
+file are by now.
 """
 
 from __future__ import annotations
@@ -94,18 +95,18 @@ GONE = Unstated(("what it rests on can't be looked up: it is archived, or missin
 
 
 def budget_then(records: Records, entry: Entry) -> Budget | Unstated | None:
-    """Return the budget of a reading, amended or judged again or not; None of everything else.
+    """Return the budget of a reading or a result, amended or judged again or not; None of everything else.
 
     One that was judged again has it under what was corrected then.
     """
-    base = entry
-    if entry.record.replaces is not None:
-        began = replacements(records, 0, entry.sequence).base(entry.sequence)
-        base = next(records.at((began,)), entry)
-    if base.record.kind is not Kind.READING or base.record.characteristic is None:
+    alone = entry.record.replaces is None and entry.record.members is None
+    replaced = Replacements(()) if alone else replacements(records, 0, entry.sequence)
+    base, chosen = replaced.base(entry.sequence), _chosen(records, replaced, [entry])
+    began = chosen.readings.get(base) or chosen.several.get(base)
+    if began is None or began.kind is Kind.FORM or began.characteristic is None:
         return None
-    chosen = Chosen({base.sequence: base.record}, {}, {})
-    for made in relive(records, chosen, revision_of(entry.record.corrected or ()), checks=lambda _: False):
-        if made.sequence == base.sequence:
+    revision = revision_of(entry.record.corrected or ())
+    for made in relive(records, chosen, revision, with_budgets=True, checks=lambda _: False):
+        if made.sequence == base:
             return made.budget or NOT_ASKED
     return GONE

@@ -15,7 +15,7 @@ from typing import Any
 
 from gaugepost.core.bench.apply import apply, resting
 from gaugepost.core.bench.budgeting import Unstated, check_budget, fields_of
-from gaugepost.core.bench.combining import completed, member_of
+from gaugepost.core.bench.combining import budget_made, completed, member_of
 from gaugepost.core.bench.judging import judged
 from gaugepost.core.bench.outcomes import as_part, spans
 from gaugepost.core.bench.standing import beyond_range
@@ -62,7 +62,7 @@ class Relived:
     thermometers: frozenset[str] = frozenset()
     """Those that its temperatures came from, where that was asked for."""
     budget: Budget | Unstated | None = None
-    """Of a reading: the budget that its uncertainty is from, or why none is stated."""
+    """Of a reading, or of a result where that was asked for: what its uncertainty is from, or why none is stated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,18 +84,19 @@ def relive(
     revision: Revision,
     *,
     with_thermometers: bool = False,
+    with_budgets: bool = False,
     checks: Callable[[Record], bool] | None = None,
 ) -> Iterator[Relived]:
     """Yield what `chosen` and the checks between come to under `revision`, in their order.
 
     Under a revision that corrects nothing each comes out as it was recorded. `checks` says by their errors which checks
-    are wanted: all are where it is left out.
+    are wanted: all are where it is left out. With `with_budgets` results have theirs, as readings always do.
     """
     if not chosen.readings and not chosen.gauges:
         return
     start = records.beginning()
     warmth = with_thermometers or bool(revision.thermometers)
-    bench = _Bench(chosen, revision, start, checks, with_thermometers=warmth)
+    bench = _Bench(chosen, revision, start, checks, with_thermometers=warmth, with_budgets=with_budgets)
     for entry in _merged(records, chosen, bench.with_thermometers):
         # A generator's caller may compute between two steps: the context is ours only within one.
         with decimal.localcontext(CONTEXT):
@@ -129,8 +130,9 @@ class _Bench:
         checks: Callable[[Record], bool] | None,
         *,
         with_thermometers: bool,
+        with_budgets: bool,
     ) -> None:
-        self.with_thermometers = with_thermometers
+        self.with_thermometers, self._with_budgets = with_thermometers, with_budgets
         self._wanted = checks
         self._chosen, self._revision = chosen, revision
         self._state = changed(start, set_up=revision.of(start.set_up), groups={})
@@ -268,9 +270,13 @@ class _Bench:
         doubts = dict.fromkeys(
             why for each in readings if each.verdict == Verdict.NOT_JUDGED for why in each.reasons or ()
         )
+        budget = budget_made(state, characteristic, last) if self._with_budgets else None
         made = (each for each in completed(state, characteristic, last) if each.kind is record.kind)
         return next(
-            (Relived(entry.sequence, _doubted(each, characteristic, (*doubts,)), found) for each in made),
+            (
+                Relived(entry.sequence, _doubted(each, characteristic, (*doubts,)), found, budget)
+                for each in made
+            ),
             None,
         )
 

@@ -88,10 +88,9 @@ async function budget(place, record) {
   const box = place.querySelector(".budget");
   let said;
   try {
-    // A reading's is that of its day; what was made of several has it as things stand.
-    said = await get(record.members ? `/characteristics/${encodeURIComponent(record.characteristic)}/budget?gauge=${encodeURIComponent(record.gauge)}` : `/records/${encodeURIComponent(record.id)}/budget`);
+    said = await get(`/records/${encodeURIComponent(record.id)}/budget`);
   } catch {
-    return; // it was measured with a gauge or for a drawing that the station has no more
+    return; // of a form, or of no characteristic
   }
   const title = h("h3", {}, t("record.budget"));
   if (!said.stated) {
@@ -99,7 +98,7 @@ async function budget(place, record) {
     return;
   }
   const same = record.uncertainty_mm !== undefined && Number(record.uncertainty_mm) === said.uncertainty_mm;
-  put(box, title, h("p", { class: "soft" }, t(same ? "record.budget_same" : record.members ? "record.budget_now" : "record.budget_then")), h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("record.budget") }, h("table", {},
+  put(box, title, h("p", { class: "soft" }, t(same ? "record.budget_same" : "record.budget_then")), h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": t("record.budget") }, h("table", {},
     h("thead", {}, h("tr", {}, ["quantity", "source", "standard", "share"].map((name) => h("th", { scope: "col" }, t(`budget.${name}`))))),
     h("tbody", {}, said.components.map((each) => h("tr", {},
       h("th", { scope: "row", lang: "en" }, each.quantity), h("td", { lang: "en" }, each.source),
