@@ -109,7 +109,9 @@ def test_what_went_wrong_is_1(tmp_path: Path) -> None:
             assert line_of(going) == "a check was begun and abandoned: called away"
         reported = station.bench("report", "bore-38", "knock", "--note", "off the table")
         assert reported.stdout == "bore-38 is to be checked before its next verdict\n"
-        assert "the gauge was knocked or dropped: off the table" in station.bench("show").stdout
+        shown = station.bench("show").stdout
+        assert "the gauge was knocked or dropped: off the table" in shown
+        assert "-> gaugepost bench check bore-38 MASTER --serial NUMBER --wait" in shown
 
 
 def test_what_can_not_be_begun_is_2(tmp_path: Path) -> None:

@@ -3,36 +3,36 @@
 import { s } from "../common/dom.js";
 import { roving } from "./run_chart.js";
 
-const WIDTH = 1000;
 const HEIGHT = 340;
 const TOP = 16;
 const BOTTOM = 286;
 const LEFT = 110;
-const RIGHT = 985;
 
 // `series` is one of those that /drift answers with; `label(point)` says a point in words, `ends` when it begins and ends.
 export function overTime(series, { open, label, title, ends }) {
-  const svg = s("svg", { class: "chart over-time", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "group", "aria-label": title });
+  const width = matchMedia("(max-width: 44rem)").matches ? 640 : 1000; // less wide on a narrow screen, not smaller
+  const right = width - 15;
+  const svg = s("svg", { class: "chart over-time", viewBox: `0 0 ${width} ${HEIGHT}`, role: "group", "aria-label": title });
   const { points } = series;
   const times = points.map((point) => Date.parse(point.measured_at));
   const from = times[0];
   const long = times.at(-1) - from;
-  const x = (time) => (long ? LEFT + 16 + (time - from) / long * (RIGHT - LEFT - 32) : (LEFT + RIGHT) / 2);
+  const x = (time) => (long ? LEFT + 16 + (time - from) / long * (right - LEFT - 32) : (LEFT + right) / 2);
   const limit = points.at(-1).limit_mm === null ? null : Number(points.at(-1).limit_mm);
   const y = upright(points, limit);
-  svg.append(s("rect", { class: limit === null ? "scale-inside" : "scale-outside", x: LEFT, y: TOP - 8, width: RIGHT - LEFT, height: BOTTOM - TOP + 16 }));
+  svg.append(s("rect", { class: limit === null ? "scale-inside" : "scale-outside", x: LEFT, y: TOP - 8, width: right - LEFT, height: BOTTOM - TOP + 16 }));
   if (limit !== null) {
-    svg.append(s("rect", { class: "scale-inside", x: LEFT, y: y(limit), width: RIGHT - LEFT, height: y(-limit) - y(limit) }),
-      s("path", { class: "scale-limit", d: `M${LEFT} ${y(limit)}H${RIGHT}M${LEFT} ${y(-limit)}H${RIGHT}` }),
+    svg.append(s("rect", { class: "scale-inside", x: LEFT, y: y(limit), width: right - LEFT, height: y(-limit) - y(limit) }),
+      s("path", { class: "scale-limit", d: `M${LEFT} ${y(limit)}H${right}M${LEFT} ${y(-limit)}H${right}` }),
       s("text", { class: "chart-text", x: LEFT - 8, y: y(limit) + 6, "text-anchor": "end" }, `+${points.at(-1).shown.limit}`),
       s("text", { class: "chart-text", x: LEFT - 8, y: y(-limit) + 6, "text-anchor": "end" }, `-${points.at(-1).shown.limit}`));
   }
   const level = limit === null ? series.mean_mm : 0;
-  svg.append(s("path", { class: "scale-nominal", d: `M${LEFT} ${y(level)}H${RIGHT}` }),
+  svg.append(s("path", { class: "scale-nominal", d: `M${LEFT} ${y(level)}H${right}` }),
     s("text", { class: "chart-text", x: LEFT - 8, y: y(level) + 6, "text-anchor": "end" }, limit === null ? series.shown.mean : "0"));
   svg.append(s("path", { class: "chart-line", d: `M${points.map((point, at) => `${x(times[at]).toFixed(1)} ${y(point.value_mm).toFixed(1)}`).join("L")}` }),
     s("text", { class: "chart-text", x: LEFT, y: HEIGHT - 12 }, ends[0]),
-    s("text", { class: "chart-text", x: RIGHT, y: HEIGHT - 12, "text-anchor": "end" }, ends[1]));
+    s("text", { class: "chart-text", x: right, y: HEIGHT - 12, "text-anchor": "end" }, ends[1]));
   const drawn = points.map((point, at) => dot(point, x(times[at]), y(point.value_mm), label(point), () => open(point)));
   svg.append(...drawn);
   roving(svg, drawn);

@@ -44,7 +44,7 @@ export function label(key, foreign = false) {
 function help(key, schema, foreign) {
   const ours = word(foreign ? "to_help" : "help", key);
   const said = ours !== key && ours.includes(t("setup.usual", { value: "\n" }).split("\n")[0]);
-  const usual = !said && ["string", "number"].includes(typeof schema.default) && String(schema.default).trim() ? t("setup.usual", { value: shown(schema.default) }) : "";
+  const usual = !said && ["string", "number"].includes(typeof schema.default) && String(schema.default).trim() ? t("setup.usual", { value: named(schema.default) }) : "";
   const example = ours === key && schema.examples?.length && typeof schema.examples[0] !== "object" ? t("setup.example", { value: shown(schema.examples[0]) }) : "";
   return [
     ours !== key ? ours : schema.description ? h("span", { lang: "en" }, schema.description) : null,
