@@ -129,6 +129,24 @@ def test_a_result_of_amended_readings_has_theirs() -> None:
     assert dict(fields_of(made)) == said(result)
 
 
+def test_a_result_of_a_reading_judged_again_while_it_waited_has_its_own() -> None:
+    """One of its members is a record of what was judged again: what it began as is looked up."""
+    hand = live(station(Combine.MEAN), STEADY[:1])
+    judge_again(hand, SMALLER)
+    hand.show("38.0041")
+    result = hand.last(Kind.RESULT)
+    assert hand.records[(result.members or ())[0] - 1].kind is Kind.REJUDGED
+    made = then(hand, hand.records.index(result) + 1)
+    assert made is not None
+    assert dict(fields_of(made)) == said(result)
+
+
+def test_a_form_has_none() -> None:
+    """Its figures have uncertainties of their own, and no one budget."""
+    hand = live(station(Combine.MEAN), STEADY[:2])
+    assert then(hand, hand.records.index(hand.last(Kind.FORM)) + 1) is None
+
+
 def test_what_is_no_reading_has_none() -> None:
     """A check or a tag has no budget here, nor has a reading of no characteristic."""
     hand = live(station(), [("show", "38.0100")])
