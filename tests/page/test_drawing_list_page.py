@@ -33,6 +33,8 @@ def test_a_drawings_list_with_errors(filled: Daemon, person: BrowserContext) -> 
     rows = form(page).get_by_role("region", name="Every row of the list").get_by_role("row")
     expect(rows.nth(1)).to_contain_text("'38' has no unit")
     form(page).get_by_label("Numbers without a unit are in").select_option("mm")
+    form(page).get_by_role("button", name="Look it over").click()
+    expect(form(page)).to_contain_text("Some numbers have a comma: tick")
     form(page).get_by_label("Numbers are written with a comma").check()
     expect(rows).to_have_count(0)
     form(page).get_by_role("button", name="Look it over").click()

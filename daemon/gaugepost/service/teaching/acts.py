@@ -34,7 +34,8 @@ async def begin(running: Running, said: LessonSaid) -> Document:
     try:
         lesson = await running.lessons.begin(wish)
     except CommandRefused as refused:
-        own = [plan.name for plan in running.station.links.values() if plan.kind == said.kind]
+        held = "in use" in refused.finding or "held by" in refused.finding
+        own = [plan.name for plan in running.station.links.values() if held and plan.kind == said.kind]
         if not own:
             raise
         by_name = f"the station's own are taught by name: send link, {' or '.join(own)}"

@@ -2,7 +2,7 @@
 
 import { get } from "../common/ask.js";
 import { h, put } from "../common/dom.js";
-import { toldList } from "../common/told.js";
+import { told, toldList } from "../common/told.js";
 import { moment, rule, t, word } from "../common/words.js";
 import { ask, tell } from "../app/dialogs.js";
 import { inHand } from "../app/in_hand.js";
@@ -68,7 +68,7 @@ function facts(record) {
     ["fact.conformity", record.conformity && `${word("conformity", record.conformity)}, ${shown.probability}`],
     ["fact.uncertainty", shown.uncertainty && `± ${shown.uncertainty} (k = ${shown.coverage_factor})`],
     ...(shown.form ?? []).map((each) => [`form.${each.figure}`, each.uncertainty ? `${each.size} ± ${each.uncertainty}` : each.size]),
-    ["record.note", record.text],
+    ["record.note", record.text && told(record.text)],
   ];
 }
 

@@ -4,7 +4,7 @@ import { get, send } from "../common/ask.js";
 import { freshId, h, put } from "../common/dom.js";
 import { t, word } from "../common/words.js";
 import { tell } from "../app/dialogs.js";
-import { others, signing, wouldChange } from "./form.js";
+import { others, signing, worthKnowing, wouldChange } from "./form.js";
 import { sentence } from "./patch.js";
 import { steps } from "./steps.js";
 import { table } from "./table.js";
@@ -81,8 +81,10 @@ export async function openList(file, done) {
     });
     put(preview, ...shown(seen));
     preview.scrollIntoView({ block: "start" });
+    const withComma = !comma.checked && JSON.stringify(seen.rows).includes("has a comma") ? h("p", { class: "is-open" }, t("setup.list_has_comma")) : null;
+    put(said, withComma);
     if (!Object.keys(seen.change).length) {
-      put(said, h("p", { class: "problem" }, t(seen.counts.wrong ? "setup.list_none_good" : "setup.list_nothing_new")));
+      put(said, h("p", { class: "problem" }, t(seen.counts.wrong ? "setup.list_none_good" : "setup.list_nothing_new")), withComma);
       preview.querySelector("h3").focus();
       return;
     }
@@ -91,7 +93,7 @@ export async function openList(file, done) {
     sign = signing();
     const count = seen.counts.new + seen.counts.changes;
     put(review, seen.counts.wrong ? h("p", { class: "is-open" }, t("setup.list_some", { count, wrong: seen.counts.wrong })) : null, ...wouldChange(answer),
-      others(answer.warnings.filter((each) => !each.key.startsWith("characteristics."))), ...sign.fields);
+      worthKnowing(answer.warnings.filter((each) => !each.key.startsWith("characteristics."))), ...sign.fields);
     review.hidden = false;
     put(button, t("setup.list_save", { count }));
     preview.querySelector("h3").focus({ preventScroll: true });

@@ -41,6 +41,8 @@ export function keyPath(text) {
 // types a value, not the station file's line.
 export function sentence(found, key = null) {
   const line = key ? found.write?.match(/^write (\w+) = ("?)(.*)\2$/) : null;
-  const write = line?.[1] === key ? t("setup.write", { value: line[3] }) : found.write && told(found.write);
+  const bare = /^write ("?)(\S+)\1$/.exec(found.write ?? "")?.[2];
+  const value = line?.[1] === key ? line[3] : bare;
+  const write = value ? t("setup.write", { value }) : found.write && told(found.write);
   return h("span", {}, told(found.finding), found.expected ? ["; ", t("setup.expected"), " ", told(found.expected)] : [], write ? ["; ", write] : []);
 }
