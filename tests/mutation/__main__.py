@@ -59,6 +59,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "bench_groups",
             "uncertainty_checks",
             "uncertainty_differing",
+            "trace_then",
             "journals/golden_derivations",
         ),
     ),

@@ -19,8 +19,7 @@ from gaugepost.core.uncertainty import Budget
 
 def completed(state: State, entry: CharacteristicEntry, reading: Record) -> tuple[Record, ...]:
     """Return the records that a reading completes, nothing while others are missing; `state` is the one before it."""
-    member = member_of(state, reading, state.sequence + 1)
-    group = joined(state.groups.get(entry.name), entry, reading, member)
+    member, group = _with(state, entry, reading)
     if missing(group, entry):
         return ()
     made = () if entry.combine is Combine.EACH else (_result(state, entry, reading, group, member),)
@@ -28,15 +27,14 @@ def completed(state: State, entry: CharacteristicEntry, reading: Record) -> tupl
     return made if form is None else (*made, form)
 
 
-def budget_made(state: State, entry: CharacteristicEntry, reading: Record) -> Budget | Unstated | None:
-    """Return the budget of the result that a reading completes, as `completed` has it; None where it completes none.
-
-    Derivation 1 stated no uncertainty.
-    """
+def _with(state: State, entry: CharacteristicEntry, reading: Record) -> tuple[Member, Group]:
     member = member_of(state, reading, state.sequence + 1)
-    group = joined(state.groups.get(entry.name), entry, reading, member)
-    if missing(group, entry) or entry.combine is Combine.EACH:
-        return None
+    return member, joined(state.groups.get(entry.name), entry, reading, member)
+
+
+def budget_made(state: State, entry: CharacteristicEntry, reading: Record) -> Budget | Unstated | None:
+    """Return the budget of the result that a reading completes, as `completed` has it; derivation 1 asked for none."""
+    member, group = _with(state, entry, reading)
     members = members_of(group, entry)
     return _budget(state, entry, members, _sizes(entry, group, members, state.derivation), member)
 

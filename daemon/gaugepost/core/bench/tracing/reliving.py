@@ -270,15 +270,13 @@ class _Bench:
         doubts = dict.fromkeys(
             why for each in readings if each.verdict == Verdict.NOT_JUDGED for why in each.reasons or ()
         )
-        budget = budget_made(state, characteristic, last) if self._with_budgets else None
-        made = (each for each in completed(state, characteristic, last) if each.kind is record.kind)
-        return next(
-            (
-                Relived(entry.sequence, _doubted(each, characteristic, (*doubts,)), found, budget)
-                for each in made
-            ),
-            None,
+        made = next(
+            (each for each in completed(state, characteristic, last) if each.kind is record.kind), None
         )
+        if made is None:
+            return None
+        budget = budget_made(state, characteristic, last) if self._with_budgets else None
+        return Relived(entry.sequence, _doubted(made, characteristic, (*doubts,)), found, budget)
 
     def _temperatures(self, record: Record, *bodies: Body) -> tuple[frozenset[str], dict[str, Any]]:
         """Return the thermometers that these bodies' temperatures came from, and the temperatures as corrected."""
