@@ -182,6 +182,17 @@ def test_a_good_file_is_told_back(capsys: pytest.CaptureFixture[str]) -> None:
     assert "thermal correction: complete" in told
 
 
+def test_a_station_that_measures_nothing_has_no_correction(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where there is no characteristic, nothing is called complete."""
+    (tmp_path / "station.toml").write_text('[station]\nname = "new"\ntime_zone = "UTC"\n')
+    assert run(check, str(tmp_path / "station.toml")) == 0
+    told = capsys.readouterr().out
+    assert "characteristics: none" in told
+    assert "thermal correction" not in told
+
+
 def test_what_the_thermal_correction_lacks_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     """Of a file without temperatures, check names every piece that is missing."""
     assert run(check, str(STATIONS / "minimal.toml")) == 0

@@ -118,7 +118,8 @@ def summary(station: Station) -> Iterator[str]:
         yield f"{heading}: {'none' if not lines else ''}".rstrip()
         yield from (f"  {line}" for line in lines)
     gaps = thermal_gaps(set_up)
-    yield f"thermal correction: {'not applied where something is missing' if gaps else 'complete'}"
+    if set_up.characteristics:
+        yield f"thermal correction: {'not applied where something is missing' if gaps else 'complete'}"
     yield from (f"  {name}: missing {', '.join(missing)}" for name, missing in gaps.items())
 
 
