@@ -13,7 +13,8 @@ import pytest
 
 from gaugepost.core.record import Entry, Kind
 from gaugepost.edge.journal import Archive, backup, examine
-from tests.edge.test_archive import _archived, _entries, _gaugepost, shop
+from tests.bench_tools.journals import entries_of
+from tests.edge.test_archive import _archived, _gaugepost, shop
 from tests.fault.shim import Shim
 
 pytestmark = pytest.mark.attack
@@ -63,7 +64,7 @@ def test_no_kill_of_archiving_loses_a_record(tmp_path: Path) -> None:
     """Whenever it is killed, every record is in the journal or in a sound archive; the next call finishes it."""
     source, data, archives = tmp_path / "source", tmp_path / "data", tmp_path / "archives"
     shop(source)
-    whole = _entries(source)
+    whole = entries_of(source)
     words = ["archive", data, archives, "--before", "2100-01-01"]
     _put(source, data)
     shim, moments = _moments(tmp_path, words)
@@ -76,13 +77,13 @@ def test_no_kill_of_archiving_loses_a_record(tmp_path: Path) -> None:
         assert report.sound, (at, report.findings)
         seen.add(len(report.archived))
         held = _archived(archives) if report.archived else []
-        assert [*held, *_without_archive(_entries(data))] == whole, at
+        assert [*held, *_without_archive(entries_of(data))] == whole, at
         assert _gaugepost(*words).returncode in (0, 1)
         report = examine(data)
         assert report.sound
         assert len(report.archived) == 1
         assert all(Archive(file).examine().sound for file in archives.glob("*.archive.xz"))
-        assert [*_archived(archives), *_without_archive(_entries(data))] == whole, at
+        assert [*_archived(archives), *_without_archive(entries_of(data))] == whole, at
     assert seen == {0, 1}, "the moments were all before or all after the step that counts"
 
 
@@ -105,7 +106,7 @@ def test_no_kill_of_restoring_loses_what_was_there(tmp_path: Path) -> None:
     source, data, saved = tmp_path / "source", tmp_path / "data", tmp_path / "backup.db"
     shop(source, days=1)
     backup(source, saved)
-    before = _entries(source)
+    before = entries_of(source)
     words = ["restore", saved, data, "--replace"]
     _put(source, data)
     shim, moments = _moments(tmp_path, words)
@@ -114,7 +115,7 @@ def test_no_kill_of_restoring_loses_what_was_there(tmp_path: Path) -> None:
         _put(source, data)
         kills += _killed(shim, words, at)
         places = [data, *data.glob("journal-replaced-*")]
-        found = [_entries(place) for place in places if (place / "journal.db").exists()]
+        found = [entries_of(place) for place in places if (place / "journal.db").exists()]
         assert before in found, at
         assert _gaugepost(*words).returncode == 0
         report = examine(data)

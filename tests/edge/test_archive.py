@@ -30,6 +30,7 @@ from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Archive, Journal, Reader, backup, examine, restore, salvage
 from gaugepost.edge.journal.archive.file import Row, Writer
 from gaugepost.edge.kept.snapshot import Snapshot
+from tests.bench_tools.journals import entries_of
 from tests.core.station import Hand, set_up
 from tests.fault.shim import SYNCS, WRITES, Shim
 
@@ -91,11 +92,6 @@ def start_of(folder: Path, number: int) -> str:
     return rfc3339(starts[number] // 1000 * 1000).replace(".000Z", "Z")
 
 
-def _entries(path: Path) -> list[Entry]:
-    with closing(Reader(path)) as reader:
-        return list(reader.replay())
-
-
 def _state(folder: Path) -> State:
     with closing(Reader(folder)) as reader:
         return Snapshot(folder, reader).restore()
@@ -103,7 +99,7 @@ def _state(folder: Path) -> State:
 
 def test_all_of_it_is_there_and_proven(data: Path, tmp_path: Path) -> None:
     """Archive and journal together are what the journal was, in one chain that goes on."""
-    whole, before = _entries(data), examine(data)
+    whole, before = entries_of(data), examine(data)
     done = _gaugepost("archive", data, tmp_path / "archives", "--before", start_of(data, 2))
     assert (done.returncode, done.stderr) == (0, "")
     (file,) = (tmp_path / "archives").iterdir()
@@ -113,10 +109,10 @@ def test_all_of_it_is_there_and_proven(data: Path, tmp_path: Path) -> None:
         examine(data, (before.sequence, before.head)),
     )
     assert (report.sound, now.sound, now.findings) == (True, True, [])
-    assert [*archive.replay(), *_entries(data)][:-1] == whole
+    assert [*archive.replay(), *entries_of(data)][:-1] == whole
     assert f"head     {report.sequence}:{report.head.hex()}" in done.stdout
     assert (now.archived[0].last, now.archived[0].hash) == (report.sequence, report.head)
-    (said,) = _entries(data)[-1:]
+    (said,) = entries_of(data)[-1:]
     assert (said.record.kind, said.record.archive, said.record.count) == (
         Kind.ARCHIVE,
         file.name,
@@ -135,7 +131,7 @@ def test_the_bench_knows_what_it_knew(data: Path, tmp_path: Path) -> None:
     """A start without the archived records leads to the same state, and attempts are counted on."""
     state = _state(data)
     _gaugepost("archive", data, tmp_path, "--before", start_of(data, 2))
-    (said,) = _entries(data)[-1:]
+    (said,) = entries_of(data)[-1:]
     again = _state(data)
     assert again == follow(state, said)
     assert to_plain(again) == to_plain(follow(state, said))
@@ -167,7 +163,7 @@ def test_what_is_still_needed_stays(tmp_path: Path) -> None:
     """What is not delivered, what was refused and the mastering in force are not moved, and it is said."""
     data, archives = tmp_path / "data", tmp_path / "archives"
     shop(data)
-    entries = _entries(data)
+    entries = entries_of(data)
     masterings = [entry.sequence for entry in entries if entry.record.kind is Kind.MASTERING]
     with closing(Reader(data)) as reader, closing(Cursors(data / "deliveries.db")) as cursors:
         cursors.cursor("charts", reader.epoch, start="beginning", head=0)
@@ -190,7 +186,7 @@ def test_what_is_still_needed_stays(tmp_path: Path) -> None:
         1,
         "nothing was moved: nothing in the journal was measured before then\n",
     )
-    assert [*_archived(archives), *_entries(data)][: len(entries)] == entries
+    assert [*_archived(archives), *entries_of(data)][: len(entries)] == entries
 
 
 def _archived(folder: Path) -> list[Entry]:
@@ -235,14 +231,14 @@ def test_the_archive_is_on_the_disk_before_the_journal_lets_go(data: Path, tmp_p
 
 def test_no_room_to_write_the_journal_anew_is_no_failure(data: Path, tmp_path: Path) -> None:
     """What was archived is archived also where SQLite then finds no room to make the file smaller, and that is said."""
-    whole, day, shim = _entries(data), start_of(data, 2), Shim(tmp_path)
+    whole, day, shim = entries_of(data), start_of(data, 2), Shim(tmp_path)
     shutil.copytree(data, tmp_path / "trial")
     _gaugepost_under(shim, "archive", tmp_path / "trial", tmp_path / "trials", "--before", day)
     writes = sum(event.call in WRITES and event.target.endswith("-wal") for event in shim.events())
     shim.inject([f"write|pwrite|writev *-wal errno=ENOSPC after={writes - 1}"])
     done = _gaugepost_under(shim, "archive", data, tmp_path / "archives", "--before", day)
     assert "space    the journal's file stays as large as it is" in done.stdout
-    assert [*_archived(tmp_path / "archives"), *_entries(data)][:-1] == whole
+    assert [*_archived(tmp_path / "archives"), *entries_of(data)][:-1] == whole
     assert examine(data).sound
 
 

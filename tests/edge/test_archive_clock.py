@@ -12,7 +12,8 @@ import pytest
 from gaugepost.cli import main
 from gaugepost.core.frozen import changed
 from gaugepost.edge.journal import Journal, Reader, examine
-from tests.edge.test_archive import _entries, _gaugepost, data as data, start_of
+from tests.bench_tools.journals import entries_of
+from tests.edge.test_archive import _gaugepost, data as data, start_of
 
 YEARS_MS = 5 * 365 * 86_400_000
 
@@ -20,7 +21,7 @@ YEARS_MS = 5 * 365 * 86_400_000
 def _ahead(data: Path, first: int, last: int) -> Path:
     """Return the journal of `data` as it is where the clock was years ahead from one record to another."""
     folder = data.with_name("ahead")
-    records = [entry.record for entry in _entries(data)]
+    records = [entry.record for entry in entries_of(data)]
     records[first - 1 : last] = [
         changed(each, measured_at=each.measured_at + YEARS_MS) for each in records[first - 1 : last]
     ]
@@ -33,7 +34,7 @@ def _ahead(data: Path, first: int, last: int) -> Path:
 
 def test_what_is_in_the_way_is_named_with_the_way_past_it(data: Path, tmp_path: Path) -> None:
     """By the day nothing is taken that may be later; by a record's number all up to there is, in its order."""
-    day, whole = start_of(data, 2), _entries(data)
+    day, whole = start_of(data, 2), entries_of(data)
     folder = _ahead(data, 10, 30)
     before = examine(folder)
     with closing(Reader(folder)) as reader:

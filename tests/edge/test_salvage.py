@@ -24,6 +24,7 @@ from gaugepost.core.setup import to_document
 from gaugepost.edge.cursors import Cursors
 from gaugepost.edge.journal import Journal, Owner, Reader, Salvaged, examine, salvage
 from gaugepost.edge.kept.snapshot import Snapshot
+from tests.bench_tools.journals import entries_of
 from tests.core.station import Hand, set_up
 from tests.edge.readings import reading
 
@@ -42,14 +43,6 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
         journal.append([reading(number)])
     journal.close()
     return path
-
-
-def _entries(path: Path) -> list[Entry]:
-    reader = Reader(path)
-    try:
-        return list(reader.replay())
-    finally:
-        reader.close()
 
 
 def _damaged(sound: Path, tmp_path: Path, changes: Iterable[tuple[int, bytes]]) -> Path:
@@ -84,7 +77,7 @@ def _page_of(path: Path, sequence: int) -> int:
 def test_a_whole_journal_comes_out_whole(sound: Path, tmp_path: Path) -> None:
     """Every record is kept with its sequence, hash and body, and one of a new epoch says where they are from."""
     done = _salvaged(sound, tmp_path / "new")
-    old, new = _entries(sound), _entries(done.path)
+    old, new = entries_of(sound), entries_of(done.path)
     assert new[:-1] == old
     assert (done.count, done.lost, done.missing, done.unproven) == (COUNT, 0, [], [])
     told = new[-1].record
@@ -109,7 +102,7 @@ def test_old_records_keep_their_ids_and_new_ones_get_others(sound: Path, tmp_pat
     journal = Journal.open(done.path, "Prüfplatz 3")
     journal.append([reading(99, mastering=9, members=(9, COUNT + 1))])
     journal.close()
-    before = {entry.sequence: publish(entry, done.epoch_before, "s")["id"] for entry in _entries(sound)}
+    before = {entry.sequence: publish(entry, done.epoch_before, "s")["id"] for entry in entries_of(sound)}
     reader = Reader(done.path)
     told = [publish(entry, reader.epoch, "s") for entry in reader.replay()]
     reader.close()
@@ -123,12 +116,12 @@ def test_old_records_keep_their_ids_and_new_ones_get_others(sound: Path, tmp_pat
 def test_a_zeroed_page_costs_its_own_records(sound: Path, tmp_path: Path, sequence: int) -> None:
     """What lay on other pages is kept, and the ranges that are missing are told."""
     page = _page_of(sound, sequence)
-    old = _entries(sound)
+    old = entries_of(sound)
     data = sound.read_bytes()
     there = [entry for entry in old if data.index(entry.hash) // PAGE != page]
     damaged = _damaged(sound, tmp_path, [(page * PAGE, bytes(PAGE))])
     done = _salvaged(damaged, tmp_path / "new")
-    assert _entries(done.path)[:-1] == there
+    assert entries_of(done.path)[:-1] == there
     assert done.count == len(there) < COUNT
     lost = there[-1].sequence - len(there)
     assert (done.lost, len(done.missing)) == (lost, 1 if lost else 0)
@@ -146,7 +139,7 @@ def test_an_unreadable_beginning_costs_no_record(sound: Path, tmp_path: Path, pa
             salvage(damaged, tmp_path / "new", NOW, program="0.1.0")
         with pytest.raises(JournalError, match="is not one of station"):
             salvage(damaged, tmp_path / "new", NOW, program="0.1.0", owner=Owner(str(epoch.epoch), "other"))
-    assert _entries(_salvaged(damaged, tmp_path / "new", owner).path)[:-1] == _entries(sound)
+    assert entries_of(_salvaged(damaged, tmp_path / "new", owner).path)[:-1] == entries_of(sound)
 
 
 def test_a_cut_file_and_a_lost_log(sound: Path, tmp_path: Path) -> None:
@@ -156,9 +149,9 @@ def test_a_cut_file_and_a_lost_log(sound: Path, tmp_path: Path) -> None:
         path = tmp_path / f"cut-{number}" / "journal.db"
         path.parent.mkdir()
         path.write_bytes(data[: pages * PAGE + 100])
-        here = {entry.sequence for entry in _entries(sound) if entry.hash in data[: pages * PAGE]}
+        here = {entry.sequence for entry in entries_of(sound) if entry.hash in data[: pages * PAGE]}
         done = _salvaged(path, tmp_path / f"new-{number}")
-        assert here <= {entry.sequence for entry in _entries(done.path)} | set(range(1, 2))
+        assert here <= {entry.sequence for entry in entries_of(done.path)} | set(range(1, 2))
     live = tmp_path / "live" / "journal.db"
     journal = Journal.open(live, "Prüfplatz 3")
     journal.append([reading(number) for number in range(5)])
@@ -184,7 +177,7 @@ def test_nothing_changed_is_kept(sound: Path, tmp_path: Path) -> None:
     db.close()
     done = _salvaged(path, tmp_path / "new")
     assert done.missing == ["30 damaged"]
-    assert _entries(done.path)[:-1] == [entry for entry in _entries(sound) if entry.sequence != 30]
+    assert entries_of(done.path)[:-1] == [entry for entry in entries_of(sound) if entry.sequence != 30]
     assert done.unproven == [], "the hash that was left of the changed record speaks for the next"
 
 
@@ -200,7 +193,7 @@ def test_a_salvaged_journal_can_be_salvaged_again(sound: Path, tmp_path: Path) -
     reader = Reader(twice.path)
     assert reader.epoch.earlier == ((COUNT, once.epoch_before), (COUNT + 21, once.epoch))
     reader.close()
-    assert _entries(twice.path)[:-1] == _entries(once.path)
+    assert entries_of(twice.path)[:-1] == entries_of(once.path)
 
 
 def test_a_seal_holds_what_was_kept(sound: Path, tmp_path: Path) -> None:

@@ -10,63 +10,16 @@ from gaugepost.core.materials import coefficient_of
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import PUBLISHED_KINDS
 from gaugepost.core.setup import Body, Combine, Contact, Display, Feature, from_document, to_document
-from gaugepost.edge.stationfile import StartFrom, Station, read_station
+from gaugepost.edge.stationfile import StartFrom, read_station
+from tests.edge.station_text import BASE, edited, read
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = sorted((ROOT / "deploy" / "stations").glob("*.toml"))
 COMPLETE = ROOT / "deploy" / "stations" / "complete.toml"
 
-BASE = """\
-[station]
-name = "bush-bench"
-time_zone = "Europe/Berlin"
-
-[links.port]
-kind = "serial_port"
-device = "/dev/ttyUSB0"
-
-[links.port.decoder]
-kind = "delimited_text"
-pattern = "{value}"
-unit = "mm"
-
-[gauges.bore-38]
-link = "port"
-contact = "three-point"
-display = "absolute"
-size_range = ["35 mm", "45 mm"]
-check_limit = "2 µm"
-
-[masters.ring-38]
-size = "38.0012 mm"
-uncertainty = "0.8 µm"
-coverage_factor = 2
-due = 2027-03-31
-
-[characteristics.bush]
-feature = "bore"
-limits = "38 H7"
-gauges = ["bore-38"]
-masters = ["ring-38"]
-"""
-
 
 GAUGE = 'check_limit = "2 µm"'
 CHARACTERISTIC = 'limits = "38 H7"'
-
-
-def read(folder: Path, text: str) -> Station:
-    file = folder / "bench.toml"
-    file.write_text(text, encoding="utf-8")
-    return read_station(file)
-
-
-def edited(*edits: tuple[str, str]) -> str:
-    text = BASE
-    for old, new in edits:
-        assert text.count(old) == 1, old
-        text = text.replace(old, new)
-    return text
 
 
 def test_what_a_station_resolves_to(tmp_path: Path) -> None:

@@ -4,47 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from gaugepost.edge.stationfile import Severity, Station, StationFileError, read_station
-
-BASE = """\
-[station]
-name = "bush-bench"
-time_zone = "Europe/Berlin"
-
-[links.port]
-kind = "serial_port"
-device = "/dev/ttyUSB0"
-
-[links.port.decoder]
-kind = "delimited_text"
-pattern = "{value}"
-unit = "mm"
-
-[gauges.bore-38]
-link = "port"
-contact = "three-point"
-display = "absolute"
-size_range = ["35 mm", "45 mm"]
-check_limit = "2 µm"
-
-[masters.ring-38]
-size = "38.0012 mm"
-uncertainty = "0.8 µm"
-coverage_factor = 2
-due = 2027-03-31
-
-[characteristics.bush]
-feature = "bore"
-limits = "38 H7"
-gauges = ["bore-38"]
-masters = ["ring-38"]
-"""
-
-
-def read(folder: Path, text: str) -> Station:
-    file = folder / "bench.toml"
-    file.write_text(text, encoding="utf-8")
-    return read_station(file)
+from gaugepost.edge.stationfile import Severity, StationFileError
+from tests.edge.station_text import BASE, edited, read
 
 
 def findings(folder: Path, text: str) -> list[str]:
@@ -55,14 +16,6 @@ def findings(folder: Path, text: str) -> list[str]:
         for finding in caught.value.findings
         if finding.severity is Severity.ERROR
     ]
-
-
-def edited(*edits: tuple[str, str]) -> str:
-    text = BASE
-    for old, new in edits:
-        assert text.count(old) == 1, old
-        text = text.replace(old, new)
-    return text
 
 
 GAUGE = 'check_limit = "2 µm"'

@@ -12,6 +12,7 @@ from gaugepost.core.indication import Moment
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.edge.journal import Journal, Owner, Reader, examine, salvage
 from gaugepost.edge.journal.codec import encode
+from tests.bench_tools.journals import entries_of
 from tests.edge.readings import reading
 
 pytestmark = pytest.mark.attack
@@ -38,14 +39,6 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def _entries(path: Path) -> list[Entry]:
-    reader = Reader(path)
-    try:
-        return list(reader.replay())
-    finally:
-        reader.close()
-
-
 def _verified(path: Path, entries: list[Entry]) -> None:
     """Hold that `examine` finds the damage, unless the journal reads as it always did."""
     try:
@@ -53,7 +46,7 @@ def _verified(path: Path, entries: list[Entry]) -> None:
             return
     except JournalError:
         return
-    assert _entries(path) == entries, "verify calls sound what was changed"
+    assert entries_of(path) == entries, "verify calls sound what was changed"
 
 
 def _salvaged(path: Path, new: Path, owner: Owner) -> dict[int, Entry]:
@@ -67,7 +60,7 @@ def _salvaged(path: Path, new: Path, owner: Owner) -> dict[int, Entry]:
         done = salvage(path, new, now, program="0.1.0", owner=owner)
     report = examine(done.path)
     assert report.sound, report.findings
-    return {entry.sequence: entry for entry in _entries(done.path)[:-1]}
+    return {entry.sequence: entry for entry in entries_of(done.path)[:-1]}
 
 
 def _spans(data: bytes, entries: list[Entry]) -> dict[int, list[tuple[int, int]]]:
@@ -92,7 +85,7 @@ def _spans(data: bytes, entries: list[Entry]) -> dict[int, list[tuple[int, int]]
 def test_every_page_flipped_and_zeroed(sound: Path, tmp_path: Path) -> None:
     """Bits flipped on every page, and every page zeroed: all that was not touched is kept, nothing is kept changed."""
     chance = random.Random(20261125)
-    data, entries = sound.read_bytes(), _entries(sound)
+    data, entries = sound.read_bytes(), entries_of(sound)
     spans = _spans(data, entries)
     reader = Reader(sound)
     owner = Owner(str(reader.epoch), reader.station)

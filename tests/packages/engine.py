@@ -9,8 +9,9 @@ import os
 import re
 import subprocess
 from pathlib import Path
-from types import TracebackType
 from typing import Self
+
+from tests.packages.apart import Apart
 
 # The engine's own limits are above ours where we may not raise them; what it would log to is not there.
 _ENGINE = """\
@@ -39,43 +40,24 @@ _BASE = ("base-files", "ca-certificates", "passwd", "python3.11-venv")
 _LEFT_OUT = re.compile(r"/usr/share/(doc|man|info|locale|lintian|bug|zoneinfo)(/|$)")
 
 
-class Engine:
+class Engine(Apart):
     """Commands are typed in `folder`, as a person would who has the engine installed."""
 
     def __init__(self, at: Path, folder: Path) -> None:
         """`at` is an empty folder that nothing else needs."""
         assert os.geteuid() == 0, "containers of a test take root: run this test as root"
+        super().__init__(_MOUNT.format(at=at))
         self._at, self._folder = at, folder
-        self._holder: subprocess.Popen[str] | None = None
         self._settings = folder / "engine.conf", folder / "storage.conf"
 
     def __enter__(self) -> Self:
         self._settings[0].write_text(_ENGINE)
         self._settings[1].write_text(_STORAGE.format(at=self._at))
-        words = ["unshare", "--mount", "--net", "--", "bash", "-c", _MOUNT.format(at=self._at)]
-        self._holder = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
-        assert self._holder.stdout is not None
-        assert self._holder.stdout.readline() == "ready\n"
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        assert self._holder is not None
-        self._holder.kill()
-        self._holder.communicate()
+        return super().__enter__()
 
     def start(self, command: str) -> subprocess.Popen[str]:
         """Begin a shell command."""
-        assert self._holder is not None
-        words = [
-            "nsenter",
-            f"--target={self._holder.pid}",
-            "--mount",
-            "--net",
-            f"--wdns={self._folder}",
-            "--",
-        ]
+        words = [*self.entering, f"--wdns={self._folder}", "--"]
         env = {
             "PATH": "/usr/sbin:/usr/bin:/sbin:/bin",
             "LANG": "C.UTF-8",

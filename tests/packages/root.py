@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import subprocess
 from pathlib import Path
-from types import TracebackType
 from typing import Self
+
+from tests.packages.apart import Apart
 
 _PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 _MOUNT = """
@@ -25,36 +26,23 @@ exec sleep infinity
 """
 
 
-class Root:
+class Root(Apart):
     """Commands run in it see nothing of the network but loopback, and no service manager."""
 
     def __init__(self, at: Path, given: Path) -> None:
         """`at` is an empty folder, `given` what is to be found there as /tmp/given."""
         assert os.geteuid() == 0, "installing packages takes root: run this test as root"
-        self._at, self._given = at, given
-        self._holder: subprocess.Popen[str] | None = None
+        super().__init__(_MOUNT.format(at=at, given=given))
+        self._at = at
 
     def __enter__(self) -> Self:
-        script = _MOUNT.format(at=self._at, given=self._given)
-        words = ["unshare", "--mount", "--net", "--", "bash", "-c", script]
-        self._holder = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
-        assert self._holder.stdout is not None
-        assert self._holder.stdout.readline() == "ready\n"
+        super().__enter__()
         self.run("ip link set lo up || true")
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        assert self._holder is not None
-        self._holder.kill()
-        self._holder.communicate()
-
     def start(self, command: str) -> subprocess.Popen[str]:
         """Begin a shell command there."""
-        assert self._holder is not None
-        enter = ["nsenter", f"--target={self._holder.pid}", "--mount", "--net", "--"]
-        words = [*enter, "chroot", str(self._at / "top"), "/bin/bash", "-c", command]
+        words = [*self.entering, "--", "chroot", str(self._at / "top"), "/bin/bash", "-c", command]
         clean = {
             "PATH": "/usr/sbin:/usr/bin:/sbin:/bin",
             "LANG": "C.UTF-8",
