@@ -123,7 +123,7 @@ def test_a_port_that_may_not_be_opened_names_the_group_or_rule() -> None:
         group = Path(pty.path).group()
     assert "may not be opened by this user" in str(caught.value)
     assert "device rule" in caught.value.hint
-    assert group == "root" or repr(group) in caught.value.hint
+    assert group == "root" or f"{group!r} (sudo usermod -a -G {group} USER)" in caught.value.hint
 
 
 HOLD = "import serial, sys; p = serial.Serial(sys.argv[1], exclusive=True); print('held', flush=True); sys.stdin.read()"

@@ -155,5 +155,6 @@ def _permission(place: str) -> str:
     with contextlib.suppress(OSError, KeyError):
         group = grp.getgrgid(Path(place).stat().st_gid).gr_name
         if group != "root":
-            return f"add the service's user to the group {group!r} and start it again, {rule}"
+            command = f"sudo usermod -a -G {group} USER"
+            return f"add the service's user to the group {group!r} ({command}) and start it again, {rule}"
     return rule.removeprefix("or ")
