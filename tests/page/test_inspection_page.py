@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import BrowserContext, expect
+from playwright.sync_api import Browser, BrowserContext, expect
 
 from gaugepost.core.access import Role
 from gaugepost.edge.access import PeopleFile
@@ -45,6 +45,21 @@ def test_it_says_what_the_journal_says(at_bench: Bench, person: BrowserContext) 
     page.locator('input[name="piece"]').fill("1")
     page.get_by_role("button", name="Show").click()
     expect(page.locator("tr[data-id]")).to_have_count(1)
+
+
+def test_times_are_the_stations(at_bench: Bench, chromium: Browser) -> None:
+    """Wherever it is looked at, a record bears the times of the station's zone and the day, as its files do."""
+    at_bench.tags(lot="L-zone", piece="1")
+    at_bench.show("38.0121")
+    (reading,) = at_bench.daemon.records(kind="reading", lot="L-zone")
+    context = chromium.new_context(timezone_id="Pacific/Auckland", locale="en-GB")
+    page = opened(context, at_bench.daemon.address, "inspection")
+    day, _, time = reading["measured_at"].partition("T")
+    row = page.locator(f'tr[data-id="{reading["id"]}"]')
+    expect(row).to_contain_text(time[:8])
+    expect(row).to_contain_text(day[:4])
+    expect(page.locator(".paper-head")).to_contain_text("(UTC)")
+    context.close()
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

@@ -47,8 +47,13 @@ export function clock(time) {
   return new Intl.DateTimeFormat(locale(), { timeStyle: "medium" }).format(new Date(time));
 }
 
-export function moment(time) {
-  return new Intl.DateTimeFormat(locale(), { dateStyle: "medium", timeStyle: "medium" }).format(new Date(time));
+// `timeZone` is the station's, where that counts and not the reader's: on paper.
+export function moment(time, timeZone) {
+  return new Intl.DateTimeFormat(locale(), { dateStyle: "medium", timeStyle: "medium", timeZone }).format(new Date(time));
+}
+
+export function day(time, timeZone) {
+  return new Intl.DateTimeFormat(locale(), { dateStyle: "medium", timeZone }).format(new Date(time));
 }
 
 function translate(root) {

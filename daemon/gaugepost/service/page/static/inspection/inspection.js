@@ -72,12 +72,12 @@ function show(paper, said) {
     h("header", { class: "paper-head" }, h("div", {}, h("p", { class: "soft" }, t("inspection.title")), h("h1", {}, what)),
       h("dl", { class: "facts" }, [
         ["inspection.station", said.station],
-        ["inspection.made_at", `${moment(said.made_at)} (${Intl.DateTimeFormat().resolvedOptions().timeZone})`],
+        ["inspection.made_at", `${moment(said.made_at, said.zone)} (${said.zone})`],
         ["inspection.head", String(said.head)],
       ].map(([name, text]) => h("div", {}, h("dt", {}, t(name)), h("dd", { class: "digits" }, text))))),
     said.left_out ? h("p", { class: "problem" }, t("inspection.left_out")) : null,
     ...(measured ? [summary(said), pieces(said), withoutUncertainty(said), restsOn(said)].filter(Boolean) : [h("p", {}, t("inspection.nothing"))]),
-    signatures(said.signatures),
+    signatures(said.signatures, said.zone),
     h("footer", { class: "paper-foot soft" }, h("p", {}, t("inspection.note")),
       h("p", { class: "digits" }, t("inspection.journal", { epoch: said.epoch, head: said.head, hash: said.head_hash }))));
 }

@@ -38,10 +38,10 @@ export function pieces(said) {
       h("table", { class: "paper-table" }, h("thead", {}, head(COLUMNS)), said.pieces.map((piece) => h("tbody", {},
         h("tr", { class: "paper-piece" }, h("th", { scope: "rowgroup", colspan: String(COLUMNS.length) }, piece.piece === null ? t("measure.no_piece") : t("measure.piece", { name: piece.piece }), " ",
           piece.word ? h("span", { class: TONE[piece.word] ?? "" }, shape(piece.word), ` ${word("word", piece.word)}`) : h("span", { class: "soft" }, t("measure.open")))),
-        piece.measurements.flatMap(measurement), piece.forms.map(form))))));
+        piece.measurements.flatMap((each) => measurement(each, said.zone)), piece.forms.map(form))))));
 }
 
-function measurement(each) {
+function measurement(each, zone) {
   const { shown } = each;
   const said = each.replaced ? null : each.word;
   const accepted = [shown.lower_acceptance, shown.upper_acceptance].filter(Boolean).join(" … ");
@@ -54,10 +54,10 @@ function measurement(each) {
     h("td", { class: TONE[said] ?? "" }, said ? h("span", { class: "digits" }, shape(said), ` ${word("word", said)}`) : "", each.decision && !each.replaced ? h("small", {}, word("decision", each.decision)) : null),
     h("td", { class: "digits" }, each.attempt ? String(each.attempt) : ""),
     h("td", {}, each.gauge, each.master ? h("small", {}, `${each.master} (${each.mastering ?? "–"})`) : null),
-    h("td", {}, each.operator ?? "–", h("small", { class: "digits" }, moment(each.measured_at))),
+    h("td", {}, each.operator ?? "–", h("small", { class: "digits" }, moment(each.measured_at, zone))),
     h("td", { class: "digits" }, String(each.sequence)),
   ];
-  const notes = notesOf(each);
+  const notes = notesOf(each, zone);
   return [h("tr", { class: each.replaced ? "gone" : null, "data-id": each.id }, cells),
     notes.length ? h("tr", { class: "paper-notes" }, h("td", { colspan: String(COLUMNS.length) }, h("ul", {}, notes))) : null];
 }
@@ -78,11 +78,11 @@ export function withoutUncertainty(said) {
 }
 
 // What is to be known of a measurement beside its numbers: that it is void and why, why it was repeated, the reasons.
-function notesOf(each) {
+function notesOf(each, zone) {
   const by = each.replaced;
   const sentence = (text) => h("li", {}, told(text));
   return [
-    by ? h("li", {}, h("b", {}, word("replaced", by.kind)), by.at ? ` ${t("inspection.by", { operator: by.operator ?? "–", at: moment(by.at), record: by.sequence })}` : "",
+    by ? h("li", {}, h("b", {}, word("replaced", by.kind)), by.at ? ` ${t("inspection.by", { operator: by.operator ?? "–", at: moment(by.at, zone), record: by.sequence })}` : "",
       by.text ? [": ", told(by.text)] : null) : null,
     each.suspect ? h("li", {}, word("word", "suspect")) : null,
     each.text && !by ? sentence(each.text) : null,
