@@ -33,6 +33,9 @@ from gaugepost.edge.journal.watching import Progress, watched
 from gaugepost.edge.journal.writer import add, locked
 
 CLEARED_AT_ONCE = 5000
+WORTH = 20
+"""The part of its file that must be free for the journal to be written anew: a twentieth."""
+
 Packed = Callable[[State], bytes]
 Sign = Callable[[Checkpoint], Signed]
 
@@ -304,7 +307,7 @@ def _clear(path: Path, last: int, kept: int | None, told: Progress) -> None:
 
 
 def _shrunk(path: Path, moved: Moved, told: Progress) -> Moved:
-    """Give the room back to the disk, where there is enough for SQLite to write the file anew.
+    """Give the room back to the disk, where it is worth writing the file anew and there is enough room for that.
 
     Each page is written three times: to a file aside, to the log, and from there to its place.
     """
@@ -312,7 +315,7 @@ def _shrunk(path: Path, moved: Moved, told: Progress) -> Moved:
         (pages,) = db.execute("PRAGMA page_count").fetchone()
         (free,) = db.execute("PRAGMA freelist_count").fetchone()
         (size,) = db.execute("PRAGMA page_size").fetchone()
-        if shutil.disk_usage(path.parent).free < 3 * (pages - free) * size:
+        if free * WORTH < pages or shutil.disk_usage(path.parent).free < 3 * (pages - free) * size:
             return moved
         try:
             with watched("written", 3 * (pages - free) * size, "written anew, MB", told):

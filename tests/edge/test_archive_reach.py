@@ -1,4 +1,4 @@
-"""A clock that was once years ahead does not keep a journal from being archived for those years."""
+"""How much is moved, where a clock was once years ahead too, and whether the room it leaves goes back to the disk."""
 
 from __future__ import annotations
 
@@ -76,3 +76,15 @@ def test_what_is_no_number_is_refused(words: tuple[str, ...], said: str, tmp_pat
         main(["archive", str(tmp_path), str(tmp_path), *words])
     assert ended.value.code == 2
     assert said in errors.getvalue()
+
+
+def test_little_is_not_worth_a_new_file(data: Path, tmp_path: Path) -> None:
+    """Where a few records leave a large journal, their room is for those to come; half of it goes back to the disk."""
+    whole = (data / "journal.db").stat().st_size
+    done = _gaugepost("archive", data, tmp_path / "archives", "--through", 3)
+    assert "archived 3 records, 1 to 3\n" in done.stdout
+    assert "space    the journal's file stays as large as it is" in done.stdout
+    assert (data / "journal.db").stat().st_size >= whole
+    done = _gaugepost("archive", data, tmp_path / "archives", "--before", start_of(data, 1))
+    assert "space" not in done.stdout
+    assert (data / "journal.db").stat().st_size < whole
