@@ -25,6 +25,15 @@ def answer(
     return risk_answer(limits, unit, own, ASKED | asked)
 
 
+def test_what_is_told_as_accepted_is_accepted() -> None:
+    """Acceptance limits are rounded inwards: 1.65·u is 1.4949 µm, and 38.00149 would be refused."""
+    told = answer(own=GUARDED, standard_uncertainty="0.906 µm")
+    assert (told["lower_acceptance"], told["upper_acceptance"]) == ("38.00150", "38.02350")
+    for limit in ("38.00150 mm", "38.02350 mm"):
+        assert answer(own=GUARDED, standard_uncertainty="0.906 µm", value=limit)["decision"] == "accept"
+    assert answer(own=GUARDED, standard_uncertainty="0.906 µm", value="38.00149 mm")["decision"] != "accept"
+
+
 def test_an_uncertainty_in_words() -> None:
     """A length with its unit; degrees of freedom without end and k = 2 where nothing else is said."""
     assert doubt_from("0.9 µm") == Doubt(0.0009, None, 2.0)
@@ -75,13 +84,13 @@ def test_whose_rule_answers(own: Any, said: str | None, rule: Any) -> None:
 
 
 def test_limits_are_told_in_the_drawing_s_unit() -> None:
-    """In mm to 0.01 µm, in inches to a microinch, acceptance limits by 1.65·u inside; one that is not there is null."""
+    """In mm to 0.01 µm, in inches to a microinch; acceptance limits 1.65·u inside, rounded inwards; null where there is none."""
     told = answer(standard_uncertainty="1 µm")
     assert (told["unit"], told["lower"], told["upper"]) == ("mm", "38.00000", "38.02500")
     assert (told["lower_acceptance"], told["upper_acceptance"]) == ("38.00165", "38.02335")
     inches = answer((None, D("25.4")), Unit.INCH, process_mean="0.9995 in")
     assert (inches["unit"], inches["lower"], inches["upper"]) == ("in", None, "1.000000")
-    assert (inches["lower_acceptance"], inches["upper_acceptance"]) == (None, "0.999942")
+    assert (inches["lower_acceptance"], inches["upper_acceptance"]) == (None, "0.999941")
 
 
 def test_where_nothing_can_be_accepted_it_is_said() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from gaugepost.core.conformity.deciding import cautions, decide
 from gaugepost.core.conformity.doubt import Doubt
@@ -12,7 +12,7 @@ from gaugepost.core.conformity.rules import Rule, parse_rule
 from gaugepost.core.conformity.verdict import judge
 from gaugepost.core.conformity.zones import acceptance_limits
 from gaugepost.core.errors import ValueRefused
-from gaugepost.core.quantity import Unit, exact_text, from_mm, parse_length, parse_number, round_to
+from gaugepost.core.quantity import Unit, exact_text, from_mm, parse_length, parse_number
 
 ISO_DEFAULT = "guarded acceptance by factor 1.65"
 """The rule where none is named (ISO 14253-1:2017)."""
@@ -54,8 +54,8 @@ def risk_answer(
         "unit": unit.value,
         "lower": _in(limits_mm[0], unit),
         "upper": _in(limits_mm[1], unit),
-        "lower_acceptance": _in(accepting[0], unit),
-        "upper_acceptance": _in(accepting[1], unit),
+        "lower_acceptance": _in(accepting[0], unit, ROUND_CEILING),
+        "upper_acceptance": _in(accepting[1], unit, ROUND_FLOOR),
         "consumers_risk": _kept(risks.consumer),
         "producers_risk": _kept(risks.producer),
         "nonconforming": _kept(risks.nonconforming),
@@ -100,8 +100,11 @@ def _positive(text: str | None, what: str, hint: str) -> float | None:
     return float(number)
 
 
-def _in(length_mm: Decimal | None, unit: Unit) -> str | None:
-    return None if length_mm is None else exact_text(round_to(from_mm(length_mm, unit), _FINEST[unit]))
+def _in(length_mm: Decimal | None, unit: Unit, towards: str = ROUND_HALF_EVEN) -> str | None:
+    """Return a length as text; acceptance limits are rounded inwards: what is told as accepted is."""
+    if length_mm is None:
+        return None
+    return exact_text(from_mm(length_mm, unit).quantize(_FINEST[unit], rounding=towards))
 
 
 def _kept(probability: float) -> float:
