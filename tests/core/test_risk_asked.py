@@ -84,7 +84,7 @@ def test_whose_rule_answers(own: Any, said: str | None, rule: Any) -> None:
 
 
 def test_limits_are_told_in_the_drawing_s_unit() -> None:
-    """In mm to 0.01 µm, in inches to a microinch; acceptance limits 1.65·u inside, rounded inwards; null where there is none."""
+    """In mm to 0.01 µm, in inches to a microinch; acceptance limits 1.65·u inside, rounded inwards; null for none."""
     told = answer(standard_uncertainty="1 µm")
     assert (told["unit"], told["lower"], told["upper"]) == ("mm", "38.00000", "38.02500")
     assert (told["lower_acceptance"], told["upper_acceptance"]) == ("38.00165", "38.02335")
