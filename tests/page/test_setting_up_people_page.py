@@ -61,7 +61,7 @@ def test_a_destination_by_its_own_settings(station: Daemon, person: BrowserConte
     form(page).get_by_label("File or folder").fill("bores-{day}.csv")
     form(page).get_by_label("A file for each").select_option(label="day")
     form(page).get_by_text("More that can be said").click()
-    form(page).get_by_label("delimiter").select_option(label=";")
+    form(page).get_by_label("Between cells").select_option(label=";")
     form(page).get_by_role("checkbox", name="reading", exact=True).check()
     assert Axe().run(page).response["violations"] == []
     save(page)
@@ -96,11 +96,11 @@ def test_a_list_of_tables_of_a_destination(station: Daemon, person: BrowserConte
     add(page, "workbook of a spreadsheet", "sheet-2")
     form(page).get_by_label("File (needed)").fill("inspection.xlsx")
     form(page).get_by_role("button", name="Add one more").click()
-    first = form(page).get_by_role("group", name="fill 1")
-    first.get_by_label("characteristic (needed)").fill("A")
-    first.get_by_label("value", exact=True).fill("B2:B20")
+    first = form(page).get_by_role("group", name="What is filled in 1")
+    first.get_by_label("Characteristic (needed)").fill("A")
+    first.get_by_label("Cells of the value", exact=True).fill("B2:B20")
     form(page).get_by_text("More that can be said").click()
-    form(page).get_by_label("pieces").fill("A2:A20")
+    form(page).get_by_label("Cells of the pieces").fill("A2:A20")
     save(page)
     table = station.get("/station/file")["tables"]["destinations"]["sheet-2"]
     assert table["fill"] == [{"characteristic": "A", "value": "B2:B20"}]

@@ -305,15 +305,19 @@ def test_a_search_that_is_killed_is_told_and_costs_no_reading(port: Port, tmp_pa
     with Port() as other, Daemon(tmp_path, station_file([port, other])) as daemon:
         lesson = Lesson(daemon, link="usb-0")
         for shows, frame in SHOWN:
+            until(
+                lambda: not searchers(daemon)
+            )  # each measurement begins another search, and ends the one before
             port.send(frame)
             lesson.came()
             daemon.post(f"{lesson.path}/measurements", {"shows": shows})
         until(lambda: searchers(daemon))
-        os.kill(searchers(daemon)[0], signal.SIGSTOP)
+        (searcher,) = searchers(daemon)
+        os.kill(searcher, signal.SIGSTOP)
         for value in range(20):
             other.send(f"38.{value:04d} mm\r\n".encode())
         daemon.wait_for(20, kind="reading")
-        os.kill(searchers(daemon)[0], signal.SIGKILL)
+        os.kill(searcher, signal.SIGKILL)
         told = daemon.get(f"{lesson.path}/outcome")
         assert (daemon.status, "the search failed" in told["detail"]) == (503, True)
         daemon.post(f"{lesson.path}/never", {"never": "unit"})

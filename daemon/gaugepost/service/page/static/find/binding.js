@@ -32,6 +32,8 @@ export function binding(place, acts, lesson) {
   let served = null;
   let ended = false;
   let complete = true;
+  let saving = false;
+  let looks = 0;
   let tables = {};
 
   // What of the station file is otherwise with the gauge; null while something is missing.
@@ -52,12 +54,14 @@ export function binding(place, acts, lesson) {
     return number > 1 ? `${name}-${number}` : name;
   }
 
-  // Has the service look over what is wanted, and shows what would be otherwise.
+  // Has the service look over what is wanted, and shows what would be otherwise: the last time that is asked for.
   async function look() {
+    const ours = (looks += 1);
     seen = null;
     for (const each of form.querySelectorAll("[aria-invalid]")) each.removeAttribute("aria-invalid");
     try {
       const file = await get("/station/file");
+      if (ours !== looks) return;
       const { sha256 } = file;
       tables = file.tables ?? {};
       const { name } = form.elements;
@@ -71,17 +75,20 @@ export function binding(place, acts, lesson) {
       complete = ["masters", "characteristics"].every((section) => Object.keys(tables[section] ?? {}).length);
       put(save, t(complete ? "find.save" : "find.save_first"));
       const answer = await send("PATCH", "/station/file", { change: wanted, sha256, look: true });
+      if (ours !== looks) return;
       seen = { change: wanted, sha256 };
       put(said);
       put(changes, ...wouldChange(answer),
         worthKnowing(answer.warnings));
     } catch (error) {
+      if (ours !== looks) return;
       put(changes);
       refused(error);
     }
   }
 
-  const preview = latest(look, 300);
+  // While it is saved nothing is looked over: what was typed a moment before would take away what is to be saved.
+  const preview = latest(() => (saving ? undefined : look()), 300);
 
   // Findings are said by the names of their fields; what is only worth knowing waits until nothing is wrong.
   function refused(error) {
@@ -106,11 +113,11 @@ export function binding(place, acts, lesson) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     put(said);
-    save.disabled = true;
+    save.disabled = saving = true;
     try {
       if (!seen || JSON.stringify(seen.change) !== JSON.stringify(change())) await look();
       if (!seen) {
-        save.disabled = false;
+        save.disabled = saving = false;
         return;
       }
       if (!ended) {
@@ -124,7 +131,7 @@ export function binding(place, acts, lesson) {
     } catch (error) {
       seen = null;
       refused(error);
-      save.disabled = false;
+      save.disabled = saving = false;
     }
   });
 
