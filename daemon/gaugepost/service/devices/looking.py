@@ -10,6 +10,10 @@ from gaugepost.shell.devices.plugged_in import Found, kinds, present
 
 PATIENCE_S = 10.0
 RADIO_PATIENCE_S = 30.0
+IN_TURN_S = 1.0
+"""Kinds look one after the other, which takes each some milliseconds; one that takes longer holds up no other.
+
+Three at a time stood still for ever now and then, on a test's machine, each looking where a link of a folder leads."""
 
 
 class Looking:
@@ -22,9 +26,14 @@ class Looking:
         self, links: Mapping[str, str], *, by_radio: bool
     ) -> tuple[list[Found], dict[str, GaugepostError]]:
         """Return what is there, and for each kind that could not tell why; `links` as for `present`."""
-        asked = {kind: self._asked(kind, links) for kind in await asyncio.to_thread(kinds, by_radio=by_radio)}
+        now = asyncio.get_running_loop().time
+        until = now() + (RADIO_PATIENCE_S if by_radio else PATIENCE_S)
+        asked: dict[str, asyncio.Task[list[Found]]] = {}
+        for kind in await asyncio.to_thread(kinds, by_radio=by_radio):
+            asked[kind] = self._asked(kind, links)
+            await asyncio.wait([asked[kind]], timeout=IN_TURN_S)
         if asked:
-            await asyncio.wait(asked.values(), timeout=RADIO_PATIENCE_S if by_radio else PATIENCE_S)
+            await asyncio.wait(asked.values(), timeout=max(0.0, until - now()))
         found: list[Found] = []
         problems: dict[str, GaugepostError] = {}
         for kind, task in asked.items():
