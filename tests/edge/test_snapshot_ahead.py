@@ -14,6 +14,7 @@ from gaugepost.core.bench import State, follow
 from gaugepost.edge.journal import Journal, Reader
 from gaugepost.edge.kept import snapshot as room
 from gaugepost.edge.kept.snapshot import AHEAD, FILE_NAME, Snapshot
+from tests.core.station import Hand, set_up
 from tests.edge.test_snapshot import _exact, _full, data as data
 
 Program = Callable[[str], None]
@@ -160,3 +161,21 @@ def test_it_can_be_read_from_another_place(data: Path, program: Program, tmp_pat
     shutil.copytree(data, copy, ignore=shutil.ignore_patterns("copy"))
     (copy / FILE_NAME).unlink()
     assert _start(copy) == ("", 0)
+
+
+def test_a_new_station_that_is_updated_at_work_says_whose_rules_it_went_by(
+    tmp_path: Path, program: Program
+) -> None:
+    """Its first snapshot is written with the new program's sources on the disk: it is the old one's all the same."""
+    program("old rules")
+    journal = Journal.open(tmp_path / "journal.db", "test bench")
+    reader = Reader(tmp_path)
+    snapshot = Snapshot(tmp_path, reader)
+    snapshot.restore(keep=True)
+    program("new rules")
+    hand = Hand(set_up()).ready()
+    journal.append(hand.records)
+    assert snapshot.save(hand.state) == ""
+    reader.close()
+    journal.close()
+    assert _start(tmp_path)[0] == "it is of another version: rules old rules, not new rules"

@@ -66,6 +66,8 @@ class Snapshot:
         self.whole = False
         """Whether no record was missing on the way; else no snapshot is written, which would hide that."""
         self._reader = reader
+        # Of the sources as they are now: an update may put others in their place while this program is at work.
+        self._program = _program()
         self._stands_for = self._tried = 0
         self._lock = threading.Lock()
 
@@ -121,7 +123,7 @@ class Snapshot:
                     return f"the journal has no record {state.sequence}"
                 if shutil.disk_usage(self.path.parent).free < SPARE_BYTES:
                     return f"less than {SPARE_BYTES >> 20} MiB are free on the disk"
-                header = _program() | {
+                header = self._program | {
                     "epoch": self._reader.epoch,
                     "sequence": entry.sequence,
                     "hash": entry.hash.hex(),
@@ -134,7 +136,7 @@ class Snapshot:
                 return str(cause)
             self._stands_for = state.sequence
             if self.path.name == FILE_NAME:
-                _spend(self._folder / AHEAD)
+                _spend(self._folder / AHEAD, self._program)
             return ""
 
     def _loaded(self) -> State:
@@ -175,7 +177,7 @@ class Snapshot:
 
     def _hold(self, stands_for: dict[str, Any]) -> None:
         """Raise `_Unfit` unless its rules are this program's and the journal has the head that it stands for."""
-        for name, here in _program().items():
+        for name, here in self._program.items():
             if stands_for.get(name) != here:
                 raise _Unfit(f"it is of another version: {name} {stands_for.get(name)}, not {here}")
         if stands_for["epoch"] != self._reader.epoch:
@@ -194,12 +196,12 @@ def _program() -> dict[str, str | int]:
     return {"layout": LAYOUT, "derivation": DERIVATION, "rules": fingerprint(Path(gaugepost.__file__).parent)}
 
 
-def _spend(path: Path) -> None:
+def _spend(path: Path, program: dict[str, str | int]) -> None:
     """Remove what was made ahead for this very program, which has its own by now; what waits for another stays."""
     try:
         with path.open("rb") as file:
             stands_for = json.loads(file.readline())
-        if all(stands_for.get(name) == here for name, here in _program().items()):
+        if all(stands_for.get(name) == here for name, here in program.items()):
             path.unlink()
     except (OSError, *FOREIGN):
         return
