@@ -30,7 +30,7 @@ MEANT: dict[str, tuple[dict[str, object], ...]] = {
     "POST /v1/gauges/{name}/suspect": (_WHY,),
     "POST /v1/records/{id}/void": (_WHY,),
     "POST /v1/records/{id}/amendment": ({"piece": "2", **_WHY},),
-    "POST /v1/lessons": ({"link": "usb-0", "keep_s": 10},),
+    "POST /v1/lessons": ({"link": "usb-1", "keep_s": 10},),
     "POST /v1/people": ({"id": "M8", "role": "operator", "pin": "604418"},),
     "PATCH /v1/people/{id}": ({"role": "setter", "name": "Jona Example"}, {"pin": "550917"}),
 }

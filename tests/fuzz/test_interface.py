@@ -57,7 +57,7 @@ def test_every_check_over_the_whole_interface(tmp_path: Path) -> None:
     by a name meets one that there is, too, and what only a person may is done, not refused alone.
     """
     (tmp_path / "schemathesis.toml").write_text(SETTINGS)
-    with Port() as port, Daemon(tmp_path, station_file([port]) + "\n[service]\ntokens = true\n") as daemon:
+    with Port() as port, Port() as lent, Daemon(tmp_path, _station(port, lent)) as daemon:
         token = _done(tmp_path, "gaugepost", "access", "grant", "fuzz", "--scope", "set-up").stdout.strip()
         bearer = {"Authorization": f"Bearer {token}"}
         (tmp_path / known.FILE).write_text(json.dumps(_measured(port, daemon, bearer)))
@@ -76,6 +76,14 @@ def test_every_check_over_the_whole_interface(tmp_path: Path) -> None:
     assert [each.returncode for each in done] == [0, 0, 0], "\n".join(each.stdout[-20_000:] for each in done)
     assert "Traceback" not in log
     assert {*known.MEANT, "POST /v1/signatures"} & _never_done(tmp_path, described["paths"]) == set()
+
+
+def _station(port: Port, lent: Port) -> str:
+    """Return a station with the gauge that is measured with, and one whose link is lent to who teaches.
+
+    A lesson keeps its link for seconds; on the first gauge's, no mastering could begin meanwhile.
+    """
+    return station_file([port, lent]) + "\n[service]\ntokens = true\n"
 
 
 def _measured(port: Port, daemon: Daemon, headers: dict[str, str]) -> dict[str, object]:
