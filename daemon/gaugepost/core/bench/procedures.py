@@ -172,7 +172,10 @@ def _free_gauge(state: State, gauge: str, now: Moment) -> GaugeEntry:
             f"a {what} of {gauge} on {'+'.join(going.masters)} is going on", hint="finish or abandon it"
         )
     if entry.link not in state.links:
-        raise CommandRefused(f"{gauge} is not connected", hint=f"connect the link {entry.link} first")
+        raise CommandRefused(
+            f"{gauge} is not connected",
+            hint=f"connect the link {entry.link} first, or end the lesson that has it",
+        )
     known_to_be_on(entry, state.gauges[gauge].contact_set)
     if entry.due_utc_ms is not None and now.utc_ms > entry.due_utc_ms:
         raise CommandRefused(
