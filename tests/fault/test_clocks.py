@@ -125,3 +125,5 @@ def test_a_restart_of_the_service_alone_with_the_clock_moved(station: Station) -
         station.wall.move(hours * HOUR_MS)
         station.daemon.start()
         assert station.show()["verdict"] == "in-limits"
+    moved = [round(float(each["text"].split()[-2]) / 3600) for each in station.jumps()]
+    assert moved == [5, -10], "told at each start, by how much"

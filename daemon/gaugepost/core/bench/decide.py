@@ -41,7 +41,7 @@ def decide(state: State, event: ev.Event, now: Moment) -> Decision:
             decision = _DECIDERS[type(event)](state, event, now)
         except CommandRefused as refused:
             return Decision((), Reply(accepted=False, text=refused.finding, hint=refused.hint))
-        if decision.records and not isinstance(event, ev.Started) and (jump := _clock_jump(state, now)):
+        if decision.records and (jump := _clock_jump(state, now)):
             return _after_jump(state, event, now, jump)
         return decision
 
