@@ -178,7 +178,7 @@ async def test_a_torn_part_is_said_so(tmp_path: Path) -> None:
         ({"pieces": "B5:B17", "lots": None}, r"bore: value is Measured!C5:C16, 12 by 1 cells"),
         ({"lots": "A5:A15"}, r"lots is Measured!A5:A15, and pieces Measured!B5:B16"),
         ({"cells": {"K1": "lot"}}, "holds a formula, which would be overwritten"),
-        ({"cells": {"C5": "lot"}}, "is to show lot in Measured!C5 and bore value"),
+        ({"cells": {"C5": "lot"}}, "is to show lot in C5 and bore value"),
         ({"cells": {"M3": "lot"}}, "lies in the merged cells M2:N3"),
     ],
 )

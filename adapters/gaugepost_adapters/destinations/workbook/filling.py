@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 from gaugepost.contract import Publication
 from gaugepost.contract.text import is_number, neutralised
 from gaugepost_adapters.destinations.csv_rows import NUMBERS
-from gaugepost_adapters.destinations.workbook.layout import Block, Layout, Slot
+from gaugepost_adapters.destinations.workbook.layout import ONCE, Block, Layout, Slot
 from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
 from gaugepost_adapters.destinations.workbook.ooxml.sheet import Held, Sheet
 from gaugepost_adapters.destinations.workbook.records import (
@@ -153,7 +153,9 @@ class _Filling:
         for line, piece in was.items():
             if line not in moved and piece in now and (there := now.index(piece)) not in moved.values():
                 moved[line] = there
-        cells = {slot: cell for cell, slot in layout.slots.items()}
+        # Single cells were noted by their addresses once.
+        cells = {Slot(ONCE, f"{name} in {cell}"): cell for cell, name in layout.cells.items()}
+        cells |= {slot: cell for cell, slot in layout.slots.items()}
         found: dict[Cell, str] = {}
         for slot, text in ours.items():
             cell = cells.get(Slot(moved.get(slot.line, slot.line), slot.purpose))

@@ -68,11 +68,10 @@ def layout(settings: WorkbookSettings, package: Package, sheets: Mapping[str, Sh
     Raises:
         ValueRefused: the workbook has no such cells, they do not fit each other, or filling them would do harm.
     """
-    home = settings.sheet or next(iter(package.sheets))
 
     def refer(text: str, key: str) -> Area:
         try:
-            return package.refer(text, home)
+            return package.refer(text, settings.sheet or "")
         except ValueRefused as refused:
             raise ValueRefused(f"{key} = {text!r}: {refused.finding}", hint=refused.hint) from refused
 
@@ -110,10 +109,11 @@ def layout(settings: WorkbookSettings, package: Package, sheets: Mapping[str, Sh
             for key in ("lower", "upper", "limits")
         )
         blocks.append(Block(fill, shown, *limits))
-    cells = {cell: name for where, name in settings.cells.items() if (cell := single(where, "cells"))}
+    singles = [(where, single(where, "cells"), name) for where, name in settings.cells.items()]
+    cells = {cell: name for _, cell, name in singles if cell}
     named, of_lots = pieces.cells if pieces else (), lots.cells if lots else ()
     slots: dict[Cell, Slot] = {}
-    for cell, slot in _slots(named, of_lots, cells, blocks):
+    for cell, slot in _slots(named, of_lots, singles, blocks):
         if cell in slots:
             raise ValueRefused(
                 f"{cell} is to show {slots[cell].purpose} and {slot.purpose}",
@@ -126,12 +126,15 @@ def layout(settings: WorkbookSettings, package: Package, sheets: Mapping[str, Sh
 
 
 def _slots(
-    pieces: tuple[Cell, ...], lots: tuple[Cell, ...], cells: Mapping[Cell, str], blocks: list[Block]
+    pieces: tuple[Cell, ...],
+    lots: tuple[Cell, ...],
+    singles: list[tuple[str, Cell | None, str]],
+    blocks: list[Block],
 ) -> Iterator[tuple[Cell, Slot]]:
     """Yield every cell that is filled, with what it is for; no two for the same."""
     yield from ((cell, Slot(line, "pieces")) for line, cell in enumerate(pieces))
     yield from ((cell, Slot(line, "lots")) for line, cell in enumerate(lots))
-    yield from ((cell, Slot(ONCE, f"{name} in {cell}")) for cell, name in cells.items())
+    yield from ((cell, Slot(ONCE, f"{name} in {where}")) for where, cell, name in singles if cell)
     used: set[str] = set()
     for block in blocks:
         fill, again = block.fill, ""

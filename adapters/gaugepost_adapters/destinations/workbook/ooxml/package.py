@@ -48,8 +48,9 @@ class Package:
     parts: Mapping[str, bytes]
     sheets: Mapping[str, str]
     """Worksheets' parts by the sheets' names, in their order."""
-    names: Mapping[str, str]
-    """Defined names by their folded spelling, and what they refer to."""
+    names: Mapping[str, Mapping[str, str]]
+    """Defined names by their folded spelling: what they refer to by the one sheet that knows it, folded too; "" where
+    all do. A sheet that is copied within its workbook brings names of its own with it."""
     workbook: str
     styles: str
     strings: str
@@ -65,10 +66,7 @@ class Package:
         """
         where = text
         if not is_address(text):
-            if text.casefold() not in self.names:
-                known = ", ".join(list(self.names)[:12]) or "none"
-                raise ValueRefused(f"the workbook has no name {text!r}", hint=f"it has: {known}")
-            where = self.names[text.casefold()]
+            where = self._named(text, sheet)
             if not is_address(where):
                 raise ValueRefused(
                     f"the name {text!r} stands for {where!r}, which is no range of cells",
@@ -79,6 +77,21 @@ class Package:
             if name.casefold() == found.sheet.casefold():
                 return Area(name, found.top, found.left, found.rows, found.columns)
         raise ValueRefused(f"there is no sheet {found.sheet!r}", hint=f"there are: {', '.join(self.sheets)}")
+
+    def _named(self, text: str, sheet: str) -> str:
+        """Return what a defined name refers to: that of `sheet`, else the workbook's, else the only one there is."""
+        if text.casefold() not in self.names:
+            known = ", ".join(list(self.names)[:12]) or "none"
+            raise ValueRefused(f"the workbook has no name {text!r}", hint=f"it has: {known}")
+        meant = self.names[text.casefold()]
+        for scope in (sheet.casefold(), "", *(meant if len(meant) == 1 else ())):
+            if scope in meant:
+                return meant[scope]
+        scopes = [name for name in self.sheets if name.casefold() in meant]
+        raise ValueRefused(
+            f"several sheets have a name {text!r} of its own: {', '.join(scopes)}",
+            hint=f'say which is meant: sheet = "{scopes[0]}"',
+        )
 
     def with_parts(self, changed: Mapping[str, bytes]) -> bytes:
         """Return the workbook's bytes with these parts in place of their old ones; every other part is the same."""
@@ -203,10 +216,12 @@ def _by_kind(related: list[Mapping[str, str]], ending: str, parts: Mapping[str, 
     return next(found, "")
 
 
-def _names(root: Element) -> dict[str, str]:
-    names = {}
+def _names(root: Element) -> dict[str, dict[str, str]]:
+    sheets = [sheet.attributes.get("name", "").casefold() for sheet in root.each("sheets", "sheet")]
+    names: dict[str, dict[str, str]] = {}
     for each in root.each("definedNames", "definedName"):
-        name = each.attributes.get("name", "")
+        name, only = each.attributes.get("name", ""), each.attributes.get("localSheetId")
         if not name.startswith("_xlnm."):
-            names[name.casefold()] = each.all_text().strip()
+            scope = "" if only is None else sheets[int(only)]
+            names.setdefault(name.casefold(), {})[scope] = each.all_text().strip()
     return names
