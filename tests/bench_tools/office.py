@@ -8,7 +8,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 PATIENCE_S = 60.0
@@ -63,4 +63,16 @@ class Office:
         finally:
             os.killpg(child.pid, signal.SIGKILL)  # itself and what it started, nobody else's
             child.wait()
+            while _at_work(child.pid):
+                time.sleep(0.01)
             mark.unlink(missing_ok=True)
+
+
+def _at_work(group: int) -> bool:
+    """Tell whether any process of a group still runs, and may have a file open."""
+    for each in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            state, _, of = each.read_text().rpartition(")")[2].split()[:3]
+            if int(of) == group and state not in "ZX":
+                return True
+    return False
