@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import resource
 import sys
 import tomllib
 from contextlib import closing
@@ -214,6 +215,20 @@ def test_what_can_not_be_made_is_said(
     assert hint in told
     assert sorted(path.name for path in bench.iterdir()) == ["station.toml", "station.xlsx"]
     assert (bench / "station.xlsx").read_bytes() == b"mine"
+
+
+def test_a_sheet_that_the_disk_takes_half_of_is_not_left(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What can't be written whole is said and taken away again, so that the next try meets no file."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (8000, before[1]))  # as a quota: what follows fails
+    try:
+        told = new(capsys, "bush.xlsx", "--pieces", "1", code=2)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert "bush.xlsx can't be made: File too large" in told
+    assert [path.name for path in bench.iterdir()] == ["station.toml"]
 
 
 def test_a_missing_package_is_named(

@@ -113,3 +113,10 @@ async def test_a_name_that_two_sheets_have_is_asked_about(file: Path, tmp_path: 
     assert values(file, "C5") == values(file, "C5", "Measured (2)") == [None]
     assert (await deliver(tmp_path, record(1), sheet="Measured", **BY_NAME)).refused == []
     assert values(file, "B5:C5", "Measured") == [1, 38.0121]
+
+
+async def test_an_ending_may_be_written_large(tmp_path: Path) -> None:
+    """A file that some other computer named SHEET.XLSX is a workbook like any other."""
+    sheet(tmp_path / "SHEET.XLSX")
+    assert (await deliver(tmp_path, record(1), file="SHEET.XLSX")).refused == []
+    assert values(tmp_path / "SHEET.XLSX", "B5:C5") == [1, 38.0121]

@@ -129,7 +129,7 @@ class WorkbookSettings(AdapterSettings):
     @classmethod
     def _is_a_workbook(cls, path: str | None) -> str | None:
         if path is not None and (
-            not path.endswith(".xlsx") or "\0" in path or PurePosixPath(path).name == ".xlsx"
+            not path.lower().endswith(".xlsx") or "\0" in path or PurePosixPath(path).name.lower() == ".xlsx"
         ):
             raise ValueError(f"{path!r} is no .xlsx file; save the sheet as .xlsx and write its name")
         return path

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -18,15 +19,20 @@ def make(path: Path, station: StationFacts, wanted: Wanted) -> list[str]:
     Raises:
         SettingsError: it can't be made there, or not here; with what to do.
     """
-    if path.suffix != ".xlsx":
+    if path.suffix.lower() != ".xlsx":
         raise SettingsError(f"{path} is no .xlsx file", hint=f"write {path.with_suffix('.xlsx')}")
     if strange := [name for name in wanted.shown if name not in SHOWN]:
         raise SettingsError(f"no cell can show {strange[0]!r}", hint=f"there are: {', '.join(SHOWN)}")
     made = blocks(wanted.characteristics, wanted.shown)
-    data = _data(made, station, wanted)
     try:
+        data = _data(made, station, wanted)  # made by way of files in the folder for such
         with path.open("xb") as file:
-            file.write(data)
+            try:
+                file.write(data)
+                file.flush()
+            except OSError:  # half a workbook would be in the way of the next try
+                path.unlink()
+                raise
     except FileExistsError as cause:
         raise SettingsError(
             f"there is a file {path} already, and it stays as it is",
@@ -34,7 +40,10 @@ def make(path: Path, station: StationFacts, wanted: Wanted) -> list[str]:
         ) from cause
     except OSError as cause:
         raise SettingsError(
-            f"{path} can't be made: {cause.strerror}", hint="write a name in a folder that is there"
+            f"{path} can't be made: {cause.strerror}",
+            hint="free space on that disk"
+            if cause.errno in (errno.ENOSPC, errno.EDQUOT)
+            else "write a name in a folder that is there, and that you may write to",
         ) from cause
     whole = path.absolute()
     inside = whole.relative_to(station.data) if station.data in whole.parents else whole
