@@ -225,9 +225,12 @@ async def test_a_full_sheet_refuses_only_what_it_has_no_row_for(tmp_path: Path) 
     assert values(tmp_path / "sheet.xlsx", "G5") == [record(14)["id"]]
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+7", "-2", "@x", "007", "'quoted", "=cmd|' /C calc'!A0", "\t=1"])
+@pytest.mark.parametrize(
+    "text",
+    ["=1+1", "+7", "-2", "@x", "007", "'quoted", "=cmd|' /C calc'!A0", "\t=1", "1/2", "3-1", "MAR1", "TRUE"],
+)
 async def test_text_never_becomes_a_formula(text: str, tmp_path: Path) -> None:
-    """A piece's name that looks like a formula or a number is text, and stays so when somebody edits the cell."""
+    """A piece's name that looks like a formula, a number or a date is text, and stays so when somebody edits it."""
     sheet(tmp_path / "sheet.xlsx")
     await deliver(tmp_path, record(1, piece=text))
     with closing(load_workbook(tmp_path / "sheet.xlsx")) as book:
@@ -250,6 +253,15 @@ async def test_limits_are_compared_with_the_drawings(tmp_path: Path) -> None:
     assert [each.answer for each in outcome.refused] == [
         f"{differing}: put the sheet right, or add a cell for limits"
     ]
+
+
+async def test_a_limit_that_is_text_is_said_so(tmp_path: Path) -> None:
+    """A limit that was typed with the other decimal sign reads like the drawing's and is text: that is what is told."""
+    sheet(tmp_path / "sheet.xlsx")
+    edited(tmp_path / "sheet.xlsx", B3="38,025")
+    outcome = await deliver(tmp_path, record(1), fill=[{**FILL, "upper": "B3"}])
+    (refused,) = outcome.refused
+    assert "upper limit '38,025', which is text and no number, in B3, 38.025 on the drawing" in refused.answer
 
 
 async def test_each_lot_has_a_workbook_of_its_own(tmp_path: Path) -> None:

@@ -319,6 +319,10 @@ def differing(block: Block, sheets: Mapping[str, Sheet], lower: str, upper: str)
             continue
         held = sheets[cell.sheet].held(cell)
         here = held.text or ("not calculated yet" if held.formula else "empty")
+        if (
+            held.text and not held.number
+        ):  # 38,025 typed where a point is the decimal sign looks like a number
+            here = f"{held.text!r}, which is text and no number,"
         if not _equal(held, Shown(drawn, "number")):
             said.append(f"{name} limit {here} in {cell.address}, {drawn or 'none'} on the drawing")
     return "; ".join(said)
@@ -346,9 +350,16 @@ def is_figure(shown: Shown) -> bool:
 
 
 def needs_quoting(shown: Shown) -> bool:
-    """Tell whether a person who edits the cell would make a formula or a number of its text."""
-    return not is_figure(shown) and (
-        neutralised(shown.text) != shown.text or is_number(shown.text) or shown.text[:1] == "'"
+    """Tell whether a person who edits the cell would make a formula, a number or a date of its text (1/2, 3-1, May 4).
+
+    A name is quoted whatever it is: in some language it is a month, or the word for true.
+    """
+    if is_figure(shown):
+        return False
+    return (
+        shown.kind == "name"
+        or neutralised(shown.text) != shown.text
+        or shown.text[:1] in tuple("'0123456789")
     )
 
 
