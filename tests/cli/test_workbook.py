@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import resource
 import sys
+import tempfile
 import tomllib
 from contextlib import closing
 from decimal import Decimal
@@ -301,6 +303,32 @@ async def test_a_look_says_what_was_filled_and_what_somebody_typed(
     assert "Inspection!C17, for bush-bore value at top, holds '38.01', which was not measured" in told
     assert "1 to be written" in told
     assert {path: path.read_bytes() for path in (bench / "data" / "workbooks").iterdir()} == before
+
+
+@pytest.mark.parametrize(("closed", "modes"), [("bush.xlsx", (0o444, 0o777)), ("", (0o666, 0o555))])
+def test_a_look_says_where_nothing_may_be_written(
+    closed: str, modes: tuple[int, int], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sheet or a folder that may only be read is in the way before anything was measured."""
+    with tempfile.TemporaryDirectory() as name, monkeypatch.context() as there:  # one that anybody may enter
+        there.chdir(name)
+        Path("station.toml").write_text(STATION, encoding="utf-8")
+        new(capsys, f"{name}/bush.xlsx")
+        Path("bush.xlsx").chmod(modes[0])
+        Path(name).chmod(modes[1])
+        root = os.geteuid() == 0
+        if root:  # root may write anywhere, and steps down meanwhile
+            assert main(["workbook", "check", "station.toml"]) == 0
+            os.seteuid(65534)
+        try:
+            assert main(["workbook", "check", "station.toml"]) == 1
+        finally:
+            if root:
+                os.seteuid(0)
+            Path(name).chmod(0o700)
+        told = capsys.readouterr().out
+        assert f"in the way: {Path(name, closed)} can't be written: Permission denied" in told
+        assert "give the service's user the right to write the file and in its folder" in told
 
 
 def test_a_station_without_a_sheet_is_told_how_to_get_one(

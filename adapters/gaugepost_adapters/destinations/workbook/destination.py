@@ -246,7 +246,7 @@ _HINTS = {
     errno.EDQUOT: "free space, or raise the quota of the service's user",
     errno.EACCES: "give the service's user the right to write there",
     errno.EPERM: "give the service's user the right to write there",
-    errno.EROFS: "mount that file system for writing",
+    errno.EROFS: saving.MOUNT,
 }
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import errno
+import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
@@ -66,6 +68,7 @@ def look(settings: AdapterSettings, station: StationFacts, characteristics: Char
             plan = _plan(opened, places, station)
             faults += _strange(opened, plan)
             lines += _lines(settings, opened, plan, characteristics)
+            faults += _shut(places.path(ONLY), key, is_there=not settings.by_lot)
     if not settings.by_lot:
         lines += _held_open(path)
     return Looked(str(path), tuple(faults), tuple(lines), KINDS)
@@ -213,6 +216,21 @@ def _block_lines(fill: Fill, block: Block, entry: CharacteristicEntry | None) ->
 def _area(cells: Sequence[Cell]) -> str:
     first, last = cells[0], cells[-1]
     return str(first) if first == last else f"{first}:{last.address}"
+
+
+def _shut(path: Path, key: str, *, is_there: bool) -> Iterator[Fault]:
+    """Yield why no new version could take the place of `path`; where it is not there yet, why none could be made."""
+    folder = path.parent
+    if not folder.exists():  # a lot's is made; what else is missing was told
+        return
+    if os.statvfs(folder).f_flag & os.ST_RDONLY:
+        yield Fault(f"nothing can be written in {folder}: {os.strerror(errno.EROFS)}", saving.MOUNT, (key,))
+        return
+    for target in (path, folder) if is_there else (folder,):
+        if not os.access(target, os.W_OK, effective_ids=True):
+            said = f"{target} can't be written: {os.strerror(errno.EACCES)}"
+            yield Fault(said, "give the service's user the right to write the file and in its folder", (key,))
+            return
 
 
 def _held_open(path: Path) -> Iterator[str]:

@@ -18,6 +18,7 @@ from pathlib import Path
 
 from gaugepost.contract import Unreachable
 
+MOUNT = "mount that file system for writing"
 LATER = "nothing is lost, it is filled in later"
 _WRITES = os.O_WRONLY | os.O_RDWR
 
