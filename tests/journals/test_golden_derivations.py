@@ -47,6 +47,14 @@ def test_what_derivation_3_made_comes_out_the_same() -> None:
     assert _differing(records) == []
 
 
+def test_what_derivation_4_made_comes_out_the_same() -> None:
+    """A journal from before two masters counted at the size where their errors count most is held to its rules too."""
+    records = _golden(4)
+    made = {record.kind for record in records if record.derivation == 4}
+    assert made == {Kind.MASTERING, Kind.CHECK, Kind.READING, Kind.RESULT, Kind.FORM}
+    assert _differing(records) == []
+
+
 def test_rules_are_told_apart() -> None:
     """The same readings said to be of derivation 2 are found out: they lack the uncertainty that it states."""
     records = [
