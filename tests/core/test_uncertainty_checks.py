@@ -165,9 +165,7 @@ def test_the_certificate_of_the_station_file_counts() -> None:
 
     def measured(number: str) -> float:
         rings = {"ring-1": replace(KNOWN_RING, certificate=number), "ring-2": other}
-        middle = replace(
-            BORE, nominal_mm=None
-        )  # its budget is of the middle of its limits, between both rings
+        middle = replace(BORE, nominal_mm=None, lower_mm=D("38.005"))  # both limits are between both rings
         hand = Hand(known(masters=rings, characteristics={"A": middle}))
         hand.do(ev.BeginMastering("bore-1", ("ring-1", "ring-2"), ("R-1", "R-2"), readings=1))
         for digits in ("38.004", "38.033"):

@@ -16,14 +16,15 @@ from gaugepost.core.frozen import Word, sparse
 FORMAT = 1
 """Number of the body's format, the first thing in every body."""
 
-DERIVATION = 4
+DERIVATION = 5
 """Number of the rules that make numbers out of raw bytes and set-up. An old one stays in core for good.
 
 1: no uncertainty. 2: each value with its uncertainty, and decided by it where the rule asks for one. 3: a result of
 several readings with a budget of its own, checks with one too, and the form that a feature's places show. 4: a range of
-sizes and a form with their uncertainty, and a range decided by it; a jump on either of two masters.
+sizes and a form with their uncertainty, and a range decided by it; a jump on either of two masters. 5: errors of two
+masters as far out as what is judged lies, and in differences too.
 """
-DERIVATIONS = (1, 2, 3, 4)
+DERIVATIONS = (1, 2, 3, 4, 5)
 """Those that numbers can be made by."""
 
 Value = str | int | bool | bytes | Decimal | tuple[str, ...] | tuple[int, ...] | tuple[Decimal, ...]

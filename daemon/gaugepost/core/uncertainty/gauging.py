@@ -4,7 +4,8 @@
     s = Dm·(1 + αm·(Tm − 20)) / (1 + αg·(Tg,m − 20))
 
 Evaluated at one length of the characteristic, its nominal: what differs between two pieces is beyond every digit that
-is meant. Lengths in mm, temperatures in °C, coefficients in 1/K.
+is meant. Not so the errors of two masters, which are a lever: they count at a size of their own, `scale_at_mm`. Lengths
+in mm, temperatures in °C, coefficients in 1/K.
 """
 
 from __future__ import annotations
@@ -19,6 +20,10 @@ from gaugepost.core.uncertainty.component import Component, Shape, from_half_wid
 SAME_MATERIAL = 0.875
 """Correlation of two pieces' coefficients where both are their material's: as GUM H.1 has it, where the difference is
 known to ±1e-6/K and the value to ±2e-6/K, so that u²(δα) = 2·u²(α)·(1 − r)."""
+
+LEVER = 2
+"""From so many times its own error on a master costs more by where it is than by how well it is known."""
+FARTHER = "masters farther apart, with the size between them"
 
 ONE_MASTER = "D = (Dm·(1+αm·θm)/(1+αg·θg,m) + q·(x−xm)) · (1+αg·θg)/(1+αp·θp),  θ = T−20 °C"
 TWO_MASTERS = (
@@ -80,6 +85,8 @@ class Gauging:
     """All that is known about how a length was measured."""
 
     length_mm: float
+    scale_at_mm: float | None = None
+    """Size at which two masters' errors, and those of reading them, are taken; None: at `length_mm`."""
     rings: tuple[Ring, ...]
     repeatability_mm: float
     """Standard deviation of one reading."""
@@ -125,11 +132,12 @@ def model_of(known: Gauging) -> str:
 
 
 def _shares(known: Gauging) -> tuple[float, ...]:
-    """Return how much of each master's error comes through at this length: 1, or 1 − r and r between two."""
+    """Return how much of each master's error comes through at this size: 1, or 1 − r and r of two."""
     if len(known.rings) == 1:
         return (1.0,)
     first, second = known.rings
-    r = (known.length_mm - first.size_mm) / (second.size_mm - first.size_mm)
+    at = known.length_mm if known.scale_at_mm is None else known.scale_at_mm
+    r = (at - first.size_mm) / (second.size_mm - first.size_mm)
     return (1 - r, r)
 
 
@@ -148,7 +156,7 @@ def _masters(known: Gauging) -> list[Component]:
                 sensitivity=share,
                 degrees_of_freedom=ring.degrees_of_freedom,
                 source=ring.certificate or "certificate",
-                advice="a calibration with a smaller uncertainty",
+                advice=FARTHER if abs(share) >= LEVER else "a calibration with a smaller uncertainty",
                 shared=f"certificate {number}" if adds_up else "",
                 correlation=1.0,
             )

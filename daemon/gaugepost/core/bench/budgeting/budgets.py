@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -13,7 +13,7 @@ from gaugepost.core.bench.state import Mastered, Scatter, Sourced, State
 from gaugepost.core.bench.temperatures import temperature_of
 from gaugepost.core.conformity import Doubt
 from gaugepost.core.indication import Moment
-from gaugepost.core.quantity import step_of, to_mm
+from gaugepost.core.quantity import exact_text, step_of, to_mm
 from gaugepost.core.record import DERIVATION
 from gaugepost.core.setup import Body, CharacteristicEntry, Combine, GaugeEntry, MasterEntry, SetUp
 from gaugepost.core.uncertainty import LEVEL, Budget, Shape, from_expanded, from_half_width, six_digits
@@ -115,17 +115,24 @@ def budget_of(
     readings: int = 1,
     part_body: Body = Body.PART,
     derivation: int = DERIVATION,
+    value_mm: Decimal | None = None,
+    *,
+    in_difference: bool = False,
 ) -> Budget | Unstated:
     """Return the budget of a reading, or of a mean over several; one and the same for all that these are the same for.
 
+    `value_mm` is the size where that is known: two masters' errors count more the further out it is, and where it is
+    one side of a difference, they count there.
     Pure: what is kept only spares doing it again. Another certificate's budget is that of a set-up with another
     master's entry.
     """
     day = utc_ms // DAY_MS
+    scaled = _scaled(entry, mastered, value_mm, in_difference) if derivation > 4 else ()
+    in_difference = in_difference and scaled != ()
     key = (
         id(set_up), gauge, id(entry), id(mastered), id(scatter), part and (part.celsius, part.source),
         gauge_at and (gauge_at.celsius, gauge_at.source), day, step_mm, is_corrected, readings, part_body,
-        derivation,
+        derivation, scaled, in_difference,
     )  # fmt: skip
     found = _kept.get(key)
     # What was kept holds on to what its key names by identity, so that none of it can be another one meanwhile.
@@ -135,7 +142,7 @@ def budget_of(
     if readings > 1:
         one = budget_of(
             set_up, gauge, entry, mastered, scatter, part, gauge_at, utc_ms, step_mm, is_corrected,
-            part_body=part_body, derivation=derivation,
+            part_body=part_body, derivation=derivation, value_mm=value_mm, in_difference=in_difference,
         )  # fmt: skip
         made = one if isinstance(one, Unstated) else one.of_mean(readings)
     else:
@@ -143,11 +150,41 @@ def budget_of(
             set_up, gauge, entry, mastered, scatter, part, gauge_at, day, step_mm, is_corrected, part_body,
             derivation,
         )  # fmt: skip
-        made = known if isinstance(known, Unstated) else gauging_budget(known)
+        made = known if isinstance(known, Unstated) else _most_uncertain(known, scaled, in_difference)
     if len(_kept) >= _MOST_KEPT:
         _kept.clear()
     _kept[key] = (set_up, mastered, entry, scatter, made)
     return made
+
+
+def _scaled(
+    entry: CharacteristicEntry, mastered: Mastered, value_mm: Decimal | None, in_difference: bool
+) -> tuple[Decimal, ...]:
+    """Return the sizes at one of which the errors of two masters count most: where a side of a difference lies, else
+    the ends of what is judged, and a value beyond them. Empty for one master: its error is the same everywhere."""
+    if len(mastered.masters) < 2:
+        return ()
+    if in_difference or entry.combine is Combine.RANGE:
+        return () if value_mm is None else (value_mm,)
+    known = (entry.lower_mm, entry.upper_mm, entry.nominal_mm, value_mm)
+    sizes = [each for each in known if each is not None]
+    return (min(sizes), max(sizes)) if sizes else ()
+
+
+def _most_uncertain(known: Gauging, scaled: tuple[Decimal, ...], in_difference: bool) -> Budget:
+    """Return the budget at the one of these sizes that is known worst.
+
+    Their certificate's errors count as independent in a difference, where a shared one would cancel: nobody says so.
+    """
+    if not scaled:
+        return gauging_budget(known)
+    rings = tuple(replace(ring, number="") for ring in known.rings) if in_difference else known.rings
+    made = []
+    for size in dict.fromkeys(scaled):
+        note = f"errors of two masters as at {exact_text(size)} mm, of all sizes in question where they count most"
+        assumed = known.assumed if len(scaled) < 2 else (*known.assumed, note)
+        made.append(gauging_budget(replace(known, rings=rings, scale_at_mm=float(size), assumed=assumed)))
+    return max(made, key=lambda each: each.standard_mm)
 
 
 def _gauging(

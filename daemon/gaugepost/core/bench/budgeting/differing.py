@@ -23,9 +23,14 @@ TWO = 1.41421
 
 
 def member_budget(
-    set_up: SetUp, entry: CharacteristicEntry, member: Member, readings: int = 1, derivation: int = DERIVATION
+    set_up: SetUp,
+    entry: CharacteristicEntry,
+    member: Member,
+    readings: int = 1,
+    derivation: int = DERIVATION,
+    size_mm: Decimal | None = None,
 ) -> Budget | Unstated:
-    """Return the budget of one of several readings, or of a mean over such."""
+    """Return the budget of one of several readings, or of a mean over such; `size_mm` of one side of a difference."""
     if member.mastered is None or member.gauge not in set_up.gauges:
         return Unstated((f"what {member.gauge} was mastered on is not known",))
     return budget_of(
@@ -41,14 +46,21 @@ def member_budget(
         member.is_corrected,
         readings,
         derivation=derivation,
+        value_mm=member.value_mm if size_mm is None else size_mm,
+        in_difference=size_mm is not None,
     )
 
 
 def budgets_of(
-    set_up: SetUp, entry: CharacteristicEntry, members: Sequence[Member]
+    set_up: SetUp,
+    entry: CharacteristicEntry,
+    members: Sequence[Member],
+    derivation: int,
+    size_mm: Decimal | None = None,
 ) -> tuple[Budget, ...] | Unstated:
     """Return the budgets of readings, one for each that is another; why there is none, where one of them has none."""
-    found = {id(made): made for member in members for made in (member_budget(set_up, entry, member),)}
+    made_of = (member_budget(set_up, entry, each, derivation=derivation, size_mm=size_mm) for each in members)
+    found = {id(made): made for made in made_of}
     stated = tuple(made for made in found.values() if isinstance(made, Budget))
     if len(stated) == len(found):
         return stated
@@ -57,10 +69,15 @@ def budgets_of(
 
 
 def size_of(
-    set_up: SetUp, entry: CharacteristicEntry, members: Sequence[Member], weight: float
+    set_up: SetUp,
+    entry: CharacteristicEntry,
+    members: Sequence[Member],
+    weight: float,
+    size_mm: Decimal,
+    derivation: int,
 ) -> Size | Unstated:
     """Return what one place's readings make, as one side of a difference: as uncertain as the worst of them."""
-    budgets = budgets_of(set_up, entry, members)
+    budgets = budgets_of(set_up, entry, members, derivation, size_mm)
     if isinstance(budgets, Unstated):
         return budgets
     worst = max(budgets, key=lambda made: made.standard_mm)
@@ -69,7 +86,11 @@ def size_of(
 
 
 def range_budget(
-    set_up: SetUp, entry: CharacteristicEntry, places: Sequence[Sequence[Member]], sizes_mm: Sequence[Decimal]
+    set_up: SetUp,
+    entry: CharacteristicEntry,
+    places: Sequence[Sequence[Member]],
+    sizes_mm: Sequence[Decimal],
+    derivation: int = DERIVATION,
 ) -> Budget | Unstated:
     """Return the budget of the range of sizes, of which each is a place's, or a reading's.
 
@@ -80,7 +101,7 @@ def range_budget(
     smallest = max(at for at, size in enumerate(sizes_mm) if size == min(sizes_mm))
     ends = []
     for at, weight in ((largest, 1.0), (smallest, -1.0)):
-        found = size_of(set_up, entry, places[at], weight)
+        found = size_of(set_up, entry, places[at], weight, sizes_mm[at], derivation)
         if isinstance(found, Unstated):
             return found
         ends.append(found)
@@ -137,12 +158,16 @@ def expected_range(made: Budget, entry: CharacteristicEntry) -> Budget:
 
 
 def form_budgets(
-    set_up: SetUp, entry: CharacteristicEntry, cells: Sequence[Place], members: Sequence[Sequence[Member]]
+    set_up: SetUp,
+    entry: CharacteristicEntry,
+    cells: Sequence[Place],
+    members: Sequence[Sequence[Member]],
+    derivation: int = DERIVATION,
 ) -> dict[str, Budget] | Unstated:
     """Return the budgets of what places show of the form, by figure; each cell is made of the members at its place."""
     sizes = []
-    for taken in members:
-        found = size_of(set_up, entry, taken, 0.0)
+    for cell, taken in zip(cells, members, strict=True):
+        found = size_of(set_up, entry, taken, 0.0, cell.size_mm, derivation)
         if isinstance(found, Unstated):
             return found
         sizes.append(found)

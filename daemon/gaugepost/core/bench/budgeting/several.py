@@ -56,8 +56,8 @@ def result_budget(
             return Unstated((RANGE_UNSTATED,))
         at_each = len(members) // len(sizes_mm)
         places = [members[at : at + at_each] for at in range(0, len(members), at_each)]
-        return range_budget(set_up, entry, places, sizes_mm)
-    stated = budgets_of(set_up, entry, members)
+        return range_budget(set_up, entry, places, sizes_mm, derivation)
+    stated = budgets_of(set_up, entry, members, derivation)
     if isinstance(stated, Unstated):
         return stated
     repeats_mm = max(made.repeats_mm for made in stated)

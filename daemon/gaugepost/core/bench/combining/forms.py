@@ -80,7 +80,7 @@ def _uncertainty(
     cells = [
         Place(mean(tuple(member.value_mm for member in taken)), *place) for place, taken in members.items()
     ]
-    made = form_budgets(state.set_up, entry, cells, [*members.values()])
+    made = form_budgets(state.set_up, entry, cells, [*members.values()], state.derivation)
     if isinstance(made, Unstated):
         return dict(fields_of(made))
     shown = {figure: each for figure, each in made.items() if getattr(form, f"{figure}_mm") is not None}

@@ -35,13 +35,13 @@ class Basis:
     utc_ms: int
     derivation: int
 
-    def budget(self, is_corrected: bool, readings: int = 1) -> Budget | Unstated:
-        """Return the budget of the reading, or of a mean over several like it."""
+    def budget(self, is_corrected: bool, value_mm: Decimal) -> Budget | Unstated:
+        """Return the budget of the reading, which is of this size."""
         assert self.characteristic is not None and self.mastered is not None and self.unit is not None
         step_mm = step_mm_of(self.shown, self.unit, self.set_up.gauges[self.gauge])
         return budget_of(
             self.set_up, self.gauge, self.characteristic, self.mastered, self.scatter, self.part, self.gauge_at,
-            self.utc_ms, step_mm, is_corrected, readings, derivation=self.derivation,
+            self.utc_ms, step_mm, is_corrected, derivation=self.derivation, value_mm=value_mm,
         )  # fmt: skip
 
 
@@ -87,7 +87,7 @@ def corrected(basis: Basis) -> Made:
     fields["master_correction_mm"], fields["thermal_correction_mm"] = found.master_mm, found.thermal_mm
     is_corrected = found.thermal_mm is not None
     asked = basis.characteristic is not None and basis.derivation > 1
-    made = basis.budget(is_corrected) if asked else None
+    made = basis.budget(is_corrected, found.value_mm) if asked else None
     return Made(found.value_mm, fields, made, is_corrected)
 
 

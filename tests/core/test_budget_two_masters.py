@@ -1,0 +1,156 @@
+"""Two masters are a lever: how far their errors reach hangs on where a size lies, and what is stated says so."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from decimal import Decimal as D
+from typing import Any
+
+import pytest
+from hypothesis import given, strategies as st
+
+from gaugepost.core.bench.budgeting import form_budgets, result_budget
+from gaugepost.core.bench.events import BeginMastering
+from gaugepost.core.bench.state import Mastered
+from gaugepost.core.conformity import parse_rule
+from gaugepost.core.form import Place
+from gaugepost.core.record import Kind
+from gaugepost.core.setup import Combine, SetUp
+from gaugepost.core.uncertainty import Budget
+from tests.core.station import BORE, Hand
+from tests.core.test_budget_document import member
+from tests.core.test_budget_rules import mastered, of_reading, stated
+from tests.core.test_uncertainty_gauging import KNOWN_RING, known
+
+SMALL, LARGE = D("38.0010"), D("38.0030")
+U_RING, S, STEP = 0.0004, 0.0004, 0.001
+"""Standard uncertainty of each ring, standard deviation of one reading, and the display's step, in mm."""
+OF_EACH = math.sqrt(U_RING**2 + S**2 / 2 + STEP**2 / 12)
+"""What is unknown of each of two points of the line: the ring's size, the mean of two readings of it, their digits."""
+
+
+def two(**rings: Any) -> SetUp:
+    near = [
+        replace(KNOWN_RING, name=name, size_mm=size, **rings)
+        for name, size in (("small", SMALL), ("large", LARGE))
+    ]
+    return known(masters={each.name: each for each in near})
+
+
+def on_both(sequence: int = 1) -> Mastered:
+    return mastered(masters=("small", "large"), sequence=sequence)
+
+
+def lever(size: float) -> float:
+    """What the errors of two points come to at a size: a line through both (JCGM 100:2008, 5.1.2)."""
+    r = (size - float(SMALL)) / float(LARGE - SMALL)
+    return OF_EACH * math.hypot(1 - r, r)
+
+
+def at_20(made: Budget) -> float:
+    """Return the standard uncertainty without what temperatures make of it."""
+    return math.sqrt(sum(each.contribution**2 for each in made.components if each.unit == "mm"))
+
+
+OWN = math.hypot(S, STEP / math.sqrt(12))
+"""What is another error in each reading."""
+
+
+@pytest.mark.parametrize(
+    ("limits", "value", "counts_at"),
+    [
+        (("38.000", "38.025"), "38.002", "38.025"),
+        (("38.000", "38.025"), "38.025", "38.025"),
+        (("38.000", "38.025"), "38.100", "38.100"),
+        (("38.000", "38.025"), "37.900", "37.900"),
+        (("37.950", "38.003"), "38.002", "37.950"),
+        (("37.950", None), "38.200", "38.200"),
+        ((None, "38.003"), "38.002", "38"),  # the nominal size
+    ],
+)
+def test_errors_count_as_far_out_as_what_is_judged(
+    limits: tuple[str | None, str | None], value: str, counts_at: str
+) -> None:
+    """At the limit farther from both masters, whatever the value; beyond the limits where the value is.
+
+    Rings 2 µm apart say little of a size 20 µm away: what was stated there was once what holds at the nominal size.
+    """
+    lower, upper = (None if each is None else D(each) for each in limits)
+    entry = replace(BORE, lower_mm=lower, upper_mm=upper)
+    made = stated(of_reading(two(), entry, on_both(), value_mm=D(value)))
+    assert at_20(made) == pytest.approx(math.hypot(lever(float(counts_at)), OWN), rel=1e-6)
+    assert any(f"as at {counts_at} mm" in note for note in made.assumed)
+
+
+def test_all_values_within_the_limits_have_one_budget() -> None:
+    """So that acceptance limits are the same for all; and it is that which is promised beforehand."""
+    set_up, at = two(), on_both()
+    made = [of_reading(set_up, at=at, value_mm=value) for value in (D("38.001"), D("38.020"), None)]
+    assert made[0] is made[1] is made[2]
+
+
+def test_one_master_counts_the_same_everywhere() -> None:
+    """Its error is the offset's."""
+    set_up, at = known(), mastered()
+    made = [of_reading(set_up, at=at, value_mm=value) for value in (D("38.001"), D("39"), None)]
+    assert made[0] is made[1] is made[2]
+
+
+def test_derivation_4_stated_what_holds_at_the_nominal_size() -> None:
+    """Its records are derived again as they were."""
+    made = stated(of_reading(two(), at=on_both(), value_mm=D("38.100"), derivation=4))
+    assert at_20(made) == pytest.approx(math.hypot(lever(38), OWN), rel=1e-6)
+
+
+@given(st.decimals("37.5", "38.5", places=4), st.decimals("37.5", "38.5", places=4))
+def test_the_ring_that_is_known_worse_decides_which_limit_is_worse(one: D, other: D) -> None:
+    """Whichever end is worse known is taken, not the one that is farther away; and no size between is worse."""
+    masters = dict(two().masters)
+    masters["large"] = replace(masters["large"], uncertainty_mm=D("0.008"))
+    set_up, lower, upper = known(masters=masters), min(one, other), max(one, other)
+    entry = replace(BORE, nominal_mm=None, lower_mm=lower, upper_mm=upper)
+    made = at_20(stated(of_reading(set_up, entry, on_both())))
+    for size in (lower, (lower + upper) / 2, upper):
+        alone = replace(BORE, nominal_mm=size, lower_mm=None, upper_mm=None)
+        there = stated(of_reading(set_up, alone, on_both(), derivation=4))
+        assert made >= at_20(there) * (1 - 1e-4)  # a coefficient's part hangs on the size, too
+
+
+def test_a_range_has_the_error_of_the_scale() -> None:
+    """Masters cancel in a range only as far as they shift: what they stretch is in it, of 0.1 mm fifty times more."""
+    at, entry = on_both(), replace(BORE, combine=Combine.RANGE, readings=2, nominal_mm=None, lower_mm=None)
+    members = tuple(member(mastered=at, value_mm=D(size)) for size in ("38.100", "38.000"))
+    sizes = (D("38.100"), D("38.000"))
+    stretched = OF_EACH * math.sqrt(2) * 0.1 / float(LARGE - SMALL)
+    for rings in (two(), two(certificate="C-1")):  # nobody says that a shared error is shared whole
+        made = stated(result_budget(rings, entry, members, sizes))
+        assert made.standard_mm == pytest.approx(math.hypot(stretched, OWN * math.sqrt(2)), rel=1e-5)
+    was = stated(result_budget(two(), entry, members, sizes, derivation=4))
+    assert was.standard_mm == pytest.approx(OWN * math.sqrt(2), rel=1e-5)
+
+
+def test_a_taper_has_it_too() -> None:
+    """A form's figures are differences as well."""
+    at = on_both()
+    cells = [Place(D("38.000"), depth_mm=D(2)), Place(D("38.100"), depth_mm=D(20))]
+    members = [(member(mastered=at, value_mm=each.size_mm),) for each in cells]
+    made = form_budgets(two(), BORE, cells, members)
+    assert isinstance(made, dict)
+    stretched = OF_EACH * math.sqrt(2) * 0.1 / float(LARGE - SMALL)
+    assert made["taper"].standard_mm == pytest.approx(math.hypot(stretched, OWN * math.sqrt(2)), rel=1e-5)
+
+
+def test_two_rings_that_nearly_agree_prove_nothing_far_away() -> None:
+    """A gauge that showed two rings 2 µm apart as 1 µm apart: what it makes of 38.013 mm is not proved in limits."""
+    entry = replace(BORE, rule=parse_rule("guarded acceptance by factor 1.65"))
+    hand = Hand(replace(two(), characteristics={"A": entry}, lot_checks=False))
+    hand.do(BeginMastering("bore-1", ("small", "large"), ("R-1", "R-1"), readings=2))
+    for digits in ("38.001", "38.001", "38.002", "38.002"):
+        hand.show(digits)
+    assert hand.last(Kind.MASTERING).code == "accepted"
+    assert hand.check("38.002", "large").code == "passed"
+    reading = hand.show("38.007")
+    assert reading.value_mm == D("38.013000000")
+    assert (reading.verdict, reading.decision, reading.conformity) == ("in-limits", "undecided", "neither")
+    assert (reading.standard_uncertainty_mm or 0) > D("0.006")
