@@ -8,6 +8,7 @@ import subprocess
 import sys
 from contextlib import closing
 from dataclasses import replace
+from decimal import Decimal as D
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,12 @@ from scipy import stats
 
 from gaugepost.cli import main
 from gaugepost.commands.budget.monte_carlo import numerical_tolerance, validate, validate_range
-from gaugepost.core.uncertainty import Component, Shape, budget
+from gaugepost.core.bench.budgeting import expected_budget
+from gaugepost.core.masters import half_tolerance_mm
+from gaugepost.core.uncertainty import Budget, Component, Shape, budget
 from gaugepost.core.uncertainty.differing import RANK
 from gaugepost.edge.journal import Journal
-from tests.core.station import Hand
+from tests.core.station import BORE, RING, Hand
 from tests.core.test_uncertainty_gauging import LINKS, known
 
 COMPLETE = Path(__file__).parents[2] / "deploy" / "stations" / "complete.toml"
@@ -54,6 +57,27 @@ def test_one_rectangular_input_that_rules_is_found_out() -> None:
     assert round(made.standard_mm, 1) == 10.1
     assert round(made.expanded_mm, 1) == 19.9
     assert (found.low_mm, found.high_mm) == pytest.approx((-17.0, 17.0), abs=0.1)
+    assert not found.is_valid
+
+
+def test_a_ring_that_only_its_class_says_is_rectangular() -> None:
+    """It is as wide as its tolerance and no wider: where it rules, the analytical interval is found out.
+
+    Class Z to 0.825 in: 100 µin in all (ASME B89.1.5), so ±1.27 µm, and about 0.95 of that at 95 %.
+    """
+    half = half_tolerance_mm("Z", D("20"))
+    ring = replace(RING, size_mm=D("20"), tolerance_class="Z", half_tolerance_mm=half)
+    set_up = known(masters={"ring-1": ring}, level=D("0.95"))
+    fine = replace(
+        set_up.gauges["bore-1"], repeatability_mm=D("0.00001"), resolution_mm=D("0.00001"), name="bore-1"
+    )
+    entry = replace(BORE, nominal_mm=D("20"))
+    made = expected_budget(replace(set_up, gauges={"bore-1": fine}), "bore-1", entry, ("ring-1",))
+    assert isinstance(made, Budget)
+    size = next(each for each in made.components if each.quantity == "size of ring-1")
+    assert (size.shape, size.standard) == (Shape.RECTANGULAR, pytest.approx(0.00127 / 3**0.5))
+    found = validate(made)
+    assert 0.95 * 0.00127 < found.high_mm < 0.00127 < made.expanded_mm  # temperatures make a little of it
     assert not found.is_valid
 
 

@@ -41,6 +41,8 @@ class Ring:
     name: str
     size_mm: float
     standard_mm: float
+    shape: Shape = Shape.NORMAL
+    """Of what is known of its size: rectangular where only a tolerance says it."""
     certificate: str = ""
     number: str = ""
     """The certificate's number, where it has one: two masters that share it share what is uncertain about it."""
@@ -154,6 +156,7 @@ def _masters(known: Gauging) -> list[Component]:
                 value=ring.size_mm,
                 standard=ring.standard_mm,
                 sensitivity=share,
+                shape=ring.shape,
                 degrees_of_freedom=ring.degrees_of_freedom,
                 source=ring.certificate or "certificate",
                 advice=FARTHER if abs(share) >= LEVER else "a calibration with a smaller uncertainty",

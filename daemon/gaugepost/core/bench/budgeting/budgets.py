@@ -301,7 +301,14 @@ def _ring(master: MasterEntry, day: int) -> Ring | str:
     half = getattr(master, "half_tolerance_mm", None)
     if half is not None:
         known = from_half_width(float(half), Shape.RECTANGULAR)
-        return Ring(name=name, size_mm=size, standard_mm=known, certificate="tolerance class", drift_mm=drift)
+        return Ring(
+            name=name,
+            size_mm=size,
+            standard_mm=known,
+            shape=Shape.RECTANGULAR,
+            certificate="tolerance class",
+            drift_mm=drift,
+        )
     return f"nothing says how well the size of {name} is known: add uncertainty and coverage_factor to it"
 
 
