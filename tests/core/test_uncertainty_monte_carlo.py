@@ -75,7 +75,8 @@ def test_a_ring_that_only_its_class_says_is_rectangular() -> None:
     made = expected_budget(replace(set_up, gauges={"bore-1": fine}), "bore-1", entry, ("ring-1",))
     assert isinstance(made, Budget)
     size = next(each for each in made.components if each.quantity == "size of ring-1")
-    assert (size.shape, size.standard) == (Shape.RECTANGULAR, pytest.approx(0.00127 / 3**0.5))
+    assert size.shape is Shape.RECTANGULAR
+    assert size.standard == pytest.approx(0.00127 / 3**0.5)
     found = validate(made)
     assert 0.95 * 0.00127 < found.high_mm < 0.00127 < made.expanded_mm  # temperatures make a little of it
     assert not found.is_valid
