@@ -28,6 +28,7 @@ CREATE TABLE IF NOT EXISTS record (
 CREATE INDEX IF NOT EXISTS of_book ON record (book, kind);
 CREATE INDEX IF NOT EXISTS doubts ON record (kind) WHERE kind = 'suspect';
 CREATE INDEX IF NOT EXISTS lifts ON record (kind) WHERE kind = 'lifted';
+CREATE INDEX IF NOT EXISTS salvages ON record (kind) WHERE kind = 'salvage';
 CREATE INDEX IF NOT EXISTS replacing ON record (replaces) WHERE replaces IS NOT NULL;
 CREATE TABLE IF NOT EXISTS shown (
     book TEXT NOT NULL, line INTEGER NOT NULL, purpose TEXT NOT NULL, text TEXT NOT NULL,
@@ -92,7 +93,7 @@ class Memory:
         """Return all records that bear on `book`, those of `fresh` (book and record) that do among them."""
         rows = self._database.execute(
             "SELECT epoch, sequence, book, body FROM record WHERE book = ?1 OR kind = 'suspect' OR kind = 'lifted'"
-            " OR replaces IN (SELECT id FROM record WHERE book = ?1)",
+            " OR kind = 'salvage' OR replaces IN (SELECT id FROM record WHERE book = ?1)",
             (book,),
         )
         found = {}

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from gaugepost.contract import Publication
 
-KINDS = ("reading", "result", "amendment", "rejudged", "void", "suspect", "lifted")
+KINDS = ("reading", "result", "amendment", "rejudged", "void", "suspect", "lifted", "salvage")
 """Kinds of records that change what a sheet shows."""
 
 Piece = tuple[str, str]
@@ -68,15 +68,16 @@ def standing(records: Iterable[tuple[tuple[int, int], Publication]]) -> list[Mea
     by_id = {str(record["id"]): record for _, record in known}
     replaced = {str(record["replaces"]) for _, record in known if record.get("replaces")}
     doubts = [
-        (order[0], record)
-        for order, record in known
+        record
+        for _, record in known
         if record["kind"] == "suspect" and record["id"] not in replaced  # else it was lifted
     ]
+    earlier = _earlier(record for _, record in known if record["kind"] == "salvage")
     found = []
     for order, record in known:
         if is_measured(record) and record["id"] not in replaced:
             first = _first(record, by_id)
-            suspect = any(at == order[0] and _puts_in_doubt(doubt, first) for at, doubt in doubts)
+            suspect = any(_puts_in_doubt(doubt, first, earlier) for doubt in doubts)
             found.append(Measured(record, order, suspect))
     return found
 
@@ -88,11 +89,37 @@ def _first(record: Publication, by_id: Mapping[str, Publication]) -> Publication
     return record
 
 
-def _puts_in_doubt(doubt: Publication, record: Publication) -> bool:
-    """Tell whether a failed check put this measurement in doubt: it is its gauge's, and in its range."""
+def _epoch(record: Publication) -> str:
+    return str(record["id"]).rpartition("-")[0]
+
+
+def _earlier(salvaged: Iterable[Publication]) -> dict[str, dict[str, int]]:
+    """Return, by epoch, the ones that it goes on from: up to that record each of them is the same journal."""
+    before: dict[str, tuple[str, int]] = {}
+    for record in salvaged:
+        sequence = record["sequence"]
+        if record.get("epoch") and record.get("epoch_before") and isinstance(sequence, int):
+            before[str(record["epoch"])] = str(record["epoch_before"]), sequence - 1
+    found: dict[str, dict[str, int]] = {}
+    for epoch in before:
+        at, last, found[epoch] = epoch, before[epoch][1], {}
+        while at in before and before[at][0] not in found[epoch]:
+            at, border = before[at]
+            last = found[epoch][at] = min(last, border)
+    return found
+
+
+def _puts_in_doubt(doubt: Publication, record: Publication, earlier: Mapping[str, Mapping[str, int]]) -> bool:
+    """Tell whether a failed check put this measurement in doubt: it is its gauge's, and in its range.
+
+    A restored or salvaged journal has an epoch of its own and is one with the one before up to where it goes on.
+    """
     first, last, sequence = doubt.get("first"), doubt.get("last"), record["sequence"]
     if not (isinstance(first, int) and isinstance(last, int) and isinstance(sequence, int)):
         return False
+    of, its = _epoch(doubt), _epoch(record)
+    if of != its:
+        last = min(last, earlier.get(of, {}).get(its, 0))
     return doubt.get("gauge") == record.get("gauge") and first <= sequence <= last
 
 

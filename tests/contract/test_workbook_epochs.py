@@ -1,0 +1,70 @@
+"""A sheet over a restore or a salvage: the journal that goes on is one with the one before, and so are its doubts."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gaugepost.contract import Publication
+from gaugepost.core.publication import publish
+from gaugepost.core.record import Entry, Kind, Record
+from tests.contract.workbook_bench import EPOCH, deliver, record, sheet, values
+
+pytestmark = pytest.mark.asyncio
+
+NEW = "9b1f7c52-4e0c-4d0e-b8a1-0d5a3c1f2b33"
+NEWEST = "c2a4e6f8-1111-4222-8333-a5b6c7d8e9f0"
+
+
+def of(journal: str, sequence: int, kind: Kind = Kind.READING, **fields: Any) -> Publication:
+    """Return a record of another epoch than the bench's own."""
+    if kind is Kind.READING:
+        return record(sequence, **fields) | {"id": f"{journal}-{sequence}"}
+    at = {"measured_at": 1_764_061_200_000 + sequence * 1000, "clock_ms": sequence}
+    return publish(Entry(sequence, bytes(32), Record(kind=kind, **at, **fields)), journal, "bench 1")
+
+
+def went_on(before: str, after: str, sequence: int) -> Publication:
+    """Return the record that says that one epoch goes on from another."""
+    more: dict[str, Any] = {"first": 1, "last": sequence - 1, "count": sequence - 1}
+    return of(after, sequence, Kind.SALVAGE, epoch=after, epoch_before=before, **more)
+
+
+async def test_a_check_that_fails_after_a_restore_shows_what_was_before_as_suspect(tmp_path: Path) -> None:
+    """What was measured before the backup is in doubt; what the restored journal does not know of is another matter."""
+    sheet(tmp_path / "sheet.xlsx")
+    await deliver(tmp_path, *(record(n, piece=str(n)) for n in (1, 2, 3, 4)))
+    await deliver(tmp_path, went_on(EPOCH, NEW, 4), of(NEW, 5, piece="5"), went_on(NEW, NEWEST, 6))
+    doubt = of(NEWEST, 8, Kind.SUSPECT, gauge="bore-38", first=2, last=7)
+    await deliver(tmp_path, of(NEWEST, 7, piece="7"), doubt)
+    assert values(tmp_path / "sheet.xlsx", "E5:E10") == [
+        "accept",
+        "suspect",
+        "suspect",
+        "accept",
+        *["suspect"] * 2,
+    ]
+    await deliver(tmp_path, of(NEWEST, 9, Kind.LIFTED, gauge="bore-38", first=2, last=7, replaces=8))
+    assert values(tmp_path / "sheet.xlsx", "E5:E10") == ["accept"] * 6
+
+
+async def test_another_journal_puts_nothing_in_doubt(tmp_path: Path) -> None:
+    """A journal that was begun anew counts from 1 too: its doubts are not about what the one before measured."""
+    sheet(tmp_path / "sheet.xlsx")
+    await deliver(tmp_path, *(record(n, piece=str(n)) for n in (1, 2)))
+    doubt = of(NEW, 3, Kind.SUSPECT, gauge="bore-38", first=1, last=2)
+    await deliver(tmp_path, of(NEW, 2, piece="5"), doubt)
+    assert values(tmp_path / "sheet.xlsx", "E5:E7") == ["accept", "accept", "suspect"]
+
+
+async def test_a_doubt_stays_with_what_is_amended_after_a_restore(tmp_path: Path) -> None:
+    """An amendment is of the new epoch, and what it amends was put in doubt in the old one."""
+    sheet(tmp_path / "sheet.xlsx")
+    await deliver(tmp_path, record(1), record(2, Kind.SUSPECT, gauge="bore-38", first=1, last=1))
+    amended = record(4, Kind.AMENDMENT, piece="9", value=Decimal("38.0101"))
+    amended |= {"id": f"{NEW}-4", "replaces": record(1)["id"]}
+    await deliver(tmp_path, went_on(EPOCH, NEW, 3), amended)
+    assert values(tmp_path / "sheet.xlsx", "B6:E6") == [9, 38.0101, "in-limits", "suspect"]
