@@ -22,8 +22,8 @@ NEWEST = "c2a4e6f8-1111-4222-8333-a5b6c7d8e9f0"
 def of(journal: str, sequence: int, kind: Kind = Kind.READING, **fields: Any) -> Publication:
     """Return a record of another epoch than the bench's own."""
     if kind is Kind.READING:
-        return record(sequence, **fields) | {"id": f"{journal}-{sequence}"}
-    at = {"measured_at": 1_764_061_200_000 + sequence * 1000, "clock_ms": sequence}
+        return {**record(sequence, **fields), "id": f"{journal}-{sequence}"}
+    at: dict[str, Any] = {"measured_at": 1_764_061_200_000 + sequence * 1000, "clock_ms": sequence}
     return publish(Entry(sequence, bytes(32), Record(kind=kind, **at, **fields)), journal, "bench 1")
 
 
@@ -64,7 +64,10 @@ async def test_a_doubt_stays_with_what_is_amended_after_a_restore(tmp_path: Path
     """An amendment is of the new epoch, and what it amends was put in doubt in the old one."""
     sheet(tmp_path / "sheet.xlsx")
     await deliver(tmp_path, record(1), record(2, Kind.SUSPECT, gauge="bore-38", first=1, last=1))
-    amended = record(4, Kind.AMENDMENT, piece="9", value=Decimal("38.0101"))
-    amended |= {"id": f"{NEW}-4", "replaces": record(1)["id"]}
+    amended = {
+        **record(4, Kind.AMENDMENT, piece="9", value=Decimal("38.0101")),
+        "id": f"{NEW}-4",
+        "replaces": record(1)["id"],
+    }
     await deliver(tmp_path, went_on(EPOCH, NEW, 3), amended)
     assert values(tmp_path / "sheet.xlsx", "B6:E6") == [9, 38.0101, "in-limits", "suspect"]
