@@ -290,6 +290,11 @@ async def test_a_salvaged_journal_is_one_with_the_one_before(store: Store) -> No
         *(f"{new}-{sequence}" for sequence in (17, 18, 19)),
         f"{newest}-21",
     }
+    lost = store.ask(
+        "SELECT id FROM {}.record r WHERE kind = 'reading' "
+        "AND EXISTS (SELECT FROM {}.lineage l WHERE l.before = r.journal_epoch AND r.sequence > l.last)"
+    )
+    assert {row[0] for row in lost} == {f"{old}-{sequence}" for sequence in range(16, 21)}
 
 
 async def test_what_took_the_place_of_a_record_that_was_never_sent_stands(store: Store) -> None:

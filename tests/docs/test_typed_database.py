@@ -43,7 +43,7 @@ def test_the_page_of_the_database(desk: Desk, server: Server) -> None:
     sql = [block.text for block in blocks(PAGE) if _SQL.match(block.text)]
     made = [text for text in sql if not text.startswith("SELECT")]
     asked = [text for text in sql if text.startswith("SELECT")]
-    assert (len(made), len(asked)) == (2, 5)
+    assert (len(made), len(asked)) == (2, 6)
     database, rights = made
     for statement in filter(str.strip, re.sub(r"--.*", "", database).split(";")):
         with server.connected("postgres") as connection:
