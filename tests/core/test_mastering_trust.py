@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from gaugepost.core.bench import events as ev
+from gaugepost.core.bench import State, events as ev
 from gaugepost.core.bench.trust import trends
 from gaugepost.core.indication import Temperature
-from gaugepost.core.record import Kind, Record
+from gaugepost.core.record import DERIVATION, Kind, Record
 from gaugepost.core.setup import Body, Confirm, Display, ThermometerEntry
 from tests.core.station import AIR, RING, Hand, set_up
 
@@ -165,6 +165,55 @@ def test_wrong_ring_is_named() -> None:
     refused = Hand(set_up({"compare_masters": True}, masters=TWO_RINGS)).master("38.503", "38.503")
     assert refused.code == "refused"
     assert "ring-2 fits the indication on ring-1 better" in reasons(refused)
+
+
+NEAR = replace(RING, name="ring-2", size_mm=D("38.0204"), serial="R-2")
+"""19 µm larger than the other ring, where a preset gauge may be 50 µm off."""
+
+
+def near_rings(derivation: int = DERIVATION, **gauge: Any) -> Hand:
+    made = set_up({"compare_masters": True} | gauge, masters={"ring-1": RING, "ring-2": NEAR})
+    return Hand(made, State(derivation=derivation))
+
+
+@pytest.mark.parametrize(
+    ("shown", "named"), [("38.004", False), ("38.019", True), ("38.022", True), ("38.025", False)]
+)
+def test_a_ring_near_the_named_one_is_named_at_the_first_mastering(shown: str, named: bool) -> None:
+    """Rings for both limits of a bore are nearer than a preset gauge may be off: its display says which one fits."""
+    mastering = near_rings().master(shown, shown)
+    assert mastering.code == "accepted"
+    assert ("ring-2 fits the indication on ring-1 better" in reasons(mastering)) is named
+
+
+@pytest.mark.parametrize(("shown", "named"), [("38.004", False), ("38.022", False), ("38.023", True)])
+def test_a_ring_near_the_named_one_is_named_by_the_last_mastering(shown: str, named: bool) -> None:
+    """A gauge known to show 3 µm too much shows that on the other ring, too: 38.0234; 1 µm less is within the check."""
+    hand = near_rings(check_limit_mm=D("0.001")).ready()
+    mastering = hand.master(shown, shown)
+    assert mastering.code == "accepted"
+    assert ("ring-2 fits the indication on ring-1 better" in reasons(mastering)) is named
+
+
+def test_new_contacts_leave_the_display_alone_to_say_which_ring_it_is() -> None:
+    """What the gauge showed with the old ones says nothing any more."""
+    hand = near_rings().ready()
+    hand.do(ev.Report("bore-1", "contacts", "new"))
+    assert "fits the indication" not in reasons(hand.master("38.0234", "38.0234"))
+    hand.do(ev.Report("bore-1", "contacts", "new"))
+    assert "fits the indication" in reasons(hand.master("38.0204", "38.0204"))
+
+
+def test_who_compares_no_rings_is_told_of_none() -> None:
+    """And neither do records of derivation 4 name any within the preset limit."""
+    assert reasons(near_rings(compare_masters=None).master("38.020", "38.020")) == ""
+    assert reasons(near_rings(4).master("38.020", "38.020")) == ""
+
+
+def test_a_ring_beyond_the_preset_limit_is_named_once() -> None:
+    """What a mastering is refused for is no flag beside."""
+    refused = Hand(set_up({"compare_masters": True}, masters=TWO_RINGS)).master("38.502", "38.502")
+    assert reasons(refused).count("fits the indication") == 1
 
 
 def test_wrong_ring_at_a_check_is_named() -> None:

@@ -54,15 +54,24 @@ def trust(
         if entry.spread_limit_mm is not None and spread(taken) > entry.spread_limit_mm
     ]
     others = [
-        f"{better} fits the indication on {master.name} better: is it {better} that was read?"
+        _is_it(better, master)
         for master, shown in zip(masters, means_mm, strict=True)
         if (better := _fits_better(state, entry, master, masters[0], shown)) is not None
     ]
     known = state.gauges[gauge]
+    explained = any(reason.startswith(EXPLAINED) for reason in known.due)
     compared = means_mm if state.derivation > 3 else means_mm[:1]
     jumped = _jumped(entry, known.mastered, list(zip(masters, compared, strict=False)))
+    before = None if explained else known.mastered
     flags = [
         *jumped,
+        *(
+            said
+            for master, shown in zip(masters, means_mm, strict=True)
+            if state.derivation > 4
+            and (better := _near_another(state, entry, before, master, masters[0], shown)) is not None
+            and (said := _is_it(better, master)) not in others
+        ),
         *_far(state, entry, masters),
         *(
             f"no calibrated value of {master.name}: nominal size, class {master.tolerance_class}, "
@@ -75,8 +84,12 @@ def trust(
     return Trust(
         (*refused, *wide, *others),
         tuple(flags if entry.drifting_refused else [*drift, *flags]),
-        bool(jumped) and not any(reason.startswith(EXPLAINED) for reason in known.due),
+        bool(jumped) and not explained,
     )
+
+
+def _is_it(better: str, master: MasterEntry) -> str:
+    return f"{better} fits the indication on {master.name} better: is it {better} that was read?"
 
 
 def better_master(state: State, entry: GaugeEntry, size_mm: Decimal, within_mm: Decimal) -> str | None:
@@ -91,11 +104,34 @@ def better_master(state: State, entry: GaugeEntry, size_mm: Decimal, within_mm: 
 def _fits_better(
     state: State, entry: GaugeEntry, master: MasterEntry, first: MasterEntry, shown_mm: Decimal
 ) -> str | None:
-    """Return the master that fits an indication that is beyond the preset limit; one within it says nothing."""
+    """Return the master that fits an indication beyond the preset limit: the mastering is refused for it."""
     off = entry.sense * (shown_mm - predicted_mm(entry, master, first))
     if abs(off) <= entry.preset_limit_mm:
         return None
     return better_master(state, entry, master.size_mm + off, entry.preset_limit_mm)
+
+
+def _near_another(
+    state: State,
+    entry: GaugeEntry,
+    before: Mastered | None,
+    master: MasterEntry,
+    first: MasterEntry,
+    shown_mm: Decimal,
+) -> str | None:
+    """Return the master that a check would say is the one that was read, where the display is as preset.
+
+    Rings for both limits of a bore are nearer to each other than a preset limit. What a gauge showed at its mastering
+    `before` says more than its display, whose offset that fixed. By chance an offset is as large as rings are apart:
+    a flag.
+    """
+    if before is not None:
+        size_mm = quantise_mm(before.cold.at(shown_mm))
+    else:
+        size_mm = master.size_mm + entry.sense * (shown_mm - predicted_mm(entry, master, first))
+    if abs(size_mm - master.size_mm) <= entry.check_limit_mm:
+        return None
+    return better_master(state, entry, size_mm, entry.check_limit_mm)
 
 
 def _jumped(
