@@ -12,7 +12,7 @@ from gaugepost.core.bench import events as ev
 from gaugepost.core.bench.schedule import calibrations_coming, checks_coming
 from gaugepost.core.bench.standing import standing
 from gaugepost.core.indication import Moment
-from gaugepost.core.record import Kind, Record
+from gaugepost.core.record import DERIVATION, Kind, Record
 from gaugepost.core.setup import LotCheck
 from tests.core.station import RING, Hand, set_up
 
@@ -56,6 +56,27 @@ def test_every_so_many_pieces() -> None:
     assert hand.records[-1].reasons == ("the check every 3 pieces is due",)
     hand.check("38.004")
     assert measured(hand, "5", "6", "7", "8")[-2:] == ["not-judged"] * 2
+
+
+@pytest.mark.parametrize(("derivation", "waits"), [(4, "8"), (DERIVATION, "7")])
+def test_the_piece_that_waited_for_the_check_is_the_first_after_it(derivation: int, waits: str) -> None:
+    """Measured once more it counts, so that there are never more than three between two checks; it once did not."""
+    hand = ready(check_every_pieces=3)
+    hand.state = replace(hand.state, derivation=derivation)
+    measured(hand, "1", "2", "3")
+    assert measured(hand, "4") == ["not-judged"] * 2
+    hand.check("38.004")
+    judged = {piece: measured(hand, piece)[0] for piece in "45678"}
+    assert next(piece for piece, verdict in judged.items() if verdict == "not-judged") == waits
+
+
+def test_a_piece_that_is_checked_in_the_middle_of_counts_on_both_sides() -> None:
+    """Its last places are measured by the later check alone."""
+    hand = ready(check_every_pieces=1)
+    assert measured(hand, "1") == ["in-limits"] * 2
+    hand.check("38.004")
+    assert measured(hand, "1") == ["in-limits"] * 2
+    assert measured(hand, "2") == ["not-judged"] * 2
 
 
 def test_readings_without_a_piece_count_as_pieces() -> None:

@@ -134,6 +134,8 @@ def check(state: State, record: Record) -> State:
         failed = changed(known, procedure=None)
         return made_due(with_gauge(state, record.gauge, failed), {record.gauge: "the last check failed"})
     (unit, resolution), *_ = known.procedure.units
+    # The piece that waited for the check is the first one after it; until derivation 5 it counted for neither side.
+    last_piece = None if (record.derivation or 0) > 4 else known.last_piece
     passed = changed(
         known,
         mastered=replace(known.mastered, unit=unit, resolution=resolution),
@@ -143,6 +145,7 @@ def check(state: State, record: Record) -> State:
         checked_c=record.gauge_temperature_c,
         readings=0,
         pieces=0,
+        last_piece=last_piece,
         told=(),
         first_reading=None,
         procedure=None,
