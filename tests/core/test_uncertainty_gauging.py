@@ -10,8 +10,8 @@ import GTC
 import pytest
 from hypothesis import given, strategies as st
 
-from gaugepost.core.bench import State
-from gaugepost.core.bench.budgeting import expected_budget, repeatability
+from gaugepost.core.bench import State, events as ev
+from gaugepost.core.bench.budgeting import expected_budget, reading_budget, repeatability
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.quantity import Unit
 from gaugepost.core.record import DERIVATION, Entry
@@ -119,6 +119,33 @@ def test_a_reading_says_how_well_it_is_known() -> None:
     )
     assert len(reading.uncertainty_mm.as_tuple().digits) <= 6
     assert reading.uncertainty_reasons is None
+
+
+@pytest.mark.parametrize(("derivation", "counted"), [(4, 16), (DERIVATION, 1)])
+def test_a_mastering_that_was_ended_early_is_the_mean_of_what_was_read(derivation: int, counted: int) -> None:
+    """Of sixteen readings to be taken one was: its repeatability is in the offset whole, not a quarter of it."""
+    hand = Hand(known(), State(derivation=derivation))
+    hand.do(ev.BeginMastering("bore-1", ("ring-1",), ("R-1",), readings=16))
+    hand.show("38.004")
+    assert hand.do(ev.Finish("bore-1")).records[0].code == "accepted"
+    hand.check("38.004")
+    made = reading_budget(hand.state, "bore-1", hand.set_up.characteristics["A"], hand.now)
+    assert isinstance(made, Budget)
+    of_mean = next(each for each in made.components if each.quantity.startswith("mean of"))
+    assert of_mean.quantity == f"mean of {counted} readings at mastering"
+    assert of_mean.standard == pytest.approx(0.0004 / counted**0.5)
+
+
+def test_of_two_masters_the_one_that_was_read_less_counts() -> None:
+    """The first was read as often as was meant, the last one once."""
+    other = replace(KNOWN_RING, name="ring-2", size_mm=D("38.0300"), serial="R-2")
+    hand = Hand(known(masters={"ring-1": KNOWN_RING, "ring-2": other}))
+    hand.do(ev.BeginMastering("bore-1", ("ring-1", "ring-2"), ("R-1", "R-2"), readings=3))
+    for digits in ("38.004", "38.004", "38.004", "38.033"):
+        hand.show(digits)
+    assert hand.do(ev.Finish("bore-1")).records[0].code == "accepted"
+    assert hand.state.gauges["bore-1"].mastered is not None
+    assert hand.state.gauges["bore-1"].mastered.readings == 1
 
 
 def test_what_nothing_declares_is_not_made_up() -> None:

@@ -98,6 +98,8 @@ def mastering(state: State, record: Record) -> State:
     sense = state.set_up.gauges[record.gauge].sense
     sizes = tuple(state.set_up.masters[name].size_mm for name in masters)
     (unit, resolution), *_ = going.units
+    # Fewer than were to be taken where it was ended early; until derivation 5 those counted that were not read.
+    taken = max(1, min(map(len, going.sets_mm))) if (record.derivation or 0) > 4 else going.wanted
     mastered = Mastered(
         sequence=state.sequence,
         masters=masters,
@@ -109,7 +111,7 @@ def mastering(state: State, record: Record) -> State:
         master=recorded(record, Body.MASTER),
         unit=unit,
         resolution=resolution,
-        readings=going.wanted,
+        readings=taken,
         gauge_source=record.gauge_temperature_source,
     )
     scatter = after_mastering(known.scatter, going.sets_mm)
