@@ -6,8 +6,10 @@ from decimal import Decimal as D
 import pytest
 
 from gaugepost.core.bench import events as ev
+from gaugepost.core.bench.commands.doubting import doubtful
 from gaugepost.core.bench.tracing import dependants as module
 from gaugepost.core.bench.tracing.dependants import Asked, Dependants, What, dependants, known_names
+from gaugepost.core.bench.tracing.rejudging import to_rejudge
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.errors import ValueRefused
@@ -258,3 +260,43 @@ def test_a_member_that_was_replaced_has_its_base() -> None:
     assert [row.base for row in again.rows] == [first, second, result]
     assert all(row.changes for row in again.rows)
     assert (again.lost, again.voided, again.bases) == (0, 0, {first: first, second: second})
+
+
+def test_a_member_under_another_mastering_did_not_depend_on_this_one() -> None:
+    """A bore measured half on one ring and half on another: the result rests on both, each reading on its own.
+
+    The other one was once listed as a dependant, and marked as suspect for a ring that it never had to do with.
+    """
+    bore = {"combine": Combine.LARGEST, "positions": ("top", "mid")}
+    hand = Hand(set_up(WIDE, bore, masters=MASTERS, lot_checks=False)).ready()
+    hand.do(ev.SetTags({"operator": "M1", "lot": "L1", "piece": "1"}))
+    hand.show("38.010")
+    first = len(hand.records)
+    hand.master("38.004", "38.004", ring="ring-2")
+    hand.check("38.004", "ring-2")
+    hand.show("38.012")
+    result, second = len(hand.records), len(hand.records) - 1
+    assert hand.records[-1].members == (first, second)
+    trail = Trail(hand.records)
+    for master, own, other in (("ring-1", first, second), ("ring-2", second, first)):
+        asked = Asked(What.MASTER, master)
+        found = trace(trail, asked, Revision(), result)
+        assert [row.base for row in found.rows] == [own, result]
+        assert [row.base for row in found.others] == [other]
+        marked = [(each.first, each.last, each.count) for each in doubtful(trail, found)]
+        assert marked == [(own, own, 1)]
+        larger = Revision(masters={master: {"size": MASTERS[master].size_mm + D("0.001")}})
+        again = [each.sequence for each in to_rejudge(trace(trail, asked, larger, result))]
+        assert again == [own, result]
+
+
+def test_a_member_from_before_the_period_that_changes_is_judged_again_with_its_result() -> None:
+    """Else a result would say what none of its members says."""
+    hand = of_two(1)
+    result = len(hand.records)
+    first, second = hand.records[result - 1].members or ()
+    asked = Asked(What.MASTER, "ring-1", since_ms=hand.records[second - 1].measured_at)
+    larger = Revision(masters={"ring-1": {"size": D("38.0022")}})
+    trail = Trail(hand.records)
+    assert [row.base for row in trace(trail, asked, Revision(), result).rows] == [second, result]
+    assert [row.base for row in trace(trail, asked, larger, result).rows] == [first, second, result]

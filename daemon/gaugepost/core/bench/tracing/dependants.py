@@ -43,6 +43,8 @@ class Dependants:
     chosen: Chosen
     """Readings outside of the period too, where they are members of a result that depended on it."""
     replaced: Replacements
+    others: frozenset[int] = frozenset()
+    """Readings that are chosen for a result's sake alone: they did not depend on it, or are not of the period."""
 
 
 def dependants(records: Records, asked: Asked, through: int) -> Dependants:
@@ -83,7 +85,7 @@ def dependants(records: Records, asked: Asked, through: int) -> Dependants:
     readings |= {entry.sequence: entry.record for entry in records.at(missing)}
     bases = {member: replaced.base(member) for record in several.values() for member in record.members or ()}
     chosen = Chosen(dict(sorted(readings.items())), several, bases, frozenset(checked), reach)
-    return Dependants(chosen, replaced)
+    return Dependants(chosen, replaced, frozenset(missing))
 
 
 def within(record: Record, asked: Asked) -> bool:

@@ -21,7 +21,7 @@ AT_ONCE = 50
 
 def to_rejudge(made: Trace) -> Iterator[Again]:
     """Yield what is to be recorded, members before what was made of them; nothing a second time."""
-    rows = {row.base: row for row in made.rows}
+    rows = {row.base: row for row in (*made.rows, *made.others)}
     stale = {row.stands.sequence for row in made.rows if row.changes}
     for row in sorted(made.rows, key=lambda row: (row.kind is not Kind.READING, row.base)):
         members = row.stands.record.members or ()

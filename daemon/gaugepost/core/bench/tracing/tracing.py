@@ -55,7 +55,7 @@ class CheckRow:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """All that depended on what was asked for, in its order."""
+    """All that depended on what was asked for, in its order; members that change with it too, of results that did."""
 
     asked: Asked
     revision: Revision
@@ -69,6 +69,8 @@ class Trace:
     """What members of results began as, where that is another record."""
     lost: int
     """How many could not be made again: records that they rest on are missing."""
+    others: tuple[Row, ...] = ()
+    """Members of such results that did not depend on it themselves: they stay as they are."""
 
 
 def trace(records: Records, asked: Asked, revision: Revision, through: int) -> Trace:
@@ -98,15 +100,17 @@ def trace(records: Records, asked: Asked, revision: Revision, through: int) -> T
                     itself = stands[at].sequence == at
                     made = each.record if itself else made_of(stands[at].record, each.record)
                     rows[at] = Row(at, base.kind, base.measured_at, stands[at], made, whole)
+    others = {at for at in found.others & rows.keys() if not rows[at].changes}
     return Trace(
         asked,
         revision,
         through,
-        tuple(rows[at] for at in sorted(rows)),
+        tuple(rows[at] for at in sorted(rows.keys() - others)),
         tuple(CheckRow(entry.sequence, entry.record, checks[entry.sequence]) for entry in records.at(checks)),
-        len(bases) - len(stands),
+        len(bases.keys() - stands.keys() - found.others),
         found.chosen.bases,
         len(stands) - made_again,
+        tuple(rows[at] for at in sorted(others)),
     )
 
 
