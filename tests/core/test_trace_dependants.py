@@ -110,6 +110,20 @@ def test_both_rings_of_a_mastering_count(day: Day) -> None:
     assert [*day.on(Asked(What.MASTER, "ring-2")).chosen.readings] == [day.readings[3], last]
 
 
+@pytest.mark.parametrize("size", ["38.0006", "38.0005"])
+def test_two_rings_keep_the_order_that_the_gauge_found_them_in(day: Day, size: str) -> None:
+    """A size that would make both rings equal, or exchange them, is refused: it once was a division by zero."""
+    day.hand.do(ev.BeginMastering("bore-1", ("ring-3", "ring-2"), ("R-3", "R-2"), readings=1))
+    day.hand.show("38.0040")
+    day.hand.show("38.0034")
+    day.show("38.0100")
+    asked = Asked(What.MASTER, "ring-3")
+    with pytest.raises(ValueRefused, match=f"with {size} mm for ring-3 and 38.0006 mm for ring-2 no gauge"):
+        day.traced(asked, Revision(masters={"ring-3": {"size": D(size)}}))
+    near = day.traced(asked, Revision(masters={"ring-3": {"size": D("38.0007")}}))
+    assert [bool(row.changes) for row in near.rows] == [True]
+
+
 @pytest.mark.parametrize("which", ["reading", "refused", "none"])
 def test_what_is_no_mastering_is_refused(day: Day, which: str) -> None:
     """A reading, a mastering that was refused and a number beyond the last record are told for what they are."""

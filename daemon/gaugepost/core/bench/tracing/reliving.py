@@ -25,12 +25,13 @@ from gaugepost.core.bench.tracing.basis import Basis, corrected
 from gaugepost.core.bench.tracing.records import Records
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.conformity import Verdict
+from gaugepost.core.errors import ValueRefused
 from gaugepost.core.frozen import changed, filled
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import correct, mean
-from gaugepost.core.quantity import CONTEXT, Unit, parse_number, to_mm
+from gaugepost.core.quantity import CONTEXT, Unit, exact_text, parse_number, to_mm
 from gaugepost.core.record import Entry, Kind, Record
-from gaugepost.core.setup import Body, CharacteristicEntry, from_document, to_document
+from gaugepost.core.setup import Body, CharacteristicEntry, MasterEntry, from_document, to_document
 from gaugepost.core.uncertainty import Budget
 
 MASTERING_KINDS = (
@@ -175,6 +176,8 @@ class _Bench:
         found, fields = self._temperatures(record, Body.GAUGE, Body.MASTER)
         self._mastered_by[sequence] = found
         record = replace(record, **fields) if fields else record
+        if self._revision.masters and record.code == "accepted":
+            _scale_holds(masters, record, set_up.gauges[gauge].sense)
         if record.master_spans_mm is None or not self._is_revised(*names):
             return record
         at, master_at = recorded(record, Body.GAUGE), recorded(record, Body.MASTER)
@@ -292,6 +295,20 @@ class _Bench:
                 found.add(name)
                 fields[f"{body}_temperature_c"] = self._revision.celsius(celsius, name)
         return frozenset(found), fields
+
+
+def _scale_holds(masters: list[MasterEntry], record: Record, sense: int) -> None:
+    """Raise `ValueRefused` where two masters can't have had these sizes: the gauge went from one to the other."""
+    if len(masters) < 2:
+        return
+    assert record.master_indications_mm is not None
+    (first, second), (on_first, on_second) = masters, record.master_indications_mm
+    if sense * (on_second - on_first) * (second.size_mm - first.size_mm) <= 0:
+        raise ValueRefused(
+            f"with {exact_text(first.size_mm)} mm for {first.name} and {exact_text(second.size_mm)} mm for "
+            f"{second.name} no gauge could have been mastered on both, as one was",
+            hint="check the size and its unit",
+        )
 
 
 def _doubted(made: Record, entry: CharacteristicEntry, doubts: tuple[str, ...]) -> Record:
