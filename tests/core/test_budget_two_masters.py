@@ -141,6 +141,22 @@ def test_a_taper_has_it_too() -> None:
     assert made["taper"].standard_mm == pytest.approx(math.hypot(stretched, OWN * math.sqrt(2)), rel=1e-5)
 
 
+def test_rings_that_an_edit_makes_equal_have_no_scale() -> None:
+    """A typing error in the station file ends no service at the next frame: the value is there, and why no more is."""
+    hand = Hand(replace(two(), lot_checks=False))
+    hand.do(BeginMastering("bore-1", ("small", "large"), ("R-1", "R-1"), readings=1))
+    hand.show("38.001")
+    hand.show("38.003")
+    hand.check("38.003", "large")
+    masters = {name: replace(each, size_mm=SMALL) for name, each in hand.set_up.masters.items()}
+    hand.load(replace(hand.set_up, masters=masters))
+    reading = hand.show("38.010")
+    assert (reading.verdict, reading.value_mm) == ("not-judged", D("38.010000000"))
+    said = "small and large have the same size by now: between them there is no scale to be found"
+    assert reading.uncertainty_reasons == (said,)
+    assert hand.check("38.003", "large").uncertainty_reasons == (said,)
+
+
 def test_two_rings_that_nearly_agree_prove_nothing_far_away() -> None:
     """A gauge that showed two rings 2 µm apart as 1 µm apart: what it makes of 38.013 mm is not proved in limits."""
     entry = replace(BORE, rule=parse_rule("guarded acceptance by factor 1.65"))

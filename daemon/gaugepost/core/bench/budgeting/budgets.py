@@ -222,6 +222,9 @@ def _gauging(
     of_gauge = coefficient_of(gauge_entry) if drift is None else None
     if len(masters) < len(mastered.masters):
         reasons["the master that it was mastered on is not in the station file"] = None
+    if len(masters) == 2 and masters[0].size_mm == masters[1].size_mm:  # edited since it was mastered on both
+        names = " and ".join(master.name for master in masters)
+        reasons[f"{names} have the same size by now: between them there is no scale to be found"] = None
     lacking = [*rings, *warmths]
     reasons |= dict.fromkeys(each for each in lacking if isinstance(each, str))
     of_part_named = f"{'part_material' if part_body is Body.PART else 'material'} of {entry.name}"
