@@ -223,9 +223,13 @@ def test_what_is_no_backup_is_not_restored(data: Path, tmp_path: Path) -> None:
         db.execute("UPDATE records SET piece = 'other' WHERE sequence = 20")
         db.commit()
     (tmp_path / "list.txt").write_text("no database " * 1000)
+    (tmp_path / "blank.db").touch()
+    (tmp_path / "torn.db").write_bytes((data / "journal.db").read_bytes()[:-20_000])
     for file, words in (
         ("nowhere.db", "there is no backup"),
-        ("list.txt", "no database"),
+        ("list.txt", f"{tmp_path}/list.txt is no backup, or is damaged: file is not a database"),
+        ("blank.db", f"{tmp_path}/blank.db is no backup, or is damaged: no such table"),
+        ("torn.db", f"{tmp_path}/torn.db is no backup, or is damaged: database disk image is malformed"),
         ("backup.db", "the backup is not sound: record 20"),
     ):
         done = _gaugepost("restore", tmp_path / file, tmp_path / "new")

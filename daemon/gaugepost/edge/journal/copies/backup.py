@@ -26,10 +26,12 @@ from gaugepost.edge.journal.verify import Report, examine
 from gaugepost.edge.journal.watching import Progress
 from gaugepost.edge.journal.writer import add, locked
 
-"""Hears what is being done, how far, and of how much."""
-
 STEP_PAGES = 2000
-
+_OF_THE_SOURCE = (sqlite3.SQLITE_ERROR, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+"""What copying fails with where the file that is read is to blame: no such table, no order in it, no database."""
+_ANOTHER = (
+    "name the file that `gaugepost backup` wrote, or another one; `gaugepost salvage` copies what is whole"
+)
 
 Sign = Callable[[Checkpoint], Signed]
 
@@ -100,7 +102,12 @@ def restore(
                 )
             if there and there[0].samefile(schema.journal_file(file)):
                 raise JournalError(f"{file} is the journal itself", hint="name a backup")
-            _copied(schema.journal_file(file), part, progress)
+            try:
+                _copied(schema.journal_file(file), part, progress)
+            except schema.FAULTS as cause:
+                if schema.code_of(cause) not in _OF_THE_SOURCE:
+                    raise
+                raise JournalError(f"{file} is no backup, or is damaged: {cause}", hint=_ANOTHER) from cause
             report = _proven(part, "the backup", progress)
             epoch = _begun_anew(part, report, now, program)
             aside = _moved_aside(target) if there else None
