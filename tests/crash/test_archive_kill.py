@@ -83,6 +83,7 @@ def test_no_kill_of_archiving_loses_a_record(tmp_path: Path) -> None:
         assert report.sound
         assert len(report.archived) == 1
         assert all(Archive(file).examine().sound for file in archives.glob("*.archive.xz"))
+        assert not list(archives.glob(".*")), "what a kill left stays on the disk"
         assert [*_archived(archives), *_without_archive(entries_of(data))] == whole, at
     assert seen == {0, 1}, "the moments were all before or all after the step that counts"
 
@@ -121,4 +122,5 @@ def test_no_kill_of_restoring_loses_what_was_there(tmp_path: Path) -> None:
         report = examine(data)
         assert report.sound
         assert report.count == len(before) + 1
+        assert not list(data.glob(".*")), "what a kill left stays on the disk"
     assert kills > 4

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TextIO
@@ -43,6 +44,7 @@ def written(target: Path) -> Iterator[TextIO]:
         OSError: the disk refuses; what was there before is there still.
     """
     part = part_of(target)
+    sweep(target.parent, re.escape(target.name))
     try:
         with part.open("x", encoding="utf-8", newline="") as stream:
             yield stream
@@ -77,3 +79,17 @@ def vanish(part: Path) -> None:
     """Remove what was not finished, with what SQLite may have left beside it."""
     for suffix in ("", "-wal", "-shm", "-journal"):
         Path(f"{part}{suffix}").unlink(missing_ok=True)
+
+
+def sweep(folder: Path, names: str) -> None:
+    """Remove what processes that were killed left of files whose names fit the expression `names`.
+
+    What a process that is still there makes stays: it may be at it.
+
+    Raises:
+        OSError: the disk refuses, or there is no folder.
+    """
+    form = re.compile(rf"(?P<part>\.(?:{names})\.(?P<pid>\d+)\.(?:part|found))(?:-\w+)?", re.ASCII)
+    fit = [found for path in folder.iterdir() if (found := form.fullmatch(path.name)) is not None]
+    for part in {found["part"] for found in fit if not Path(f"/proc/{found['pid']}").exists()}:
+        vanish(folder / part)

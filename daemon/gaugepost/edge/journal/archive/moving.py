@@ -12,6 +12,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
@@ -24,7 +25,7 @@ from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Entry, Kind, Record
-from gaugepost.edge.files import make, part_of, plain, settle, vanish
+from gaugepost.edge.files import make, part_of, plain, settle, sweep, vanish
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.file import SUFFIX, Archive, Row, Writer, sha256_of
 from gaugepost.edge.journal.codec import decode
@@ -141,6 +142,7 @@ def move(
                 if last <= reader.base[0]:
                     return limit or "nothing in the journal was measured before then"
                 make(archives)
+                sweep(archives, rf"{re.escape(plain(reader.station))}-\d+-\d+{re.escape(SUFFIX)}")
                 ending = None if sign is None else _Ending(sign, now.utc_ms)
                 moved, state = _written(reader, archives, last, limit, before, packed, told, ending)
             _said(path, moved, packed(state), now, program)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
@@ -19,7 +20,7 @@ from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind, Record
-from gaugepost.edge.files import make, part_of, plain, settle, vanish
+from gaugepost.edge.files import make, part_of, plain, settle, sweep, vanish
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.reader import Reader
 from gaugepost.edge.journal.verify import Report, examine
@@ -49,12 +50,15 @@ def backup(
     """
     with contextlib.closing(Reader(source)) as reader:
         station, (head, _) = reader.station, reader.head()
+    names = re.escape(target.name)
     if target.is_dir():
+        names = rf"{re.escape(plain(station))}-\d{{4}}-\d\d-\d\d-\d+\.db"
         target = target / f"{plain(station)}-{datetime.now(UTC):%Y-%m-%d}-{head}.db"
     _not_there(target)
     part = part_of(target)
     try:
         make(target.parent)
+        sweep(target.parent, names)
         _copied(reader.path, part, progress)
         report = _proven(part, "the journal", progress)
         if sign is not None:
@@ -94,6 +98,7 @@ def restore(
     try:
         make(folder)
         with _kept_out(target):
+            sweep(folder, re.escape(target.name))
             there = [path for path in _belonging(target) if path.exists()]
             if there and not replace:
                 raise JournalError(

@@ -14,6 +14,7 @@ import contextlib
 import fcntl
 import hashlib
 import os
+import re
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
@@ -25,7 +26,7 @@ from typing import NamedTuple
 from gaugepost.core.errors import JournalError
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import FORMAT, Kind, Record
-from gaugepost.edge.files import make, part_of, settle
+from gaugepost.edge.files import make, part_of, settle, sweep
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.before import Before, put_before, what_is_before
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
@@ -96,6 +97,7 @@ def salvage(
     try:
         with _left_alone(damaged), Remains(damaged) as remains:
             make(target.parent)
+            sweep(target.parent, re.escape(target.name))
             with contextlib.closing(_blank(scratch)) as found, contextlib.closing(_blank(part)) as made:
                 owners = _gather(remains, found, progress)
                 before = what_is_before(damaged)
