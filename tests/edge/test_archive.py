@@ -282,6 +282,20 @@ def test_damage_to_an_archive_is_found(data: Path, tmp_path: Path) -> None:
     assert Archive(file).examine().sound
 
 
+def test_who_has_a_torn_archive_is_told_what_helps(data: Path, tmp_path: Path) -> None:
+    """Another copy does, not a salvage, which is for journals; and what comes before the fault can be read."""
+    _gaugepost("archive", data, tmp_path, "--before", start_of(data, 2))
+    (file,) = tmp_path.glob("*.archive.xz")
+    file.write_bytes(file.read_bytes()[:-20])
+    told = _gaugepost("verify", file)
+    assert (told.returncode, "salvage" in told.stdout) == (1, False)
+    assert "take another copy of the archive" in told.stdout
+    assert "gaugepost export ARCHIVE" in told.stdout
+    read = _gaugepost("export", file, "--format", "jsonl")
+    assert read.returncode == 2
+    assert len(read.stdout.splitlines()) > 100
+
+
 def test_an_archive_that_lacks_records_is_not_sound(data: Path, tmp_path: Path) -> None:
     """What was left out is missed, also where whoever left it out wrote an end that agrees; so is another epoch."""
     _gaugepost("archive", data, tmp_path, "--before", start_of(data, 2))

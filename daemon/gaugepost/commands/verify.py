@@ -54,6 +54,14 @@ example:
 
 exit code: 0 sound, 1 not sound, 2 could not be read
 """
+_DAMAGED_JOURNAL = (
+    "not sound: keep this file as it is, and restore a backup that verifies,",
+    "or copy what is whole into a new journal: gaugepost salvage JOURNAL NEW_FOLDER",
+)
+_DAMAGED_ARCHIVE = (
+    "not sound: keep this file as it is, and take another copy of the archive that verifies;",
+    "of this one, what comes before the fault can still be read: gaugepost export ARCHIVE --format csv > FILE",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -110,7 +118,7 @@ def run(args: argparse.Namespace) -> int:
     except (JournalError, SettingsError) as error:
         print(f"gaugepost verify: {error}", file=sys.stderr)
         return 2
-    print(_told(report, args.head))
+    print(_told(report, args.head, of_archive=is_archive(args.journal)))
     if not report.sound:
         return 1
     code = _signed(args.journal, report, keys, args.write) if keys else 0
@@ -201,7 +209,7 @@ def _head(text: str) -> tuple[int, bytes]:
     return int(found.group(1)), bytes.fromhex(found.group(2))
 
 
-def _told(report: Report, head: tuple[int, bytes] | None) -> str:
+def _told(report: Report, head: tuple[int, bytes] | None, *, of_archive: bool) -> str:
     lines = [f"station  {report.station}", f"epoch    {report.epoch}", f"records  {report.count}"]
     lines += [f"salvaged {earlier}, up to record {last}" for last, earlier in report.epoch.earlier]
     lines += [
@@ -221,6 +229,4 @@ def _told(report: Report, head: tuple[int, bytes] | None) -> str:
     lines += [f"fault    {finding}" for finding in report.findings]
     if report.faults > len(report.findings):
         lines.append(f"         and {report.faults - len(report.findings)} more")
-    lines.append("not sound: keep this file as it is, and restore a backup that verifies,")
-    lines.append("or copy what is whole into a new journal: gaugepost salvage JOURNAL NEW_FOLDER")
-    return "\n".join(lines)
+    return "\n".join([*lines, *(_DAMAGED_ARCHIVE if of_archive else _DAMAGED_JOURNAL)])
