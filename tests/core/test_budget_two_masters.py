@@ -7,6 +7,7 @@ from dataclasses import replace
 from decimal import Decimal as D
 from typing import Any
 
+import GTC
 import pytest
 from hypothesis import given, strategies as st
 
@@ -15,6 +16,7 @@ from gaugepost.core.bench.events import BeginMastering
 from gaugepost.core.bench.state import Mastered
 from gaugepost.core.conformity import parse_rule
 from gaugepost.core.form import Place
+from gaugepost.core.mastering import Line
 from gaugepost.core.record import Kind
 from gaugepost.core.setup import Combine, SetUp
 from gaugepost.core.uncertainty import Budget
@@ -141,20 +143,50 @@ def test_a_taper_has_it_too() -> None:
     assert made["taper"].standard_mm == pytest.approx(math.hypot(stretched, OWN * math.sqrt(2)), rel=1e-5)
 
 
+def test_what_is_read_counts_in_lengths() -> None:
+    """Where two rings have it that a gauge shows half of what it moves, its digits and its scatter are twice as much.
+
+    Against an independent library: a line through both rings, at the mean of two readings of each.
+    """
+    shown, sizes = (D("38.001"), D("38.002")), (SMALL, LARGE)
+    at = mastered(masters=("small", "large"), cold=Line(shown, sizes, 1))
+    read = [GTC.ureal(float(x), math.sqrt(S**2 / 2 + STEP**2 / 12)) for x in shown]
+    rings = [GTC.ureal(float(size), U_RING) for size in sizes]
+    now = GTC.ureal(38.008, OWN)
+    length = rings[0] + (rings[1] - rings[0]) * (now - read[0]) / (read[1] - read[0])
+    assert GTC.value(length) == pytest.approx(38.015)
+    made = stated(of_reading(two(), replace(BORE, lower_mm=None, upper_mm=D("38.015")), at))
+    assert at_20(made) == pytest.approx(GTC.uncertainty(length), rel=1e-6)
+    was = stated(of_reading(two(), at=at, derivation=4))
+    assert at_20(was) == pytest.approx(math.hypot(lever(38), OWN), rel=1e-6)
+
+
+@pytest.mark.parametrize(("second", "code"), [("38.0015", "accepted"), ("38.0014", "refused")])
+def test_two_rings_that_show_the_same_give_no_scale(second: str, code: str) -> None:
+    """The same ring read twice shows a digit or two more by chance, and a scale of fifty: five steps are the least."""
+    hand = Hand(replace(two(), lot_checks=False))
+    hand.do(BeginMastering("bore-1", ("small", "large"), ("R-1", "R-1"), readings=1))
+    hand.show("38.0010")
+    hand.show(second)
+    mastering = hand.last(Kind.MASTERING)
+    assert mastering.code == code
+    assert any("less than 5 steps" in reason for reason in mastering.reasons or ()) is (code == "refused")
+
+
 def test_rings_that_an_edit_makes_equal_have_no_scale() -> None:
     """A typing error in the station file ends no service at the next frame: the value is there, and why no more is."""
     hand = Hand(replace(two(), lot_checks=False))
     hand.do(BeginMastering("bore-1", ("small", "large"), ("R-1", "R-1"), readings=1))
-    hand.show("38.001")
-    hand.show("38.003")
-    hand.check("38.003", "large")
+    hand.show("38.0010")
+    hand.show("38.0030")
+    hand.check("38.0030", "large")
     masters = {name: replace(each, size_mm=SMALL) for name, each in hand.set_up.masters.items()}
     hand.load(replace(hand.set_up, masters=masters))
-    reading = hand.show("38.010")
+    reading = hand.show("38.0100")
     assert (reading.verdict, reading.value_mm) == ("not-judged", D("38.010000000"))
     said = "small and large have the same size by now: between them there is no scale to be found"
     assert reading.uncertainty_reasons == (said,)
-    assert hand.check("38.003", "large").uncertainty_reasons == (said,)
+    assert hand.check("38.0030", "large").uncertainty_reasons == (said,)
 
 
 def test_two_rings_that_nearly_agree_prove_nothing_far_away() -> None:
@@ -162,11 +194,11 @@ def test_two_rings_that_nearly_agree_prove_nothing_far_away() -> None:
     entry = replace(BORE, rule=parse_rule("guarded acceptance by factor 1.65"))
     hand = Hand(replace(two(), characteristics={"A": entry}, lot_checks=False))
     hand.do(BeginMastering("bore-1", ("small", "large"), ("R-1", "R-1"), readings=2))
-    for digits in ("38.001", "38.001", "38.002", "38.002"):
+    for digits in ("38.0010", "38.0010", "38.0020", "38.0020"):
         hand.show(digits)
     assert hand.last(Kind.MASTERING).code == "accepted"
-    assert hand.check("38.002", "large").code == "passed"
-    reading = hand.show("38.007")
+    assert hand.check("38.0020", "large").code == "passed"
+    reading = hand.show("38.0070")
     assert reading.value_mm == D("38.013000000")
     assert (reading.verdict, reading.decision, reading.conformity) == ("in-limits", "undecided", "neither")
     assert (reading.standard_uncertainty_mm or 0) > D("0.006")

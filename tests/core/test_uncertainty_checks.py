@@ -12,7 +12,7 @@ from gaugepost.core.bench import State, events as ev
 from gaugepost.core.bench.budgeting import Unstated, check_budget
 from gaugepost.core.bench.derive import Difference, differences
 from gaugepost.core.bench.state import Sourced
-from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.record import DERIVATION, Entry, Kind, Record
 from gaugepost.core.setup import Body, Combine, MasterEntry, Requirement
 from gaugepost.core.uncertainty import Budget
 from gaugepost.core.uncertainty.gauging import Ring, gauging_budget
@@ -84,12 +84,14 @@ def test_a_checks_master_is_as_well_known_as_declared() -> None:
     warm = tuple(replace(each, celsius=D(24)) for each in TWENTY)
     hand = Hand(known(masters={"ring-1": ring}, declared=warm)).ready()
     at = Sourced(D(24), "declared")
-    made = check_budget(hand.state, "bore-1", ring, at, at, hand.now.utc_ms, D("0.0001"), True, 1)
+    made = check_budget(hand.state, "bore-1", ring, at, at, hand.now.utc_ms, D("0.0001"), True, 1, DERIVATION)
     found = lines(made)["coefficient of expansion of the part"]
     assert found.contribution == pytest.approx(-38.0012 * 4 * 0.2e-6 / 3**0.5, rel=1e-3)
     assert found.shared == ""
     assert resolutions(made) == pytest.approx((0.001, 0.001)), "declared coarser than the digits"
-    bare = check_budget(hand.state, "bore-1", ring, None, at, hand.now.utc_ms, D("0.001"), False, 1)
+    bare = check_budget(
+        hand.state, "bore-1", ring, None, at, hand.now.utc_ms, D("0.001"), False, 1, DERIVATION
+    )
     assert bare == Unstated(
         (
             "nothing says how warm the master is: declare temperatures.master or temperatures.air with its spread",

@@ -22,8 +22,9 @@ DERIVATION = 5
 1: no uncertainty. 2: each value with its uncertainty, and decided by it where the rule asks for one. 3: a result of
 several readings with a budget of its own, checks with one too, and the form that a feature's places show. 4: a range of
 sizes and a form with their uncertainty, and a range decided by it; a jump on either of two masters. 5: errors of two
-masters as far out as what is judged lies, and in differences too; another master is named within the preset limit too;
-the piece that waited for a check is the first one after it; a mastering ended early is the mean of what was read.
+masters as far out as what is judged lies, and in differences too, with what is read by the scale that they have it; no
+scale from less than five steps; another master is named within the preset limit too; the piece that waited for a check
+is the first one after it; a mastering ended early is the mean of what was read.
 """
 DERIVATIONS = (1, 2, 3, 4, 5)
 """Those that numbers can be made by."""

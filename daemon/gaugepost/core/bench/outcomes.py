@@ -45,7 +45,7 @@ def _mastered(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[
     means = tuple(mean(taken) for taken in sets)
     gauge_at, master_at, fields = _bodies(state, gauge, now)
     trusted = trust(state, gauge, going, sets, means, now)
-    reasons = _implausible(entry, masters, means, going) + trusted.refusals
+    reasons = _implausible(entry, masters, means, going, state.derivation) + trusted.refusals
     record = Record(
         kind=Kind.MASTERING,
         measured_at=now.utc_ms,
@@ -72,7 +72,11 @@ def _mastered(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[
 
 
 def _implausible(
-    entry: GaugeEntry, masters: list[MasterEntry], means: tuple[Decimal, ...], going: Procedure
+    entry: GaugeEntry,
+    masters: list[MasterEntry],
+    means: tuple[Decimal, ...],
+    going: Procedure,
+    derivation: int,
 ) -> tuple[str, ...]:
     reasons = []
     if len(going.units) > 1:
@@ -92,6 +96,11 @@ def _implausible(
         if moved == 0 or (moved > 0) != (masters[1].size_mm > masters[0].size_mm):
             reasons.append(
                 "the indication did not follow from one master to the other: exchanged, or the sense is wrong"
+            )
+        elif derivation > 4 and abs(moved) < PROVING_STEPS * step_mm:
+            reasons.append(
+                f"from one master to the other the indication moved less than {PROVING_STEPS} steps of the display: "
+                f"that is no scale, take masters farther apart"
             )
     if going.movement:
         moved = entry.sense * (going.taken_mm[-1] - means[-1]) * going.movement
@@ -142,7 +151,16 @@ def _checked(state: State, gauge: str, going: Procedure, now: Moment) -> tuple[R
         step_mm = max(to_mm(step, unit) for unit, step in going.units)
         is_corrected = corrected.thermal_mm is not None
         made = check_budget(
-            state, gauge, master, master_at, gauge_at, now.utc_ms, step_mm, is_corrected, len(going.taken_mm)
+            state,
+            gauge,
+            master,
+            master_at,
+            gauge_at,
+            now.utc_ms,
+            step_mm,
+            is_corrected,
+            len(going.taken_mm),
+            state.derivation,
         )
         fields |= fields_of(made)
     reasons = []

@@ -89,6 +89,8 @@ class Gauging:
     length_mm: float
     scale_at_mm: float | None = None
     """Size at which two masters' errors, and those of reading them, are taken; None: at `length_mm`."""
+    scale: float = 1.0
+    """Length over indication: what two masters made of the gauge's own scale; 1 with one."""
     rings: tuple[Ring, ...]
     repeatability_mm: float
     """Standard deviation of one reading."""
@@ -186,7 +188,7 @@ def _readings(known: Gauging) -> list[Component]:
             Component(
                 quantity=f"mean of {known.mastering_readings} readings at mastering{on}",
                 standard=known.repeatability_mm / math.sqrt(known.mastering_readings),
-                sensitivity=-share,
+                sensitivity=-share * known.scale,
                 degrees_of_freedom=known.repeatability_degrees,
                 estimate="repeatability",
                 source=known.repeatability_source,
@@ -194,11 +196,13 @@ def _readings(known: Gauging) -> list[Component]:
                 new_at="mastering",
             )
         )
-        made.append(_step(known.mastering_step_mm, -share, f"resolution at mastering{on}", "mastering"))
+        of_step = -share * known.scale
+        made.append(_step(known.mastering_step_mm, of_step, f"resolution at mastering{on}", "mastering"))
     made.append(
         Component(
             quantity="repeatability of a reading",
             standard=known.repeatability_mm,
+            sensitivity=known.scale,
             degrees_of_freedom=known.repeatability_degrees,
             estimate="repeatability",
             source=known.repeatability_source,
@@ -207,12 +211,13 @@ def _readings(known: Gauging) -> list[Component]:
             new_at="reading",
         )
     )
-    made.append(_step(known.step_mm, 1.0, "resolution at measuring", "reading"))
+    made.append(_step(known.step_mm, known.scale, "resolution at measuring", "reading"))
     if known.maximum_error_mm is not None:
         made.append(
             Component(
                 quantity="maximum permissible error of the gauge",
                 standard=from_half_width(known.maximum_error_mm, Shape.RECTANGULAR),
+                sensitivity=known.scale,
                 shape=Shape.RECTANGULAR,
                 source=f"±{known.maximum_error_mm * 1000:.4g} µm, declared",
                 advice="a gauge with a smaller maximum permissible error, or a master nearer to the size",

@@ -250,6 +250,7 @@ def _gauging(
     mastering_step = float(shown_mm if derivation < 3 else step_mm_coarsest(shown_mm, gauge_entry))
     return Gauging(
         length_mm=float(length),
+        scale=_scale(mastered) if derivation > 4 else 1.0,
         rings=tuple(each for each in rings if isinstance(each, Ring)),
         repeatability_mm=scattered[0],
         repeatability_degrees=scattered[1],
@@ -268,6 +269,14 @@ def _gauging(
         level=LEVEL if set_up.level is None else float(set_up.level),
         assumed=() if is_corrected else _assumed(part_at, master_at, now_at),
     )
+
+
+def _scale(mastered: Mastered) -> float:
+    """Return how much a length changes with its indication: as two masters have it, 1 with one."""
+    shown, lengths = mastered.cold.indications_mm, mastered.cold.lengths_mm
+    if len(shown) < 2 or shown[0] == shown[1]:
+        return 1.0
+    return abs(float(lengths[1] - lengths[0]) / float(shown[1] - shown[0]))
 
 
 def _assumed(part: Warmth, master: Warmth, gauge: Warmth) -> tuple[str, ...]:

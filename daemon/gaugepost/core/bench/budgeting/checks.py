@@ -22,6 +22,7 @@ def check_budget(
     step_mm: Decimal,
     is_corrected: bool,
     readings: int,
+    derivation: int,
 ) -> Budget | Unstated:
     """Return the budget of what a check measured, a mean over its readings.
 
@@ -33,6 +34,7 @@ def check_budget(
     return budget_of(
         state.set_up, gauge, _as_part(master), known.mastered, known.scatter, master_at, gauge_at, utc_ms,
         step_mm_coarsest(step_mm, state.set_up.gauges[gauge]), is_corrected, readings, Body.MASTER,
+        derivation,
     )  # fmt: skip
 
 

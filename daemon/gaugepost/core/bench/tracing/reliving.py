@@ -338,6 +338,7 @@ def _stated(state: State, check: Record) -> Record:
         max(to_mm(step, unit) for unit, step in going.units),
         check.thermal_correction_mm is not None,
         len(going.taken_mm),
+        check.derivation,
     )
     stated: dict[str, Any] = dict.fromkeys(STATED)
     return replace(check, **(stated | dict(fields_of(made))))
