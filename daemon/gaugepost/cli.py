@@ -82,6 +82,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         if error.hint:
             print(f"  {error.hint}", file=sys.stderr)
         return 2
+    except PermissionError as error:
+        if not _was_named(words, str(error.filename or "")):
+            raise
+        print(f"gaugepost {words[0]}: {error.filename}: {error.strerror}", file=sys.stderr)
+        print("  do it as the service's user, or as root (sudo)", file=sys.stderr)
+        return 2
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
@@ -115,6 +121,11 @@ def _run(words: list[str]) -> int:
     args = parser.parse_args(words)
     code: int = args.run(args)
     return code
+
+
+def _was_named(words: Sequence[str], path: str) -> bool:
+    """Tell whether a path is one that the command line names, or below one: then it is no bug that it is closed."""
+    return any(path == word or path.startswith(f"{word.rstrip('/')}/") for word in words[1:] if word)
 
 
 def _unknown(named: str) -> int:
