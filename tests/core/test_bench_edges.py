@@ -162,13 +162,14 @@ def test_a_known_movement_counts_from_five_steps_of_the_display(
 
 @pytest.mark.parametrize("sense", [1, -1])
 @pytest.mark.parametrize(
-    ("second", "code"), [("0.049", "accepted"), ("0.001", "accepted"), ("0.000", "refused")]
+    ("second", "code"),
+    [("0.049", "accepted"), ("0.005", "accepted"), ("0.004", "refused"), ("0.000", "refused")],
 )
 @pytest.mark.parametrize("order", [("ring-1", "ring-2"), ("ring-2", "ring-1")])
 def test_an_indication_follows_from_one_master_to_the_other(
     sense: int, second: str, code: str, order: tuple[str, str]
 ) -> None:
-    """Any movement the way that the sizes go proves the sense, none does not, with the larger ring first or last."""
+    """Five steps the way that the sizes go prove the sense, fewer do not, with the larger ring first or last."""
     hand = Hand(set_up({"display": Display.FROM_MASTER, "sense": sense}, masters=TWO))
     serials = tuple(TWO[each].serial or "" for each in order)
     hand.do(ev.BeginMastering("bore-1", order, serials, readings=1))
