@@ -162,12 +162,18 @@ def test_a_known_movement_counts_from_five_steps_of_the_display(
 
 @pytest.mark.parametrize("sense", [1, -1])
 @pytest.mark.parametrize(
-    ("second", "code"),
-    [("0.049", "accepted"), ("0.005", "accepted"), ("0.004", "refused"), ("0.000", "refused")],
+    ("second", "refusal"),
+    [
+        ("0.049", ""),
+        ("0.005", ""),
+        ("0.004", "less than 5 steps"),
+        ("0.000", "exchanged, or the sense is wrong"),
+        ("-0.049", "exchanged, or the sense is wrong"),
+    ],
 )
 @pytest.mark.parametrize("order", [("ring-1", "ring-2"), ("ring-2", "ring-1")])
 def test_an_indication_follows_from_one_master_to_the_other(
-    sense: int, second: str, code: str, order: tuple[str, str]
+    sense: int, second: str, refusal: str, order: tuple[str, str]
 ) -> None:
     """Five steps the way that the sizes go prove the sense, fewer do not, with the larger ring first or last."""
     hand = Hand(set_up({"display": Display.FROM_MASTER, "sense": sense}, masters=TWO))
@@ -177,8 +183,8 @@ def test_an_indication_follows_from_one_master_to_the_other(
     hand.show("0.000")
     hand.show(str(up * D(second)))
     mastering = hand.last(Kind.MASTERING)
-    assert mastering.code == code
-    assert ("exchanged, or the sense is wrong" in why(mastering)) is (code == "refused")
+    assert mastering.code == ("refused" if refusal else "accepted")
+    assert refusal in why(mastering)
 
 
 @pytest.mark.parametrize(
@@ -253,11 +259,13 @@ def test_a_ring_is_far_from_what_is_selected_alone() -> None:
         ("38.1012", "ring-2 fits"),  # as far from ring-2 as the limit
         ("38.1013", ""),
         ("37.9400", ""),  # nearer to ring-1 itself
-        ("38.0512", ""),  # within the limit of ring-1: it says nothing
+        ("38.0400", ""),  # within the limit of ring-1, and too far from ring-2 for a check
+        ("38.0512", "ring-2 fits"),  # within it too, and what ring-2 would show: a flag
     ],
 )
 def test_another_ring_is_named_where_it_fits_within_the_limit(shown: str, named: str) -> None:
-    """It is named where the indication is beyond the preset limit on the ring in hand, and within it on the other."""
+    """It is named where the indication is beyond the preset limit on the ring in hand, and within it on the other; or
+    where a check would name it."""
     said = why(mastered(shown, compare_masters=True))
     assert (named in said) if named else ("fits" not in said)
 
