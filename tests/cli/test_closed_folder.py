@@ -50,6 +50,7 @@ def folder() -> Iterator[Path]:
             fill(Path(name) / below / "journal.db", 20)
         for path in (Path(name) / "data").iterdir():
             path.chmod(0o666)
+        (Path(name) / "closed.db").touch(0o000)
         (Path(name) / "closed").chmod(0o000)
         yield Path(name)
         (Path(name) / "closed").chmod(0o700)
@@ -68,3 +69,12 @@ def test_it_is_said_that_it_may_not_be_entered(
     assert code == 2
     assert str(folder / "closed") in told
     assert "ermission" in told or "rights" in told
+
+
+def test_a_backup_that_may_not_be_read_is_named(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It is the backup that is closed, and not the folder that it is restored into."""
+    main(["restore", "nowhere", str(folder / "new")])
+    capsys.readouterr()
+    with somebody_else():
+        assert main(["restore", str(folder / "closed.db"), str(folder / "new")]) == 2
+    assert f"can't read {folder}/closed.db: Permission denied" in capsys.readouterr().err

@@ -94,6 +94,10 @@ def restore(
         raise JournalError(f"{folder} is a file", hint="name the station's data folder")
     if not schema.journal_file(file).is_file():
         raise JournalError(f"there is no backup at {file}", hint="name the file that was written")
+    try:
+        schema.journal_file(file).open("rb").close()
+    except OSError as cause:
+        raise JournalError(f"can't read {file}: {cause.strerror}", hint="become who may read it") from cause
     part = part_of(target)
     try:
         make(folder)
