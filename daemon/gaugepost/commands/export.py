@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import csv
+import errno
 import itertools
 import json
 import os
@@ -92,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return _STOPPED_READING
     except OSError as error:
-        return _failed(error, 3)
+        return _failed(_unwritten(args.output, error), 3)
     finally:
         reader.close()
     return 0
@@ -164,6 +165,18 @@ def _columns(text: str) -> tuple[str, ...]:
             f"no column is called {', '.join(unknown)}; there are: {', '.join(COLUMNS)}"
         )
     return names
+
+
+def _unwritten(output: Path | None, error: OSError) -> JournalError:
+    """Return what to tell of an output that can't be written: nothing of a named file is there then."""
+    where = "the output" if output is None else str(output)
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+    hint = (
+        "free space on that disk"
+        if full
+        else "name a file in a folder that is there, and that you may write to"
+    )
+    return JournalError(f"{where} can't be written: {error.strerror or error}", hint=hint)
 
 
 def _failed(error: Exception, code: int) -> int:
