@@ -13,8 +13,9 @@ from gaugepost.core.bench.tracing.rejudging import to_rejudge
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.errors import ValueRefused
+from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Kind
-from gaugepost.core.setup import Combine, PlaceEntry
+from gaugepost.core.setup import Combine, Confirm, PlaceEntry, ScannerEntry
 from tests.core.station import AIR, RING, Hand, set_up
 from tests.core.trail import Trail
 
@@ -314,3 +315,19 @@ def test_a_member_from_before_the_period_that_changes_is_judged_again_with_its_r
     trail = Trail(hand.records)
     assert [row.base for row in trace(trail, asked, Revision(), result).rows] == [second, result]
     assert [row.base for row in trace(trail, asked, larger, result).rows] == [first, second, result]
+
+
+@pytest.mark.parametrize("unit", [None, Unit.MM])
+def test_what_was_sent_while_a_ring_was_read_and_not_taken_has_no_numbers(unit: Unit | None) -> None:
+    """It is listed with its gauge and stays as it is: no value is made of it, and its own reason is kept."""
+    scanned = {"confirm": Confirm.SCAN}
+    scanner = ScannerEntry(name="hand", link="usb-9", codes=("SN-{serial_number}",))
+    hand = Hand(set_up(scanned, scanners={"hand": scanner}))
+    begun = hand.do(ev.BeginMastering("bore-1", ("ring-1",), (), readings=1))
+    assert begun.reply.accepted, begun.reply
+    sent = hand.show("38.004", unit=unit)
+    assert (sent.kind, sent.verdict) == (Kind.READING, "not-judged")
+    trail, asked = Trail(hand.records), Asked(What.GAUGE, "bore-1")
+    for revision in (Revision(), Revision(masters={"ring-1": {"size": D("38.0002")}})):
+        (row,) = trace(trail, asked, revision, len(hand.records)).rows
+        assert row.made == sent

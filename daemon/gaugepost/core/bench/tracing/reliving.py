@@ -17,6 +17,7 @@ from gaugepost.core.bench.apply import apply, resting
 from gaugepost.core.bench.budgeting import Unstated, check_budget, fields_of
 from gaugepost.core.bench.combining import budget_made, completed, member_of
 from gaugepost.core.bench.judging import judged
+from gaugepost.core.bench.judging.fields import NO_CHARACTERISTIC
 from gaugepost.core.bench.outcomes import as_part, spans
 from gaugepost.core.bench.standing import beyond_range
 from gaugepost.core.bench.state import Group, Member, State
@@ -209,6 +210,10 @@ class _Bench:
         assert record.gauge is not None and record.indication is not None
         if record.set_up != state.set_up_sequence:
             return None  # the station file of its day is missing
+        if record.characteristic is None and NO_CHARACTERISTIC not in (record.reasons or ()):
+            return Relived(
+                entry.sequence, record
+            )  # sent while a master was read, and not taken: it has no numbers
         known = state.gauges[record.gauge]
         mastered = known.mastered.sequence if known.mastered is not None else None
         if record.mastering not in (None, mastered):
