@@ -41,7 +41,8 @@ def lines(made: Trace, epoch: str, *, every: bool) -> Iterator[str]:
     if made.voided:
         yield f"  besides    {made.voided} that were voided"
     if made.lost:
-        yield f"  besides    {made.lost} that can't be made again: records that they rest on are missing"
+        why = "records that they rest on are missing, or two masters come out equal or exchanged"
+        yield f"  besides    {made.lost} that can't be made again: {why}"
     if made.revision:
         yield f"  changed    {said['changed']}, and the decision of {said['decision_changed']}"
     for each in made.checks:

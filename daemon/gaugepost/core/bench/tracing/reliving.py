@@ -26,11 +26,10 @@ from gaugepost.core.bench.tracing.basis import Basis, corrected
 from gaugepost.core.bench.tracing.records import Records
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.conformity import Verdict
-from gaugepost.core.errors import ValueRefused
 from gaugepost.core.frozen import changed, filled
 from gaugepost.core.indication import Moment
 from gaugepost.core.mastering import correct, mean
-from gaugepost.core.quantity import CONTEXT, Unit, exact_text, parse_number, to_mm
+from gaugepost.core.quantity import CONTEXT, Unit, parse_number, to_mm
 from gaugepost.core.record import Entry, Kind, Record
 from gaugepost.core.setup import Body, CharacteristicEntry, MasterEntry, from_document, to_document
 from gaugepost.core.uncertainty import Budget
@@ -141,6 +140,7 @@ class _Bench:
         self._start = start.sequence
         self._members: dict[int, tuple[Member, Record, frozenset[str]]] = {}
         self._mastered_by: dict[int, frozenset[str]] = {}
+        self._without_scale: set[int] = set()
 
     def step(self, entry: Entry) -> Relived | None:
         """Return what a record that was chosen, or a check, comes to; follow every other."""
@@ -177,8 +177,8 @@ class _Bench:
         found, fields = self._temperatures(record, Body.GAUGE, Body.MASTER)
         self._mastered_by[sequence] = found
         record = replace(record, **fields) if fields else record
-        if self._revision.masters and record.code == "accepted":
-            _scale_holds(masters, record, set_up.gauges[gauge].sense)
+        if not _has_scale(masters, record, set_up.gauges[gauge].sense):
+            self._without_scale.add(sequence)
         if record.master_spans_mm is None or not self._is_revised(*names):
             return record
         at, master_at = recorded(record, Body.GAUGE), recorded(record, Body.MASTER)
@@ -218,6 +218,8 @@ class _Bench:
         mastered = known.mastered.sequence if known.mastered is not None else None
         if record.mastering not in (None, mastered):
             return None  # the mastering that it rests on is
+        if record.mastering in self._without_scale:
+            return None  # its two masters come out equal, or exchanged
         if self._revision and self._start and (mastered or 0) <= self._start:
             return None  # it is archived, and mastered as the station file said then
         found, fields = self._temperatures(record, Body.PART, Body.GAUGE)
@@ -302,18 +304,13 @@ class _Bench:
         return frozenset(found), fields
 
 
-def _scale_holds(masters: list[MasterEntry], record: Record, sense: int) -> None:
-    """Raise `ValueRefused` where two masters can't have had these sizes: the gauge went from one to the other."""
-    if len(masters) < 2:
-        return
+def _has_scale(masters: list[MasterEntry], record: Record, sense: int) -> bool:
+    """Whether masters can have had these sizes: the gauge went the way of them, from one of two to the other."""
+    if len(masters) < 2 or record.code != "accepted":
+        return True
     assert record.master_indications_mm is not None
     (first, second), (on_first, on_second) = masters, record.master_indications_mm
-    if sense * (on_second - on_first) * (second.size_mm - first.size_mm) <= 0:
-        raise ValueRefused(
-            f"with {exact_text(first.size_mm)} mm for {first.name} and {exact_text(second.size_mm)} mm for "
-            f"{second.name} no gauge could have been mastered on both, as one was",
-            hint="check the size and its unit",
-        )
+    return sense * (on_second - on_first) * (second.size_mm - first.size_mm) > 0
 
 
 def _doubted(made: Record, entry: CharacteristicEntry, doubts: tuple[str, ...]) -> Record:

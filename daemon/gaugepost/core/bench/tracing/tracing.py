@@ -68,7 +68,7 @@ class Trace:
     bases: Mapping[int, int]
     """What members of results began as, where that is another record."""
     lost: int
-    """How many could not be made again: records that they rest on are missing."""
+    """How many could not be made again: what they rest on is missing, or is two masters that come out equal."""
     others: tuple[Row, ...] = ()
     """Members of such results that did not depend on it themselves: they stay as they are."""
 
