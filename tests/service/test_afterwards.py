@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench_tools.accounts import until
 from tests.bench_tools.daemon import Daemon, Port, station_file
 
 
@@ -135,7 +136,8 @@ def test_a_form_comes_with_its_places_and_goes_with_them(tmp_path: Path) -> None
         (form,) = daemon.wait_for(1, kind="form")
         assert (form["taper_mm"], form["characteristic"], form["piece"]) == ("0.002500000", "B", "1")
         assert form["members"][1] == bottom["id"]
-        assert any(row["kind"] == "form" and row["taper_mm"] == "0.002500000" for row in daemon.rows())
+        taper = ("form", "0.002500000")
+        until(daemon, lambda: taper in {(row["kind"], row["taper_mm"]) for row in daemon.rows()}, "the form")
         daemon.post(f"/records/{bottom['id']}/amendment", {"piece": "2", "reason": "called out wrong"})
         (void,) = daemon.wait_for(1, kind="void")
         assert void["replaces"] == form["id"]
