@@ -11,8 +11,10 @@ import pytest
 from openpyxl import load_workbook
 from openpyxl.workbook.defined_name import DefinedName
 
-from gaugepost.contract import Unreachable
-from tests.contract.workbook_bench import deliver, record, sheet, values
+from gaugepost.contract import StationFacts, Unreachable
+from gaugepost_adapters.destinations.workbook.looking import look
+from gaugepost_adapters.destinations.workbook.settings import WorkbookSettings
+from tests.contract.workbook_bench import BERLIN, PLAIN, deliver, record, sheet, values
 
 pytestmark = pytest.mark.asyncio
 
@@ -68,6 +70,26 @@ async def test_a_sheet_may_be_renamed(file: Path, tmp_path: Path) -> None:
         book.save(file)
     assert (await deliver(tmp_path, record(2, piece="2", operator="M2"), **shown)).refused == []
     assert (values(file, "B1"), values(file, "B5:C6")) == (["M2"], [1, 38.0121, 2, 38.0121])
+
+
+@pytest.mark.parametrize("first", ["a cover", "a copy"])
+async def test_a_sheet_may_get_another_one_in_front(first: str, file: Path, tmp_path: Path) -> None:
+    """What was filled goes on being filled where no sheet is named; what is put before it is not written into."""
+    shown: dict[str, Any] = {"cells": {"B1": "operator"}}
+    await deliver(tmp_path, record(1, operator="M1"), **shown)
+    with closing(load_workbook(file)) as book:
+        page = book.copy_worksheet(book["Measured"]) if first == "a copy" else book.create_sheet()
+        page.title = "New"
+        book.move_sheet(page, -1)
+        book.save(file)
+    before = values(file, "A1:G16", "New")
+    assert (await deliver(tmp_path, record(2, piece="2", operator="M2"), **shown)).refused == []
+    assert values(file, "A1:G16", "New") == before
+    assert (values(file, "B1", "Measured"), values(file, "B5:C6", "Measured")) == (
+        ["M2"], [1, 38.0121, 2, 38.0121],
+    )  # fmt: skip
+    looked = look(WorkbookSettings(**PLAIN | shown), StationFacts("bench 1", BERLIN, tmp_path), {})
+    assert "pieces: 12 in Measured!B5:B16, 2 of them with a name now" in looked.lines
 
 
 async def test_a_cell_that_an_older_program_filled_is_ours(file: Path, tmp_path: Path) -> None:

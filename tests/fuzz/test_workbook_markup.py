@@ -71,12 +71,12 @@ def damaged(parts: dict[str, bytes], dice: random.Random) -> bytes:
 def outcome(data: bytes) -> str:
     records = [((0, n), record(n, piece=str(n))) for n in (1, 2)]
     try:
-        opened = book(data, SETTINGS)
+        opened = book(data, SETTINGS, {})
         plan = opened.plan(records, {}, {str(each["id"]) for _, each in records}, ZoneInfo("UTC"))
         filled = opened.filled(plan.entries)
     except ValueRefused as refused:
         return "refused" if refused.finding and refused.hint else f"refused without a word: {refused!r}"
-    again = book(filled, SETTINGS).plan(records, plan.ours, (), ZoneInfo("UTC"))
+    again = book(filled, SETTINGS, plan.ours).plan(records, plan.ours, (), ZoneInfo("UTC"))
     assert not again.entries, "what was filled in is not found there"
     return "filled"
 

@@ -102,8 +102,8 @@ class Book:
         )
 
 
-def book(data: bytes, settings: WorkbookSettings) -> Book:
-    """Return the workbook in `data`.
+def book(data: bytes, settings: WorkbookSettings, ours: Mapping[Slot, str]) -> Book:
+    """Return the workbook in `data`; `ours` is what was filled in before.
 
     Raises:
         ValueRefused: it can't be filled without harm, or is not as the settings say.
@@ -111,7 +111,7 @@ def book(data: bytes, settings: WorkbookSettings) -> Book:
     with damage_refused():
         package = ooxml.read(data)
         sheets = sheets_of(package)
-        return Book(package, sheets, layout(settings, package, sheets))
+        return Book(package, sheets, layout(settings, package, sheets, ours))
 
 
 @contextmanager

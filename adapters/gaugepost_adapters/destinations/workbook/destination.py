@@ -111,7 +111,11 @@ class Workbook:
                     )
                 self._memory = Memory(self._places.memory)
                 _FILLED.add(self._places.memory)
-            book(saving.read(path).data, self._settings)
+            book(
+                saving.read(path).data,
+                self._settings,
+                {} if self._places.template else self._memory.ours(ONLY),
+            )
         except sqlite3.Error as cause:
             raise unreachable(self._places.memory, cause) from cause
         except (OSError, ValueRefused) as cause:
@@ -198,9 +202,10 @@ class Workbook:
                     hint=f"put the sheet there, or make one: gaugepost workbook new STATION {path}",
                 )
             source = old.data if old is not None else saving.read(like or path).data
-            opened = book(source, self._settings)
+            ours = memory.ours(name)
+            opened = book(source, self._settings, ours)
             of_here = [str(record["id"]) for _, record in fresh]
-            plan = opened.plan(memory.known(name, fresh), memory.ours(name), of_here, self._zone)
+            plan = opened.plan(memory.known(name, fresh), ours, of_here, self._zone)
             if plan.entries:
                 if old is not None:
                     saving.check_free(path)

@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 from gaugepost.contract import Publication
 from gaugepost.contract.text import is_number, neutralised
 from gaugepost_adapters.destinations.csv_rows import NUMBERS
-from gaugepost_adapters.destinations.workbook.layout import ONCE, Block, Layout, Slot
+from gaugepost_adapters.destinations.workbook.layout import HOME, ONCE, Block, Layout, Slot
 from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
 from gaugepost_adapters.destinations.workbook.ooxml.sheet import Held, Sheet
 from gaugepost_adapters.destinations.workbook.records import (
@@ -132,6 +132,8 @@ class _Filling:
         self._fill_cells()
         self._refuse_homeless()
         self._settle()
+        if self._plan.ours and self._layout.home:
+            self._plan.ours[HOME] = self._layout.home
         return self._plan
 
     def held(self, cell: Cell) -> Held:

@@ -25,6 +25,10 @@ class Slot(NamedTuple):
     purpose: str
 
 
+HOME = Slot(ONCE, "the sheet of addresses that name none")
+"""Which one that was when it was filled: whoever puts a cover in front of it has not moved the cells."""
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """The cells of one entry of `fill`."""
@@ -49,6 +53,8 @@ class Layout:
     """Single cells, and the names of what they show."""
     slots: Mapping[Cell, Slot]
     """Every cell that is filled, and what it is for."""
+    home: str
+    """The sheet of addresses that name none, where the station file does not say it."""
 
     @property
     def read(self) -> frozenset[Cell]:
@@ -62,16 +68,21 @@ def sheets_of(package: Package) -> dict[str, Sheet]:
     return {name: Sheet(name, package.parts[part], strings, part) for name, part in package.sheets.items()}
 
 
-def layout(settings: WorkbookSettings, package: Package, sheets: Mapping[str, Sheet]) -> Layout:
-    """Return where things stand.
+def layout(
+    settings: WorkbookSettings, package: Package, sheets: Mapping[str, Sheet], ours: Mapping[Slot, str]
+) -> Layout:
+    """Return where things stand; `ours` is what was filled in before.
 
     Raises:
         ValueRefused: the workbook has no such cells, they do not fit each other, or filling them would do harm.
     """
+    before = ours.get(HOME, "")
+    home = settings.sheet or (before if before in package.sheets else next(iter(package.sheets)))
+    meant = home if settings.sheet or before else ""
 
     def refer(text: str, key: str) -> Area:
         try:
-            return package.refer(text, settings.sheet or "")
+            return package.refer(text, meant)
         except ValueRefused as refused:
             raise ValueRefused(f"{key} = {text!r}: {refused.finding}", hint=refused.hint) from refused
 
@@ -120,7 +131,7 @@ def layout(settings: WorkbookSettings, package: Package, sheets: Mapping[str, Sh
                 hint="give each cells of its own",
             )
         slots[cell] = slot
-    made = Layout(named, of_lots, tuple(blocks), cells, slots)
+    made = Layout(named, of_lots, tuple(blocks), cells, slots, "" if settings.sheet else home)
     _hold(made, package, sheets)
     return made
 

@@ -14,8 +14,8 @@ from gaugepost.contract import AdapterSettings, StationFacts, Unreachable, Value
 from gaugepost.contract.sheets import CharacteristicEntry, Combine, Fault, Looked, exact_text, from_mm
 from gaugepost_adapters.destinations.workbook import saving
 from gaugepost_adapters.destinations.workbook.book import Book, damage_refused
-from gaugepost_adapters.destinations.workbook.filling import Plan, differing
-from gaugepost_adapters.destinations.workbook.layout import Block, layout, sheets_of
+from gaugepost_adapters.destinations.workbook.filling import Plan, Record, differing
+from gaugepost_adapters.destinations.workbook.layout import Block, Slot, layout, sheets_of
 from gaugepost_adapters.destinations.workbook.memory import Memory
 from gaugepost_adapters.destinations.workbook.ooxml import package as ooxml
 from gaugepost_adapters.destinations.workbook.ooxml.address import Cell
@@ -40,8 +40,9 @@ def look(settings: AdapterSettings, station: StationFacts, characteristics: Char
     lines = [f"{path}{', the template of every lot' if settings.by_lot else ''}"]
     try:
         data = saving.read(path).data
+        known, ours = _remembered(places)
         with damage_refused():
-            opened = _opened(settings, data, {fault.key[1] for fault in faults})
+            opened = _opened(settings, data, {fault.key[1] for fault in faults}, ours)
     except FileNotFoundError:
         faults.append(
             Fault(
@@ -65,7 +66,7 @@ def look(settings: AdapterSettings, station: StationFacts, characteristics: Char
             faults += opened
         else:
             faults += _limit_faults(settings, opened, characteristics)
-            plan = _plan(opened, places, station)
+            plan = opened.plan(known, ours, (), station.zone)
             faults += _strange(opened, plan)
             lines += _lines(settings, opened, plan, characteristics)
             faults += _shut(places.path(ONLY), key, is_there=not settings.by_lot)
@@ -106,7 +107,9 @@ def _fill_faults(number: int, fill: Fill, characteristics: Characteristics) -> I
         )
 
 
-def _opened(settings: WorkbookSettings, data: bytes, told: set[str | int]) -> Book | list[Fault]:
+def _opened(
+    settings: WorkbookSettings, data: bytes, told: set[str | int], ours: Mapping[Slot, str]
+) -> Book | list[Fault]:
     """Return the workbook, or everything that keeps it from being filled but for entries of which that was `told`.
 
     Raises:
@@ -117,12 +120,12 @@ def _opened(settings: WorkbookSettings, data: bytes, told: set[str | int]) -> Bo
     faults = []
     for number, fill in enumerate(settings.fill):
         try:
-            layout(settings.model_copy(update={"fill": (fill,), "cells": {}}), package, sheets)
+            layout(settings.model_copy(update={"fill": (fill,), "cells": {}}), package, sheets, ours)
         except ValueRefused as refused:
             faults.append(Fault(refused.finding, refused.hint, ("fill", number)))
     if not faults:
         try:
-            return Book(package, sheets, layout(settings, package, sheets))
+            return Book(package, sheets, layout(settings, package, sheets, ours))
         except ValueRefused as refused:
             return [Fault(refused.finding, refused.hint)]
     first = faults[0]
@@ -151,15 +154,15 @@ def _drawn(entry: CharacteristicEntry) -> tuple[str, str]:
     return lower, upper
 
 
-def _plan(book: Book, places: Places, station: StationFacts) -> Plan:
-    """Return what is still to be written for the records that were handed over so far."""
+def _remembered(places: Places) -> tuple[list[Record], dict[Slot, str]]:
+    """Return the records that were handed over so far, and what was filled in."""
     if places.template is None and places.memory.exists():
         try:
             with closing(Memory(places.memory, only_to_read=True)) as memory:
-                return book.plan(memory.known(ONLY, ()), memory.ours(ONLY), (), station.zone)
+                return memory.known(ONLY, ()), memory.ours(ONLY)
         except sqlite3.Error:  # one of an older program: it is the delivery that tells
             pass
-    return book.plan((), {}, (), station.zone)
+    return [], {}
 
 
 def _strange(book: Book, plan: Plan) -> Iterator[Fault]:

@@ -112,7 +112,7 @@ class WorkbookSettings(AdapterSettings):
     template: str | None = Field(default=None, min_length=1)
     """The workbook that a lot's is made from, where there is one for each lot."""
     sheet: str | None = Field(default=None, min_length=1)
-    """The sheet of addresses that name none; where it is missing, the first."""
+    """The sheet of addresses that name none; where it is missing, the one that was the first when it was filled."""
     pieces: str | None = None
     """Cells of the pieces' names, in one row or column: a piece's row is the one that has its name, else the first
     that has none. Where it is missing, the sheet shows the piece measured last."""
