@@ -210,10 +210,9 @@ class _Bench:
         assert record.gauge is not None and record.indication is not None
         if record.set_up != state.set_up_sequence:
             return None  # the station file of its day is missing
-        if record.characteristic is None and NO_CHARACTERISTIC not in (record.reasons or ()):
-            return Relived(
-                entry.sequence, record
-            )  # sent while a master was read, and not taken: it has no numbers
+        is_of_master = record.characteristic is None and NO_CHARACTERISTIC not in (record.reasons or ())
+        if is_of_master and (record.derivation or 1) > 4:
+            return Relived(entry.sequence, record)  # and was not taken: it has no numbers
         known = state.gauges[record.gauge]
         mastered = known.mastered.sequence if known.mastered is not None else None
         if record.mastering not in (None, mastered):
