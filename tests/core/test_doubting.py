@@ -14,7 +14,7 @@ from gaugepost.core.bench.events import Doubtful
 from gaugepost.core.bench.tracing.dependants import Asked, What
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import CheckRow, Row, Trace, trace
-from gaugepost.core.record import Entry, Kind, Record
+from gaugepost.core.record import DERIVATION, Entry, Kind, Record
 from tests.core.station import GAUGE, RING, Hand, set_up
 from tests.core.trail import Trail
 
@@ -184,6 +184,7 @@ def test_a_doubt_in_what_was_found_is_a_mark_for_each() -> None:
             count=each.count,
             text="it was dropped",
             set_up=hand.state.set_up_sequence,
+            derivation=DERIVATION,
         )
         for each in found
     )
@@ -214,6 +215,7 @@ def test_a_doubt_in_a_gauge_marks_all_since_its_last_good_check() -> None:
             text="it fell",
             ends_mastering=True,
             set_up=hand.state.set_up_sequence,
+            derivation=DERIVATION,
         ),
     )
     assert hand.show("38.010").verdict == "not-judged"

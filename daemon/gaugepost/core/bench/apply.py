@@ -8,7 +8,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
-from gaugepost.core.bench.combining.groups import gathers, joined, member_of, without
+from gaugepost.core.bench.combining.groups import gathers, joined, member_of, without, without_doubtful
 from gaugepost.core.bench.commands.reload import RELOADED
 from gaugepost.core.bench.schedule import due_by_lot, is_another_piece, opens
 from gaugepost.core.bench.state import GaugeState, Scatter, State
@@ -277,6 +277,14 @@ def _amendment(state: State, record: Record) -> State:
     return changed(state, counts=state.counts.one_more(key))
 
 
+def _suspect(state: State, record: Record) -> State:
+    """What is in doubt enters no result: until derivation 5 it did, and nothing said so of what was made of it."""
+    state = steps.said(state, record)
+    if record.gauge is None or record.first is None or record.last is None or (record.derivation or 0) < 5:
+        return state
+    return changed(state, groups=without_doubtful(state, record.gauge, record.first, record.last))
+
+
 def _lifted(state: State, record: Record) -> State:
     assert record.replaces is not None
     return changed(state, replaced=state.replaced.and_(record.replaces, state.sequence))
@@ -304,7 +312,7 @@ _STEPS: dict[Kind, Callable[[State, Record], State]] = {
     Kind.VOID: _void,
     Kind.AMENDMENT: _amendment,
     Kind.REJUDGED: rejudged,
-    Kind.SUSPECT: steps.said,
+    Kind.SUSPECT: _suspect,
     Kind.LIFTED: _lifted,
     Kind.TRIGGER: _trigger,
     Kind.SALVAGE: lambda state, record: _forgotten(state),

@@ -235,4 +235,5 @@ def _suspect(state: State, gauge: str, first: int, check: Record) -> Record:
         count=state.gauges[gauge].readings,
         text="what was measured since the last good check is in doubt: measure again what matters",
         set_up=state.set_up_sequence,
+        derivation=state.derivation if state.derivation > 4 else None,
     )

@@ -100,6 +100,31 @@ def without(groups: Mapping[str, Group], sequence: int) -> dict[str, Group]:
     }
 
 
+def without_doubtful(state: State, gauge: str, first: int, last: int) -> dict[str, Group]:
+    """Return the groups without what the gauge measured from `first` to `last`, judged again since or not."""
+    return {
+        name: Group(
+            group.lot,
+            group.piece,
+            {
+                place: tuple(each for each in taken if not (each.gauge == gauge and each.sequence in doubted))
+                for place, taken in group.places.items()
+            },
+        )
+        for name, group in state.groups.items()
+        for doubted in (_standing(state, group, first, last),)
+    }
+
+
+def _standing(state: State, group: Group, first: int, last: int) -> set[int]:
+    """Return the members of a group that were measured from `first` to `last`, by what they are by now."""
+    members = {each.sequence for taken in group.places.values() for each in taken}
+    found = {each for each in members if first <= each <= last}
+    if any(each > last for each in members):  # it may stand for an earlier one
+        found |= members.intersection(state.replaced.of_range(first, last))
+    return found
+
+
 def place_of(state: State, entry: CharacteristicEntry) -> str | None:
     """Return where on the feature the next reading is: as the person said, else the first place measured least."""
     if state.position is not None or not entry.positions:

@@ -62,4 +62,5 @@ def _marked(
         text=reason,
         ends_mastering=ends_mastering,
         set_up=state.set_up_sequence,
+        derivation=state.derivation if state.derivation > 4 else None,
     )

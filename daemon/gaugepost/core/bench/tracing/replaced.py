@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Self
 
@@ -28,6 +28,13 @@ class Replaced:
         while (by := self.get(sequence)) is not None:
             sequence = by
         return sequence
+
+    def of_range(self, first: int, last: int) -> Iterator[int]:
+        """Yield what stands by now for records from `first` to `last` that were replaced."""
+        for page in range(first // _ON_A_PAGE, last // _ON_A_PAGE + 1):
+            for sequence in self.pages.get(page, ()):
+                if first <= sequence <= last:
+                    yield self.standing(sequence)
 
     def and_(self, sequence: int, by: int) -> Self:
         """Return the same with one more."""
