@@ -143,6 +143,76 @@ def test_a_taper_has_it_too() -> None:
     assert made["taper"].standard_mm == pytest.approx(math.hypot(stretched, OWN * math.sqrt(2)), rel=1e-5)
 
 
+def test_a_side_of_a_difference_counts_where_the_place_lies() -> None:
+    """Not where each of its readings does: they are one size, their mean."""
+    at, entry = on_both(), replace(BORE, combine=Combine.RANGE, nominal_mm=None, lower_mm=None)
+    values, sizes = ("38.090", "38.110", "38.000", "38.000"), (D("38.100"), D("38.000"))
+    members = tuple(member(mastered=at, value_mm=D(size)) for size in values)
+    made = stated(result_budget(two(), entry, members, sizes))
+    stretched = OF_EACH * math.sqrt(2) * 0.1 / float(LARGE - SMALL)
+    assert made.standard_mm == pytest.approx(math.hypot(stretched, S, STEP / math.sqrt(6)), rel=1e-5)
+
+
+def test_a_shared_certificate_counts_in_a_size_between_rings_and_in_no_difference() -> None:
+    """Between them a shared error is whole in a size; how far it would cancel in a difference, nobody says."""
+    at, entry = on_both(), replace(BORE, combine=Combine.RANGE, nominal_mm=None, lower_mm=None)
+    sizes = (D("38.0026"), D("38.0014"))
+    members = tuple(member(mastered=at, value_mm=size) for size in sizes)
+    alone, shared = (
+        stated(result_budget(rings, entry, members, sizes)) for rings in (two(), two(certificate="C"))
+    )
+    assert shared.standard_mm == alone.standard_mm
+    assert not any("as at" in note for note in shared.assumed), "it is known where it counts"
+    narrow = replace(BORE, lower_mm=sizes[1], upper_mm=sizes[0], nominal_mm=None)
+    one, other = (
+        stated(of_reading(rings, narrow, at)).standard_mm for rings in (two(), two(certificate="C"))
+    )
+    assert other > one
+
+
+def test_readings_of_a_range_count_where_they_lie() -> None:
+    """A range's limits are no size; before anything is measured, it is the rings' own size that is in question."""
+    entry = replace(BORE, combine=Combine.RANGE, nominal_mm=None, lower_mm=None, upper_mm=D("0.010"))
+    for value in ("38.002", "38.100"):
+        made = stated(of_reading(two(), entry, on_both(), value_mm=D(value)))
+        assert at_20(made) == pytest.approx(math.hypot(lever(float(value)), OWN), rel=1e-6)
+    assert at_20(stated(of_reading(two(), entry, on_both()))) == pytest.approx(
+        math.hypot(OF_EACH, OWN), rel=1e-6
+    )
+
+
+def test_a_mean_is_as_far_out_as_its_size() -> None:
+    """What scatters shrinks, neither digits nor the lever: alone, in a result, and as one side of a difference."""
+    own = math.hypot(S / math.sqrt(2), STEP / math.sqrt(12))
+    expected = pytest.approx(math.hypot(lever(38.1), own), rel=1e-6)
+    assert at_20(stated(of_reading(two(), at=on_both(), value_mm=D("38.100"), readings=2))) == expected
+    side = of_reading(two(), at=on_both(), value_mm=D("38.100"), readings=2, in_difference=True)
+    assert at_20(stated(side)) == expected
+    assert not any("as at" in note for note in stated(side).assumed)
+    members = (member(mastered=on_both(), value_mm=D("38.100")),) * 2
+    result = result_budget(
+        two(), replace(BORE, combine=Combine.MEAN, readings=2), members, (D("38.100"),) * 2
+    )
+    assert at_20(stated(result)) == expected
+
+
+def test_one_master_cancels_in_a_difference_whole() -> None:
+    """So a side of a difference has the budget of any reading: one and the same."""
+    set_up, at = known(), mastered()
+    alone, side = (
+        of_reading(set_up, at=at, value_mm=D("38.010"), in_difference=differs) for differs in (False, True)
+    )
+    assert side is alone
+
+
+def test_a_characteristic_without_a_size_has_no_budget() -> None:
+    """Nothing says where the masters' errors would count."""
+    entry = replace(BORE, nominal_mm=None, lower_mm=None, upper_mm=None)
+    made = of_reading(two(), entry, on_both())
+    assert not isinstance(made, Budget)
+    assert made.reasons == ("the characteristic has no size",)
+
+
 def test_what_is_read_counts_in_lengths() -> None:
     """Where two rings have it that a gauge shows half of what it moves, its digits and its scatter are twice as much.
 
@@ -152,10 +222,14 @@ def test_what_is_read_counts_in_lengths() -> None:
     at = mastered(masters=("small", "large"), cold=Line(shown, sizes, 1))
     read = [GTC.ureal(float(x), math.sqrt(S**2 / 2 + STEP**2 / 12)) for x in shown]
     rings = [GTC.ureal(float(size), U_RING) for size in sizes]
-    now = GTC.ureal(38.008, OWN)
+    now = GTC.ureal(38.008, OWN) + GTC.ureal(0, 0.0009 / math.sqrt(3))
     length = rings[0] + (rings[1] - rings[0]) * (now - read[0]) / (read[1] - read[0])
     assert GTC.value(length) == pytest.approx(38.015)
-    made = stated(of_reading(two(), replace(BORE, lower_mm=None, upper_mm=D("38.015")), at))
+    station = two()
+    gauges = {name: replace(each, maximum_error_mm=D("0.0009")) for name, each in station.gauges.items()}
+    made = stated(
+        of_reading(replace(station, gauges=gauges), replace(BORE, lower_mm=None, upper_mm=D("38.015")), at)
+    )
     assert at_20(made) == pytest.approx(GTC.uncertainty(length), rel=1e-6)
     was = stated(of_reading(two(), at=at, derivation=4))
     assert at_20(was) == pytest.approx(math.hypot(lever(38), OWN), rel=1e-6)

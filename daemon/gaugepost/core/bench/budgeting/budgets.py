@@ -274,7 +274,7 @@ def _gauging(
 def _scale(mastered: Mastered) -> float:
     """Return how much a length changes with its indication: as two masters have it, 1 with one."""
     shown, lengths = mastered.cold.indications_mm, mastered.cold.lengths_mm
-    if len(shown) < 2 or shown[0] == shown[1]:
+    if len(shown) < 2:
         return 1.0
     return abs(float(lengths[1] - lengths[0]) / float(shown[1] - shown[0]))
 
