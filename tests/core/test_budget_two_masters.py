@@ -11,7 +11,7 @@ import GTC
 import pytest
 from hypothesis import given, strategies as st
 
-from gaugepost.core.bench.budgeting import form_budgets, result_budget
+from gaugepost.core.bench.budgeting import form_budgets, of_result, result_budget
 from gaugepost.core.bench.events import BeginMastering
 from gaugepost.core.bench.state import Mastered
 from gaugepost.core.conformity import parse_rule
@@ -130,6 +130,14 @@ def test_a_range_has_the_error_of_the_scale() -> None:
         assert made.standard_mm == pytest.approx(math.hypot(stretched, OWN * math.sqrt(2)), rel=1e-5)
     was = stated(result_budget(two(), entry, members, sizes, derivation=4))
     assert was.standard_mm == pytest.approx(OWN * math.sqrt(2), rel=1e-5)
+
+
+def test_a_range_that_is_not_measured_yet_says_what_is_left_out() -> None:
+    """Before there are sizes nobody knows how far apart they are; with one master nothing is left out."""
+    entry = replace(BORE, combine=Combine.RANGE, readings=2, nominal_mm=None, lower_mm=None)
+    for masters, said in ((("small", "large"), True), (("small",), False)):
+        made = stated(of_result(stated(of_reading(two(), entry, mastered(masters=masters))), entry))
+        assert any("what two masters stretch" in note for note in made.assumed) is said
 
 
 def test_a_taper_has_it_too() -> None:

@@ -16,6 +16,7 @@ from gaugepost.core.uncertainty.differing import Size, of_difference
 from gaugepost.core.uncertainty.rank import of_ends, of_farthest, of_range
 
 RANGE_MODEL = "R = Dmax − Dmin"
+STRETCHED = "what two masters stretch in it goes with the range, and is left out until sizes are measured"
 SURE_OF_RANK = 6.0
 """Sizes that are so many of their own standard uncertainties apart are in their true order: all but 2 in 100,000."""
 TWO = 1.41421
@@ -154,7 +155,10 @@ def expected_range(made: Budget, entry: CharacteristicEntry) -> Budget:
     """Return the budget of a range where each reading has the budget `made`: the most it can be, of equal sizes."""
     places, at_each = sizes_of(entry)
     ends = [Size(made, weight, at_each) for weight in (1.0, -1.0)]
-    return of_difference(ends, of_range(places) / TWO, RANGE_MODEL)
+    found = of_difference(ends, of_range(places) / TWO, RANGE_MODEL)
+    if sum(each.quantity.startswith("size of ") for each in made.components) > 1:
+        return replace(found, assumed=(*found.assumed, STRETCHED))
+    return found
 
 
 def form_budgets(
