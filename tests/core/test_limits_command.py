@@ -169,6 +169,23 @@ def test_acceptance_limits_are_shown_for_an_uncertainty(capsys: pytest.CaptureFi
     assert answer["cautions"] == []
 
 
+@pytest.mark.parametrize("text", ["25 H7", "38 G6", "16 F8", "120 JS7"])
+def test_what_is_told_in_rounded_inches_is_accepted_or_rejected(
+    text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Acceptance limits are rounded inwards and rejection limits outwards, as a risk's and a result's are."""
+    assert run(text, "-u", "1 um") == 0
+    cells = [line.rsplit(maxsplit=2) for line in capsys.readouterr().out.splitlines()]
+    said = {
+        words[0].strip(): [D(each) for each in words[1:]]
+        for words in cells
+        if words[0].startswith(("  accept", "  reject"))
+    }
+    for name, inside in (("accept from", 1), ("accept to", -1), ("reject below", -1), ("reject above", 1)):
+        mm, inch = said[name]
+        assert 0 <= inside * (inch * D("25.4") - mm) < D("0.0000254")
+
+
 def test_what_a_rule_does_not_hold_is_cautioned(capsys: pytest.CaptureFixture[str]) -> None:
     """At T/u = 4 the table says that 1.65 is not 95 %; at T/u = 3.5 that nothing is accepted."""
     assert run("25 H7", "-u", "5.25 um") == 0

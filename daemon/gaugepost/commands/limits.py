@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
-from decimal import Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from gaugepost.commands.risk.asked import add_uncertainty, doubt_of, rule_of
 from gaugepost.core.conformity import Doubt, Rule, acceptance_limits, cautions, zones
@@ -22,6 +23,13 @@ _KEYS = {
     "reject below": "lower_rejection",
     "reject above": "upper_rejection",
 }
+_TOWARDS = {
+    "accept from": ROUND_CEILING,
+    "accept to": ROUND_FLOOR,
+    "reject below": ROUND_FLOOR,
+    "reject above": ROUND_CEILING,
+}
+"""Where digits without end are rounded: what is told as accepted or rejected is."""
 _EPILOG = """\
 ways to say it (quote each one):
   "30.010..30.034 mm"          both limits
@@ -126,7 +134,8 @@ def as_text(limits: Limits, decided: tuple[Rule, Doubt] | None = None) -> str:
         limits = replace(limits, step=min(limits.step, _FINE[limits.unit]))  # guard bands are narrow
         beyond = _deciding(limits, *decided)
         names, values = [*names, *beyond], [*values, *beyond.values()]
-    columns = [_column(values, limits, unit) for unit in (limits.unit, other)]
+    towards = [_TOWARDS.get(name, ROUND_HALF_EVEN) for name in names]
+    columns = [_column(values, towards, limits, unit) for unit in (limits.unit, other)]
     lines, wide = [limits.source.strip()], max(9, *map(len, names))
     for name, *cells in zip(["", *names], *columns, strict=True):
         if any(cells):
@@ -145,7 +154,9 @@ def as_text(limits: Limits, decided: tuple[Rule, Doubt] | None = None) -> str:
     return "\n".join(lines)
 
 
-def _column(values_mm: list[Decimal | None], limits: Limits, unit: Unit) -> list[str]:
+def _column(
+    values_mm: Sequence[Decimal | None], towards: Sequence[str], limits: Limits, unit: Unit
+) -> list[str]:
     """Return a heading and a cell for each value, all of one width; an absent value is an empty cell."""
     values = [None if value is None else from_mm(value, unit) for value in values_mm]
     decimals = _decimals(limits.step) if unit is limits.unit else _MM_DECIMALS
@@ -155,7 +166,10 @@ def _column(values_mm: list[Decimal | None], limits: Limits, unit: Unit) -> list
         finest = Decimal(1).scaleb(from_mm(limits.step * MM_PER_UNIT[limits.unit], unit).adjusted() - 1)
         if any(value is not None and value != round_to(value, finest) for value in values):
             heading, decimals = "in (rounded)", _decimals(finest)
-            values = [None if value is None else round_to(value, finest) for value in values]
+            values = [
+                None if value is None else value.quantize(finest, rounding=way, context=CONTEXT)
+                for value, way in zip(values, towards, strict=True)
+            ]
     decimals = max(
         decimals, *(_decimals(step_of(value.normalize(CONTEXT))) for value in values if value is not None)
     )
