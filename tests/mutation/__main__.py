@@ -59,6 +59,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "bench_measuring",
             "bench_afterwards",
             "bench_groups",
+            "doubting_groups",
             "uncertainty_checks",
             "uncertainty_differing",
             "trace_then",
@@ -132,6 +133,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "mastering_trust",
             "schedule",
             "lifting",
+            "doubting_groups",
             "trace_rules",
         ),
     ),
@@ -160,6 +162,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "contacts_and_scans",
             "bench_mastering",
             "schedule",
+            "uncertainty_gauging",
         ),
     ),
     "tracing": (
@@ -201,6 +204,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         (
             "afterwards_records",
             "doubting",
+            "doubting_groups",
             "lifting_evidence",
             "signing",
             "reports_and_tags",
