@@ -260,43 +260,6 @@ async def test_subgroups_are_those_of_the_statistics_module(size: int, store: St
         assert list(row[9:]) == rest
 
 
-async def test_a_salvaged_journal_is_one_with_the_one_before(store: Store) -> None:
-    """A check that fails after a salvage puts in doubt what was measured before it, under the epoch of that time.
-
-    Records that the old journal held beyond what was salvaged are another matter: their numbers were used again.
-    """
-    old, new, newest = EPOCHS[0], EPOCHS[1], "5f0c6d3e-3333-4f0f-9d51-8a3f3a2f7c13"
-
-    def of(sequence: int, journal: str, kind: Kind = Kind.READING, **fields: Any) -> Publication:
-        at: dict[str, Any] = {"measured_at": BEGIN_MS + sequence * 1000, "clock_ms": sequence}
-        value: dict[str, Any] = (
-            {"value_mm": Decimal(38), "verdict": "in-limits"} if kind is Kind.READING else {}
-        )
-        return publish(
-            Entry(sequence, bytes(32), Record(kind=kind, **at, **value, **fields)), journal, "bench 1"
-        )
-
-    before = [of(sequence, old, gauge="g0") for sequence in range(1, 21)]
-    salvage = of(16, new, Kind.SALVAGE, epoch=new, epoch_before=old, first=1, last=15, count=15)
-    again = of(20, newest, Kind.SALVAGE, epoch=newest, epoch_before=new, first=1, last=19, count=19)
-    after = [of(sequence, new, gauge="g0") for sequence in range(17, 20)]
-    late = [of(21, newest, gauge="g0"), of(22, newest, Kind.SUSPECT, gauge="g0", first=10, last=21)]
-    async with store.opened() as postgres:
-        for batch in (before, [salvage, *after], [again, *late]):
-            await postgres.deliver(batch, "key")
-    found = {row[0] for row in store.ask("SELECT id FROM {}.suspect_list")}
-    assert found == {
-        *(f"{old}-{sequence}" for sequence in range(10, 16)),
-        *(f"{new}-{sequence}" for sequence in (17, 18, 19)),
-        f"{newest}-21",
-    }
-    lost = store.ask(
-        "SELECT id FROM {}.record r WHERE kind = 'reading' "
-        "AND EXISTS (SELECT FROM {}.lineage l WHERE l.before = r.journal_epoch AND r.sequence > l.last)"
-    )
-    assert {row[0] for row in lost} == {f"{old}-{sequence}" for sequence in range(16, 21)}
-
-
 async def test_what_took_the_place_of_a_record_that_was_never_sent_stands(store: Store) -> None:
     """Where a station began to send in between, an amendment is all that there is of a reading, and stands."""
     record = Record(

@@ -26,17 +26,23 @@ SELECT journal_epoch, gauge, range_agg(int8range(first, last, '[]')) AS sequence
 ) doubt GROUP BY journal_epoch, gauge;
 COMMENT ON VIEW gaugepost.doubts IS 'What failed checks put in doubt and nobody lifted: sequences by journal and gauge';
 
+-- An attempt is counted with what is measured and with an amendment; what is judged again keeps its number.
 CREATE OR REPLACE VIEW gaugepost.original AS
-WITH RECURSIVE chain (id, before, step) AS (
-    SELECT id, replaces, 1 FROM gaugepost.record WHERE replaces IS NOT NULL AND kind IN ('amendment', 'rejudged')
+WITH RECURSIVE chain (id, before, step, counted) AS (
+    SELECT id, replaces, 1, CASE kind WHEN 'amendment' THEN id ELSE replaces END FROM gaugepost.record
+    WHERE replaces IS NOT NULL AND kind IN ('amendment', 'rejudged')
     UNION ALL
-    SELECT chain.id, r.replaces, chain.step + 1 FROM chain JOIN gaugepost.record r ON r.id = chain.before
+    SELECT chain.id, r.replaces, chain.step + 1,
+        CASE WHEN r.kind = 'rejudged' AND chain.counted = r.id THEN r.replaces ELSE chain.counted END
+    FROM chain JOIN gaugepost.record r ON r.id = chain.before
     WHERE r.replaces IS NOT NULL AND r.kind IN ('amendment', 'rejudged')
-), origin (id, first) AS (SELECT DISTINCT ON (id) id, before FROM chain ORDER BY id, step DESC)
-SELECT origin.id, origin.first, r.kind, r.journal_epoch, r.sequence, r.measured_at, r.operator
-FROM origin LEFT JOIN gaugepost.record r ON r.id = origin.first;
+), origin (id, first, counted) AS (SELECT DISTINCT ON (id) id, before, counted FROM chain ORDER BY id, step DESC)
+SELECT origin.id, origin.first, r.kind, r.journal_epoch, r.sequence, r.measured_at, r.operator,
+    c.journal_epoch AS counted_epoch, c.sequence AS counted_sequence, c.arrival AS counted_arrival
+FROM origin LEFT JOIN gaugepost.record r ON r.id = origin.first
+LEFT JOIN gaugepost.record c ON c.id = origin.counted;
 COMMENT ON VIEW gaugepost.original IS
-    'Of each record that took the place of another the first one: when and by whom it was measured';
+    'Of each record that took the place of another the first one: when and by whom it was measured; and its attempt''s';
 
 -- Two branches, so that a question about a time reads that time's months only: what took the place of another record
 -- has the time of the first one, and there are few of those.
@@ -45,7 +51,8 @@ SELECT r.station, r.characteristic, r.position, r.lot, r.piece, r.attempt, r.gau
     coalesce(d.sequences @> r.sequence, false) AS suspect,
     r.value, r.unit, r.deviation, r.lower, r.upper, r.verdict, r.decision, r.rule, r.conformity, r.probability,
     r.uncertainty_mm, r.coverage_factor, r.reasons, r.remedy, r.value_mm, r.members, r.master, r.mastering, r.kind,
-    r.id, r.journal_epoch, r.sequence, r.arrived_at
+    r.id, r.journal_epoch, r.sequence, r.arrived_at,
+    r.journal_epoch AS counted_epoch, r.sequence AS counted_sequence, r.arrival AS counted_arrival
 FROM gaugepost.record r
 LEFT JOIN gaugepost.doubts d ON d.journal_epoch = r.journal_epoch AND d.gauge = r.gauge
 WHERE r.kind IN ('reading', 'result') AND NOT EXISTS (SELECT FROM gaugepost.record n WHERE n.replaces = r.id)
@@ -54,7 +61,8 @@ SELECT r.station, r.characteristic, r.position, r.lot, r.piece, r.attempt, r.gau
     coalesce(o.measured_at, r.measured_at), coalesce(d.sequences @> coalesce(o.sequence, r.sequence), false),
     r.value, r.unit, r.deviation, r.lower, r.upper, r.verdict, r.decision, r.rule, r.conformity, r.probability,
     r.uncertainty_mm, r.coverage_factor, r.reasons, r.remedy, r.value_mm, r.members, r.master, r.mastering, r.kind,
-    r.id, r.journal_epoch, r.sequence, r.arrived_at
+    r.id, r.journal_epoch, r.sequence, r.arrived_at, coalesce(o.counted_epoch, r.journal_epoch),
+    coalesce(o.counted_sequence, r.sequence), coalesce(o.counted_arrival, r.arrival)
 FROM gaugepost.original o JOIN gaugepost.record r ON r.id = o.id
 LEFT JOIN gaugepost.doubts d ON d.journal_epoch = coalesce(o.journal_epoch, r.journal_epoch) AND d.gauge = r.gauge
 WHERE coalesce(o.kind, CASE WHEN r.kind = 'rejudged' THEN r.code ELSE 'reading' END) IN ('reading', 'result')
@@ -62,15 +70,26 @@ WHERE coalesce(o.kind, CASE WHEN r.kind = 'rejudged' THEN r.code ELSE 'reading' 
 COMMENT ON VIEW gaugepost.standing IS
     'Readings and results that nothing replaced, and what took the place of others; measured_at is when it was measured';
 
+-- Attempts are counted in a journal and in what it goes on from. So of each place the measurement that came last says
+-- which journal's count: what a restore left behind counts until the place is measured again.
 CREATE OR REPLACE VIEW gaugepost.last_results AS
+WITH line AS (SELECT journal_epoch, before, last FROM gaugepost.lineage)
 SELECT DISTINCT ON (station, characteristic, position, lot, piece, unnamed)
     station, characteristic, position, lot, piece, attempt, gauge, operator, measured_at, suspect, value, unit,
     deviation, lower, upper, verdict, decision, conformity, uncertainty_mm, reasons, id
-FROM (SELECT *, CASE WHEN piece IS NULL THEN id END AS unnamed FROM gaugepost.standing WHERE verdict IS NOT NULL) told
+FROM (
+    SELECT *, first_value(counted_epoch) OVER place AS latest_epoch,
+        first_value(counted_sequence) OVER place AS latest_sequence
+    FROM (SELECT *, CASE WHEN piece IS NULL THEN id END AS unnamed FROM gaugepost.standing WHERE verdict IS NOT NULL) one
+    WINDOW place AS (PARTITION BY station, characteristic, position, lot, piece, unnamed ORDER BY counted_arrival DESC)
+) told
+LEFT JOIN line earlier ON earlier.journal_epoch = latest_epoch AND earlier.before = counted_epoch
+LEFT JOIN line later ON later.journal_epoch = counted_epoch AND later.before = latest_epoch
+WHERE counted_epoch = latest_epoch OR counted_sequence <= earlier.last OR latest_sequence <= later.last
 ORDER BY station, characteristic, position, lot, piece, unnamed,
     attempt DESC NULLS LAST, measured_at DESC, sequence DESC;
 COMMENT ON VIEW gaugepost.last_results IS
-    'What counts now: of each piece, characteristic and position the last attempt that stands';
+    'What counts now: of each piece, characteristic and position the last attempt that stands, of the journal that goes on';
 
 -- Not SET search_path here: the server would no longer look into the function, and read everything for every question.
 CREATE OR REPLACE FUNCTION gaugepost.subgroups(size integer)

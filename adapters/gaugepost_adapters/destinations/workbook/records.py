@@ -5,7 +5,7 @@ Everything is worked out anew from all records that are known, in whatever order
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 
 from gaugepost.contract import Publication
@@ -25,6 +25,12 @@ class Measured:
     order: tuple[int, int]
     """Epoch of the journal, counted as they were met, and sequence."""
     suspect: bool
+    counted: tuple[int, int]
+    """The same of the record that its attempt was counted with: what is judged again keeps that number."""
+    epoch: str
+    """Epoch of the journal that it was counted in."""
+    earlier: Mapping[str, int]
+    """Epochs that this one goes on from: up to that record each of them is the same journal."""
 
     @property
     def piece(self) -> Piece:
@@ -42,6 +48,14 @@ class Measured:
         """The number of its attempt; 0 where nobody named a piece."""
         attempt = self.record.get("attempt")
         return attempt if isinstance(attempt, int) else 0
+
+    def counts_with(self, later: Measured) -> bool:
+        """Tell whether the attempts of both are counted in one journal; not across what a restore left behind."""
+        return (
+            self.epoch == later.epoch
+            or self.counted[1] <= later.earlier.get(self.epoch, 0)
+            or later.counted[1] <= self.earlier.get(later.epoch, 0)
+        )
 
     def text(self, name: str) -> str:
         """Return a field as text; empty where it does not apply."""
@@ -66,6 +80,7 @@ def standing(records: Iterable[tuple[tuple[int, int], Publication]]) -> list[Mea
     """Return the measurements that nothing replaced, in the order of their records."""
     known = sorted(records, key=lambda each: each[0])
     by_id = {str(record["id"]): record for _, record in known}
+    orders = {str(record["id"]): order for order, record in known}
     replaced = {str(record["replaces"]) for _, record in known if record.get("replaces")}
     doubts = [
         record
@@ -78,13 +93,19 @@ def standing(records: Iterable[tuple[tuple[int, int], Publication]]) -> list[Mea
         if is_measured(record) and record["id"] not in replaced:
             first = _first(record, by_id)
             suspect = any(_puts_in_doubt(doubt, first, earlier) for doubt in doubts)
-            found.append(Measured(record, order, suspect))
+            with_it = _first(record, by_id, ("rejudged",))
+            epoch = _epoch(with_it)
+            found.append(
+                Measured(record, order, suspect, orders[str(with_it["id"])], epoch, earlier.get(epoch, {}))
+            )
     return found
 
 
-def _first(record: Publication, by_id: Mapping[str, Publication]) -> Publication:
-    """Return what was measured before it was amended or judged again; where it is not known, the last one that is."""
-    while record.get("replaces") and (before := by_id.get(str(record.get("replaces")))) is not None:
+def _first(
+    record: Publication, by_id: Mapping[str, Publication], through: Container[object] = KINDS
+) -> Publication:
+    """Return what records of the kinds `through` took the place of; where it is not known, the last one that is."""
+    while record["kind"] in through and (before := by_id.get(str(record.get("replaces")))) is not None:
         record = before
     return record
 
@@ -128,6 +149,7 @@ def shown(measured: Iterable[Measured], position: str | None, reading: int | Non
 
     At a `position`, the last attempt's last reading, or that with the number `reading`. Without one (None), the last
     result, or where nothing is combined the last reading that was judged; what still waits to be combined is not shown.
+    What a restore left behind counts until the place is measured again.
     """
     if position is not None:
         fit = [m for m in measured if not m.combined and m.text("position") == position]
@@ -137,11 +159,24 @@ def shown(measured: Iterable[Measured], position: str | None, reading: int | Non
         fit = results or [m for m in every if not m.text("position")]
     if not fit:
         return None
+    fit = _in_force(fit)
     last = max(m.attempt for m in fit)
     of_last = [m for m in fit if m.attempt == last]
     if reading is None:
         return of_last[-1]
     return of_last[reading - 1] if len(of_last) >= reading else None
+
+
+def _in_force(fit: list[Measured]) -> list[Measured]:
+    """Leave out what does not count any more: measured in a journal that a later measurement's does not go on from."""
+    latest: dict[str, Measured] = {}
+    left = set()
+    for m in sorted(fit, key=lambda each: each.counted, reverse=True):
+        if all(m.counts_with(later) for later in latest.values()):
+            latest.setdefault(m.epoch, m)
+        else:
+            left.add(str(m.record["id"]))
+    return [m for m in fit if str(m.record["id"]) not in left]
 
 
 _WORST = ("reject", "suspect", "undecided", "accept")
