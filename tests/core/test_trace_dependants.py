@@ -17,6 +17,7 @@ from gaugepost.core.quantity import Unit
 from gaugepost.core.record import Kind
 from gaugepost.core.setup import Combine, Confirm, PlaceEntry, ScannerEntry
 from tests.core.station import AIR, RING, Hand, set_up
+from tests.core.test_uncertainty_gauging import KNOWN_RING, known
 from tests.core.trail import Trail
 
 OTHER = replace(RING, name="ring-2", serial="R-2", size_mm=D("38.0006"))
@@ -338,3 +339,35 @@ def test_what_was_sent_while_a_ring_was_read_and_not_taken_has_no_numbers(unit: 
     for revision in (Revision(), Revision(masters={"ring-1": {"size": D("38.0002")}})):
         (row,) = trace(trail, asked, revision, len(hand.records)).rows
         assert row.made == sent
+
+
+def test_what_was_measured_for_no_characteristic_has_a_value_all_the_same() -> None:
+    """Nobody judged it; it is made again with the rest, under a corrected size too."""
+    hand = Hand(set_up(characteristics={})).ready()
+    reading = hand.show("38.010")
+    assert (reading.reasons, reading.value_mm) == (
+        ("no characteristic is selected for this gauge",),
+        D("38.007200000"),
+    )
+    trail, asked = Trail(hand.records), Asked(What.MASTER, "ring-1")
+    (row,) = trace(trail, asked, Revision(), len(hand.records)).rows
+    assert row.made == reading
+    (row,) = trace(trail, asked, Revision(masters={"ring-1": {"size": D("38.0002")}}), len(hand.records)).rows
+    assert row.made.value_mm == D("38.006200000")
+
+
+@pytest.mark.parametrize("digits", ["38.0100", "38.1000", "37.9000"])
+def test_two_masters_count_in_a_trace_where_the_value_lies(digits: str) -> None:
+    """Beyond the limits too: what is derived again is to the digit what was recorded."""
+    rings = {
+        name: replace(KNOWN_RING, name=name, size_mm=D(size)) for name, size in (("a", "38"), ("b", "38.02"))
+    }
+    hand = Hand(replace(known(masters=rings), lot_checks=False))
+    hand.do(ev.BeginMastering("bore-1", ("a", "b"), ("R-1", "R-1"), readings=1))
+    hand.show("38.0000")
+    hand.show("38.0200")
+    hand.check("38.0200", "b")
+    reading = hand.show(digits)
+    assert reading.standard_uncertainty_mm is not None
+    (row,) = trace(Trail(hand.records), Asked(What.MASTER, "b"), Revision(), len(hand.records)).rows
+    assert row.made == reading
