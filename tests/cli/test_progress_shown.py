@@ -86,6 +86,7 @@ def test_each_step_is_seen_to_its_end(
     words: tuple[str, ...], steps: list[str], journal: Path, archived: tuple[Path, str], tmp_path: Path
 ) -> None:
     """Every step has its bar, which only goes on and ends where all is done."""
+    (tmp_path / "archives").mkdir()
     named = {"journal": journal, "new": tmp_path, "archived": archived[0], "day": archived[1]}
     bars = _bars([word.format(**named) for word in words])
     assert list(bars) == steps

@@ -67,11 +67,13 @@ def test_no_kill_of_archiving_loses_a_record(tmp_path: Path) -> None:
     whole = entries_of(source)
     words = ["archive", data, archives, "--before", "2100-01-01"]
     _put(source, data)
+    archives.mkdir()
     shim, moments = _moments(tmp_path, words)
     seen = set()
     for at in moments:
         _put(source, data)
-        shutil.rmtree(archives, ignore_errors=True)
+        shutil.rmtree(archives)
+        archives.mkdir()
         _killed(shim, words, at)
         report = examine(data)
         assert report.sound, (at, report.findings)

@@ -18,6 +18,7 @@ def test_drift_goes_on_from_the_archives(tmp_path: Path, capsys: pytest.CaptureF
     """With its archives named, in whatever order, a journal's drift is what it was; another journal's are refused."""
     data, archives = tmp_path / "data", tmp_path / "archives"
     shop(data)
+    archives.mkdir()
     with closing(Reader(data)) as reader:
         starts = [each.record.measured_at for each in reader.replay(kinds=[Kind.START])]
 

@@ -98,9 +98,42 @@ def test_a_folder_that_is_not_there_becomes_no_file(data: Path, tmp_path: Path) 
         done = _gaugepost("backup", data, said)
         assert (done.returncode, done.stdout) == (2, "")
         assert (
-            f"there is no folder {tmp_path}/backups; mount the disk or make the folder first" in done.stderr
+            f"there is no folder {tmp_path}/backups; mount its disk, or make the folder first, or name"
+            in done.stderr
         )
     assert {path.name for path in tmp_path.iterdir()} == {"data"}
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("backup", "{data}", "{away}/friday.db"),
+        ("archive", "{data}", "{away}", "--before", "2000-01-01"),
+        ("salvage", "{data}", "{away}/salvaged"),
+        ("salvage", "{data}", "{away}/salvaged.db"),
+        ("export", "{data}", "--format", "csv", "--output", "{away}/all.csv"),
+    ],
+)
+def test_no_copy_goes_where_no_folder_is(words: tuple[str, ...], data: Path, tmp_path: Path) -> None:
+    """A folder that is missing may be that of a disk that is not mounted: nothing is written to the disk below it."""
+    away = tmp_path / "media" / "disk"
+    done = _gaugepost(*(word.format(data=data, away=away) for word in words))
+    assert (done.returncode, done.stdout) == (3 if words[0] == "export" else 2, "")
+    assert f"there is no folder {away}; mount its disk, or make the folder first" in done.stderr
+    assert {path.name for path in tmp_path.iterdir()} == {"data"}
+
+
+def test_no_copy_goes_into_a_file(data: Path, tmp_path: Path) -> None:
+    """What has the name of a folder and is a file is named."""
+    (tmp_path / "disk").write_text("a shopping list")
+    for words in (
+        ("backup", data, tmp_path / "disk" / "b.db"),
+        ("archive", data, tmp_path / "disk", "--through", 3),
+        ("salvage", data, tmp_path / "disk" / "new"),
+    ):
+        done = _gaugepost(*words)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert f"{tmp_path}/disk is a file; name a folder" in done.stderr
 
 
 def test_nothing_is_written_over(data: Path, tmp_path: Path) -> None:

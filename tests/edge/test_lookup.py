@@ -136,6 +136,7 @@ def test_what_is_archived_is_left_to_its_archive(tmp_path: Path) -> None:
         "--before",
         rfc3339(day // 1000 * 1000).replace(".000Z", "Z"),
     )
+    (tmp_path / "archives").mkdir()
     assert main([*map(str, words)]) == 0
     with closing(Reader(tmp_path / "data")) as opened:
         found = trace(Lookup(opened), Asked(What.MASTER, "ring-1"), Revision(), opened.head()[0])

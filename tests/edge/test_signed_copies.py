@@ -71,6 +71,7 @@ def test_an_archive_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     """An archive and a public key are enough: its end is signed, and another program confirms the signature."""
     data, days = tmp_path / "data", tmp_path / "archives"
     data.mkdir()
+    days.mkdir()
     shop(data)
     keys.made(data / keys.FILE_NAME)
     (tmp_path / "pub.pem").write_text(keys.public_text(keys.read(data / keys.FILE_NAME).public))
@@ -110,6 +111,7 @@ def test_a_journal_goes_on_after_an_archive(tmp_path: Path) -> None:
     with closing(Reader(tmp_path)) as reader:
         day = reader.entries(limit=1)[0].record.measured_at // DAY_MS + 2
     before = datetime.fromtimestamp(day * 86400, UTC).date().isoformat()
+    (tmp_path / "archives").mkdir()
     assert main(["archive", str(tmp_path), str(tmp_path / "archives"), "--before", before]) == 0
     with closing(Journal.open(tmp_path / "journal.db", "test bench")) as journal:
         journal.append([signed(journal, tmp_path / "key.pem", 1)])
@@ -134,6 +136,7 @@ def test_a_signature_on_what_was_archived(tmp_path: Path, capsys: pytest.Capture
     assert main(["verify", str(tmp_path)]) == 0
     assert "1 of 1 signature held" in capsys.readouterr().out
     before = datetime.fromtimestamp(day * 86400, UTC).date().isoformat()
+    (tmp_path / "archives").mkdir()
     assert main(["archive", str(tmp_path), str(tmp_path / "archives"), "--before", before]) == 0
     (archive,) = (tmp_path / "archives").iterdir()
     capsys.readouterr()
@@ -144,6 +147,7 @@ def test_a_signature_on_what_was_archived(tmp_path: Path, capsys: pytest.Capture
     assert main(["verify", str(tmp_path), "--archive", str(archive)]) == 0
     assert "1 of 1 signature held" in capsys.readouterr().out
     (tmp_path / "other").mkdir()
+    (tmp_path / "others").mkdir()
     shop(tmp_path / "other")
     assert main(["archive", str(tmp_path / "other"), str(tmp_path / "others"), "--before", before]) == 0
     (stray,) = (tmp_path / "others").iterdir()

@@ -230,11 +230,8 @@ def test_a_file_appears_whole_or_not_at_all(data: Path, tmp_path: Path) -> None:
     assert len(_rows(out.read_bytes())) == 100
     assert list(tmp_path.iterdir()) == [out]
     failed = _run("export", data, "--format", "csv", "--output", tmp_path / "nowhere" / "out.csv")
-    assert (failed.returncode, b"nowhere/out.csv can't be written: No such file" in failed.stderr) == (
-        3,
-        True,
-    )
-    assert b"name a file in a folder that is there" in failed.stderr
+    assert failed.returncode == 3
+    assert b"nowhere/out.csv can't be written: there is no folder" in failed.stderr
 
 
 def test_a_full_disk_ends_with_code_3(data: Path) -> None:

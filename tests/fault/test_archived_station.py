@@ -54,6 +54,7 @@ def test_a_station_goes_on_after_archiving(tmp_path: Path) -> None:
         _measure(daemon, port, "L-2", range(2))
         daemon.stop()
         before = daemon.rows()
+        (tmp_path / "archives").mkdir()
         assert "archived" in _gaugepost(
             "archive", daemon.data, tmp_path / "archives", "--before", "2100-01-01"
         )

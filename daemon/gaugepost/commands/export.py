@@ -21,7 +21,7 @@ from gaugepost.contract import cell
 from gaugepost.core.errors import JournalError, ValueRefused
 from gaugepost.core.publication import Published, publish
 from gaugepost.core.record import COLUMNS, NUMBER_OF, Kind
-from gaugepost.edge.files import written
+from gaugepost.edge.files import MOUNT_OR_MAKE, written
 from gaugepost.edge.journal import Archive, Reader, Wanted, is_archive
 
 _EPILOG = f"""\
@@ -170,6 +170,10 @@ def _columns(text: str) -> tuple[str, ...]:
 def _unwritten(output: Path | None, error: OSError) -> JournalError:
     """Return what to tell of an output that can't be written: nothing of a named file is there then."""
     where = "the output" if output is None else str(output)
+    if output is not None and error.errno == errno.ENOENT:
+        return JournalError(
+            f"{where} can't be written: there is no folder {output.parent}", hint=MOUNT_OR_MAKE
+        )
     full = error.errno in (errno.ENOSPC, errno.EDQUOT)
     hint = (
         "free space on that disk"

@@ -9,6 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TextIO
 
+from gaugepost.core.errors import JournalError
+
+MOUNT_OR_MAKE = "mount its disk, or make the folder first"
+"""What to do where a folder is missing that something is to be written to."""
+
 
 def part_of(target: Path) -> Path:
     """Return the file in which this process makes `target`, hidden beside it until it gets that name."""
@@ -64,6 +69,23 @@ def make(folder: Path) -> None:
     make(folder.parent)
     folder.mkdir(exist_ok=True)
     sync(folder.parent)
+
+
+def hold_there(folder: Path) -> None:
+    """Refuse a folder that is not there: where its disk is not mounted, what is written would fill the one below.
+
+    Raises:
+        JournalError: it is not there, is a file, or may not be looked at.
+    """
+    try:
+        if folder.is_dir():
+            return
+        is_file = folder.exists()
+    except OSError as cause:
+        raise JournalError(f"can't look at {folder}: {cause.strerror}", hint="become who may") from cause
+    if is_file:
+        raise JournalError(f"{folder} is a file", hint="name a folder")
+    raise JournalError(f"there is no folder {folder}", hint=MOUNT_OR_MAKE)
 
 
 def sync(path: Path) -> None:

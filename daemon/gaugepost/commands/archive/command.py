@@ -51,7 +51,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("journal", type=Path, help="the station's data folder")
-    parser.add_argument("archives", type=Path, help="the folder that the archive is written to")
+    parser.add_argument(
+        "archives", type=Path, help="the folder that the archive is written to; it has to be there"
+    )
     upto = parser.add_mutually_exclusive_group(required=True)
     upto.add_argument(
         "--before", metavar="DAY", help="what was measured before this day, in the station's time zone"

@@ -10,6 +10,7 @@ from pathlib import Path
 from gaugepost.commands.view.progress import progress
 from gaugepost.core.errors import JournalError, SettingsError
 from gaugepost.edge.evidence.keys import signing
+from gaugepost.edge.files import MOUNT_OR_MAKE
 from gaugepost.edge.journal import backup
 from gaugepost.edge.journal.copies.backup import Sign
 
@@ -40,7 +41,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("journal", type=Path, help="the file journal.db, or the data folder it lies in")
     parser.add_argument(
-        "file", type=Path, help="a file that is not there yet, as friday.db, or a folder for it"
+        "file",
+        type=Path,
+        help="a file that is not there yet, as friday.db, or a folder for it; the folder has to be there",
     )
     parser.add_argument(
         "--key", type=Path, metavar="FILE", help="the private key that signs the backup's end"
@@ -68,7 +71,7 @@ def _refuse_missing_folder(file: Path) -> None:
     if not file.suffix and not file.exists():
         raise JournalError(
             f"there is no folder {file}",
-            hint=f"mount the disk or make the folder first, or name a file, as {file}.db",
+            hint=f"{MOUNT_OR_MAKE}, or name a file, as {file}.db",
         )
 
 

@@ -50,7 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("damaged", type=Path, help="the file journal.db, or the data directory it lies in")
     parser.add_argument(
-        "new", type=Path, help="a folder without a journal, or a file that is not there (*.db)"
+        "new",
+        type=Path,
+        help="a folder without a journal, or a file that is not there (*.db); the folder that it lies in has to be",
     )
     parser.add_argument(
         "--epoch",

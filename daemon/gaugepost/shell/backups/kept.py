@@ -13,7 +13,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from gaugepost.core.errors import JournalError
-from gaugepost.edge.files import plain, vanish
+from gaugepost.edge.files import MOUNT_OR_MAKE, plain, vanish
 from gaugepost.edge.journal import Reader
 from gaugepost.edge.journal.room import size_text
 from gaugepost.edge.stationfile.tables.backup import BackupPlan
@@ -95,7 +95,7 @@ def trouble(plan: BackupPlan, journal: Path, floor_bytes: int) -> str:
     The folder is not made: where the disk it lies on is not mounted, copies would fill the computer's own.
     """
     if not plan.folder.is_dir():
-        return f"there is no folder {plan.folder}; mount its disk, or make it"
+        return f"there is no folder {plan.folder}; {MOUNT_OR_MAKE}"
     needed = sum(path.stat().st_size for path in (journal, Path(f"{journal}-wal")) if path.exists())
     if journal.exists() and is_same_disk(plan, journal):
         needed += floor_bytes

@@ -25,7 +25,7 @@ from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Entry, Kind, Record
-from gaugepost.edge.files import make, part_of, plain, settle, sweep, vanish
+from gaugepost.edge.files import hold_there, part_of, plain, settle, sweep, vanish
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.file import SUFFIX, Archive, Row, Writer, sha256_of
 from gaugepost.edge.journal.codec import decode
@@ -132,6 +132,7 @@ def move(
     if not path.is_file():
         raise JournalError(f"there is no journal at {folder}", hint="name the station's data folder")
     told: Progress = progress or (lambda what, done, of: None)
+    hold_there(archives)
     try:
         lock = locked(path)
         try:
@@ -141,7 +142,6 @@ def move(
                 last, limit = _reach(reader, upto, needed(reader))
                 if last <= reader.base[0]:
                     return limit or "nothing in the journal was measured before then"
-                make(archives)
                 sweep(archives, rf"{re.escape(plain(reader.station))}-\d+-\d+{re.escape(SUFFIX)}")
                 ending = None if sign is None else _Ending(sign, now.utc_ms)
                 moved, state = _written(reader, archives, last, limit, before, packed, told, ending)

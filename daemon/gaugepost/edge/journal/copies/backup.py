@@ -20,7 +20,7 @@ from gaugepost.core.evidence.checkpoint import Checkpoint, Signed
 from gaugepost.core.indication import Moment
 from gaugepost.core.publication import rfc3339
 from gaugepost.core.record import Kind, Record
-from gaugepost.edge.files import make, part_of, plain, settle, sweep, vanish
+from gaugepost.edge.files import hold_there, make, part_of, plain, settle, sweep, vanish
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.reader import Reader
 from gaugepost.edge.journal.verify import Report, examine
@@ -46,7 +46,8 @@ def backup(
     station may be running: it is neither stopped nor held up. Where `sign` is given, it signs the backup's end.
 
     Raises:
-        JournalError: it can't be read, it is not sound, `target` is there already, or the disk refuses.
+        JournalError: it can't be read, it is not sound, `target` is there already, its folder is not, or the disk
+            refuses.
     """
     with contextlib.closing(Reader(source)) as reader:
         station, (head, _) = reader.station, reader.head()
@@ -54,10 +55,10 @@ def backup(
     if target.is_dir():
         names = rf"{re.escape(plain(station))}-\d{{4}}-\d\d-\d\d-\d+\.db"
         target = target / f"{plain(station)}-{datetime.now(UTC):%Y-%m-%d}-{head}.db"
+    hold_there(target.parent)
     _not_there(target)
     part = part_of(target)
     try:
-        make(target.parent)
         sweep(target.parent, names)
         _copied(reader.path, part, progress)
         report = _proven(part, "the journal", progress)

@@ -26,7 +26,7 @@ from typing import NamedTuple
 from gaugepost.core.errors import JournalError
 from gaugepost.core.indication import Moment
 from gaugepost.core.record import FORMAT, Kind, Record
-from gaugepost.edge.files import make, part_of, settle, sweep
+from gaugepost.edge.files import hold_there, make, part_of, settle, sweep
 from gaugepost.edge.journal import schema
 from gaugepost.edge.journal.archive.before import Before, put_before, what_is_before
 from gaugepost.edge.journal.codec import anchor, chained, decode, encode
@@ -81,7 +81,8 @@ def salvage(
 ) -> Salvaged:
     """Copy what is whole of the journal at `damaged` into a new one at `new`, and return how it came out.
 
-    `new` is a file that is not there, or a folder that is not there or has no journal; it appears whole or not at all.
+    `new` is a file that is not there, or a folder that is not there or has no journal; what it lies
+    in is there. It appears whole or not at all.
     `owner` is the epoch and the station of the damaged journal, where it can't say so itself.
 
     Raises:
@@ -125,6 +126,7 @@ def salvage(
 
 
 def _target(new: Path) -> Path:
+    hold_there(new.parent)
     target = new if new.suffix == ".db" and not new.is_dir() else new / schema.FILE_NAME
     for taken in (target, Path(f"{target}-wal")):
         if taken.exists():
