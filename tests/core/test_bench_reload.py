@@ -10,7 +10,7 @@ import pytest
 
 from gaugepost.core.bench import Decision, State, apply, events as ev
 from gaugepost.core.bench.apply import SET_UP_EDITED
-from gaugepost.core.record import DERIVATION, Kind
+from gaugepost.core.record import Kind
 from gaugepost.core.setup import Combine, MasterEntry, SetUp, to_document
 from tests.core.station import BORE, GAUGE, RING, Hand, set_up
 
@@ -116,42 +116,3 @@ def test_the_journal_leads_to_the_same_state() -> None:
         state = apply(state, record)
     assert state == hand.state
     assert state.gauges["bore-1"].procedure is not None
-
-
-@pytest.mark.parametrize(("derivation", "verdict"), [(4, "in-limits"), (DERIVATION, "not-judged")])
-def test_a_ring_that_comes_back_with_another_size_is_mastered_on_anew(derivation: int, verdict: str) -> None:
-    """A check on it passes, 1 µm off: that much is known of every value by then, and is no uncertainty of it."""
-    hand = Hand(set_up({"debounce_ms": 0}, lot_checks=False), State(derivation=derivation)).ready()
-    hand.load(replace(hand.set_up, masters={"ring-1": replace(RING, size_mm=D("38.0022"))}))
-    check = hand.check("38.004")
-    assert (check.code, check.error_mm) == ("passed", D("-0.001000000"))
-    reading = hand.show("38.010")
-    assert (reading.verdict, reading.value_mm) == (verdict, D("38.007200000"))
-    if verdict == "not-judged":
-        assert reading.reasons == (
-            "ring-1 has another size by now than the gauge was mastered by: master it anew",
-        )
-    hand.master("38.004", "38.004")
-    hand.check("38.004")
-    reading = hand.show("38.011")
-    assert (reading.verdict, reading.value_mm) == ("in-limits", D("38.009200000"))
-
-
-def test_of_two_rings_the_one_with_another_size_is_named() -> None:
-    """And of none is said anything that was edited otherwise, or is not in the station file any more."""
-    rings = {"ring-1": RING, "ring-2": OTHER_RING}
-    hand = Hand(set_up({"debounce_ms": 0}, masters=rings, lot_checks=False))
-    hand.do(ev.BeginMastering("bore-1", ("ring-1", "ring-2"), ("R-1", "R-2"), readings=1))
-    hand.show("38.004")
-    hand.show("38.013")
-    hand.check("38.004")
-    for changed, named in (
-        ({"ring-2": replace(OTHER_RING, size_mm=D("38.0103"))}, ["ring-2"]),
-        ({"ring-1": replace(RING, uncertainty_mm=D("0.001"), coverage_factor=D(2))}, []),
-    ):
-        hand.load(replace(hand.set_up, masters=rings | changed))
-        hand.check("38.004")
-        said = [each.split()[0] for each in hand.show("38.010").reasons or () if "another size" in each]
-        assert said == named
-    hand.load(replace(hand.set_up, masters={"ring-1": RING}))
-    assert not any("another size" in each for each in hand.show("38.010").reasons or ())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from gaugepost.commands.talk import Document
-from gaugepost.core.bench.standing import ANEW, NOT_MASTERED
 
 
 def table(station: Document) -> list[str]:
@@ -51,8 +50,7 @@ def _below(gauge: Document) -> list[str]:
     if gauge["procedure"]:
         lines.append(f"{gauge['procedure']['procedure']} going on: {gauge['procedure']['text']}")
     elif not gauge["judged"] and gauge["link_state"] == "connected":
-        anew = any(each == NOT_MASTERED or str(each).endswith(ANEW) for each in gauge["reasons"])
-        does = "master" if anew else "check"
+        does = "master" if "not mastered" in gauge["reasons"] else "check"
         lines.append(f"-> gaugepost bench {does} {gauge['gauge']} MASTER --serial NUMBER --wait")
     if gauge["contact_set"]:
         lines.append(f"contact set {gauge['contact_set']} is on it")

@@ -24,8 +24,7 @@ several readings with a budget of its own, checks with one too, and the form tha
 sizes and a form with their uncertainty, and a range decided by it; a jump on either of two masters. 5: errors of two
 masters as far out as what is judged lies, and in differences too, with what is read by the scale that they have it; no
 scale from less than five steps; another master is named within the preset limit too; the piece that waited for a check
-is the first one after it; a mastering ended early is the mean of what was read; what is in doubt enters no result;
-a size of a master that was edited counts from the next mastering on, and no verdict until then.
+is the first one after it; a mastering ended early is the mean of what was read; what is in doubt enters no result.
 """
 DERIVATIONS = (1, 2, 3, 4, 5)
 """Those that numbers can be made by."""

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from decimal import Decimal
 
 from gaugepost.core.bench.schedule import scheduled
-from gaugepost.core.bench.state import Mastered, State
+from gaugepost.core.bench.state import State
 from gaugepost.core.indication import Indication, Moment
 from gaugepost.core.quantity import Unit
 from gaugepost.core.setup import GaugeEntry
 
 NOT_MASTERED = "not mastered"
-ANEW = "it anew"
-"""How a reason ends that no check can put right."""
 
 
 def standing(state: State, gauge: str, now: Moment) -> tuple[str, ...]:
@@ -30,24 +27,10 @@ def standing(state: State, gauge: str, now: Moment) -> tuple[str, ...]:
     if entry.due_utc_ms is not None and now.utc_ms > entry.due_utc_ms:
         reasons.append("the gauge's calibration is overdue")
     masters = known.mastered.masters if known.mastered else ()
-    if known.mastered is not None and state.derivation > 4:
-        reasons.extend(_resized(state, known.mastered))
     reasons.extend(
         f"the calibration of {name} is overdue" for name in masters if master_overdue(state, name, now)
     )
     return tuple(reasons)
-
-
-def _resized(state: State, mastered: Mastered) -> Iterator[str]:
-    """Yield which masters have another size by now than the offset was made with.
-
-    A check passes with an error that is known exactly, and that no uncertainty has in it: it is to be corrected for
-    (JCGM 100:2008, 3.2.4).
-    """
-    for name, size_mm in zip(mastered.masters, mastered.cold.lengths_mm, strict=False):
-        entry = state.set_up.masters.get(name)
-        if entry is not None and entry.size_mm != size_mm:
-            yield f"{name} has another size by now than the gauge was mastered by: master it anew"
 
 
 def master_overdue(state: State, master: str, now: Moment) -> bool:

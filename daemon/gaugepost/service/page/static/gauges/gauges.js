@@ -82,7 +82,7 @@ function troubles(gauge, link) {
   const found = [];
   if (link && link.state !== "connected") found.push([link.problem ? told(link.problem) : word("link", link.state), t("todo.link")]);
   for (const reason of gauge.reasons) {
-    const todo = reason === "not mastered" || reason.endsWith("master it anew") ? t("todo.master", { gauge: gauge.gauge }) : reason.includes("overdue") ? t("todo.calibrate") : t("todo.check", { gauge: gauge.gauge });
+    const todo = reason === "not mastered" ? t("todo.master", { gauge: gauge.gauge }) : reason.includes("overdue") ? t("todo.calibrate") : t("todo.check", { gauge: gauge.gauge });
     found.push([told(reason), todo]);
   }
   for (const due of gauge.due_soon) found.push([told(due), ""]);
