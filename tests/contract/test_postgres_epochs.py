@@ -31,6 +31,7 @@ def measured(
     told: dict[str, Any] = {
         "value_mm": Decimal(38),
         "verdict": "in-limits",
+        "characteristic": "A",
         "piece": piece,
         "attempt": attempt,
     }
@@ -76,10 +77,7 @@ async def test_a_salvaged_journal_is_one_with_the_one_before(store: Store) -> No
         *(f"{new}-{sequence}" for sequence in (17, 18, 19)),
         f"{newest}-21",
     }
-    lost = store.ask(
-        "SELECT id FROM {}.record r WHERE kind = 'reading' "
-        "AND EXISTS (SELECT FROM {}.lineage l WHERE l.before = r.journal_epoch AND r.sequence > l.last)"
-    )
+    lost = store.ask("SELECT id FROM {}.last_results WHERE left_behind")
     assert {row[0] for row in lost} == {f"{old}-{sequence}" for sequence in range(16, 21)}
 
 
@@ -118,6 +116,26 @@ async def test_what_is_measured_after_a_restore_counts_over_what_the_restore_lef
         await postgres.deliver([went_on(old, newest, 9), measured(newest, 10, "1", 2)], "once more")
         await postgres.deliver([measured(newest, 11, "4", 1)], "and more")
         assert last() == {**found, "1": f"{newest}-10", "4": f"{newest}-11"}
+
+
+async def test_what_a_restore_left_behind_is_told_and_takes_no_doubt_away(store: Store) -> None:
+    """The gauge that measured it is the one in doubt, and no check will say so: the piece is to be measured again."""
+    old, new, newest = EPOCHS
+    doubt = Record(kind=Kind.SUSPECT, measured_at=BEGIN_MS, clock_ms=9, gauge="g0", first=1, last=8)
+    pieces = [measured(old, n, str(n), 1) for n in (1, 2, 3)]
+    async with store.opened() as postgres:
+        await postgres.deliver([*pieces, measured(old, 4, "1", 2), measured(old, 5, "2", 2)], "key")
+        assert store.ask("SELECT id FROM {}.last_results WHERE left_behind") == []
+        await postgres.deliver([went_on(old, new, 4), measured(new, 5, "3", 2)], "again")
+        found = store.ask("SELECT id FROM {}.last_results WHERE left_behind ORDER BY id")
+        assert found == [(f"{old}-4",), (f"{old}-5",)]
+        await postgres.deliver([went_on(old, newest, 4), measured(newest, 5, "2", 2)], "once more")
+        found = store.ask("SELECT id FROM {}.last_results WHERE left_behind ORDER BY id")
+        assert found == [(f"{old}-4",), (f"{new}-5",)]
+        await postgres.deliver([publish(Entry(9, bytes(32), doubt), newest, "bench 1")], "doubt")
+        await postgres.deliver([measured(newest, 10, "2", 3)], "measured again")
+    asked = "SELECT piece, measured_again FROM {}.suspect_list WHERE attempt = 1 ORDER BY piece"
+    assert store.ask(asked) == [("1", False), ("2", True), ("3", False)]
 
 
 async def test_what_was_set_aside_and_came_after_a_restore_is_no_later_attempt(store: Store) -> None:

@@ -73,23 +73,30 @@ COMMENT ON VIEW gaugepost.standing IS
 -- Attempts are counted in a journal and in what it goes on from. So of each place the measurement that came last says
 -- which journal's count: what a restore left behind counts until the place is measured again.
 CREATE OR REPLACE VIEW gaugepost.last_results AS
-WITH line AS (SELECT journal_epoch, before, last FROM gaugepost.lineage)
+WITH line AS (SELECT journal_epoch, before, last FROM gaugepost.lineage), restored AS (
+    SELECT DISTINCT ON (station) station AS of_station, epoch::uuid AS in_force, arrival AS since FROM gaugepost.record
+    WHERE kind = 'salvage' AND epoch IS NOT NULL AND epoch_before IS NOT NULL ORDER BY station, arrival DESC
+)
 SELECT DISTINCT ON (station, characteristic, position, lot, piece, unnamed)
     station, characteristic, position, lot, piece, attempt, gauge, operator, measured_at, suspect, value, unit,
-    deviation, lower, upper, verdict, decision, conformity, uncertainty_mm, reasons, id
+    deviation, lower, upper, verdict, decision, conformity, uncertainty_mm, reasons, id,
+    coalesce(counted_arrival < since AND counted_epoch <> in_force AND counted_sequence > coalesce(kept.last, 0), false)
+        AS left_behind
 FROM (
     SELECT *, first_value(counted_epoch) OVER place AS latest_epoch,
         first_value(counted_sequence) OVER place AS latest_sequence
-    FROM (SELECT *, CASE WHEN piece IS NULL THEN id END AS unnamed FROM gaugepost.standing WHERE verdict IS NOT NULL) one
+    FROM (SELECT *, CASE WHEN piece IS NULL THEN id END AS unnamed FROM gaugepost.standing WHERE verdict IS NOT NULL) r
     WINDOW place AS (PARTITION BY station, characteristic, position, lot, piece, unnamed ORDER BY counted_arrival DESC)
 ) told
 LEFT JOIN line earlier ON earlier.journal_epoch = latest_epoch AND earlier.before = counted_epoch
 LEFT JOIN line later ON later.journal_epoch = counted_epoch AND later.before = latest_epoch
+LEFT JOIN restored ON of_station = station
+LEFT JOIN line kept ON kept.journal_epoch = in_force AND kept.before = counted_epoch
 WHERE counted_epoch = latest_epoch OR counted_sequence <= earlier.last OR latest_sequence <= later.last
 ORDER BY station, characteristic, position, lot, piece, unnamed,
     attempt DESC NULLS LAST, measured_at DESC, sequence DESC;
 COMMENT ON VIEW gaugepost.last_results IS
-    'What counts now: of each piece, characteristic and position the last attempt that stands, of the journal that goes on';
+    'What counts now: each place''s last attempt that stands; left_behind: of after the backup that was restored';
 
 -- Not SET search_path here: the server would no longer look into the function, and read everything for every question.
 CREATE OR REPLACE FUNCTION gaugepost.subgroups(size integer)
@@ -122,7 +129,7 @@ FROM gaugepost.standing x LEFT JOIN gaugepost.last_results again
     ON again.station = x.station AND again.characteristic = x.characteristic AND again.piece = x.piece
     AND coalesce(again.position, E'\n') = coalesce(x.position, E'\n')
     AND coalesce(again.lot, E'\n') = coalesce(x.lot, E'\n')
-    AND NOT again.suspect AND again.verdict <> 'not-judged'
+    AND NOT again.suspect AND again.verdict <> 'not-judged' AND NOT again.left_behind
 WHERE x.suspect AND x.value_mm IS NOT NULL;
 COMMENT ON VIEW gaugepost.suspect_list IS
     'What a failed check put in doubt and nobody voided or lifted; measured_again: a later attempt stands and counts';
