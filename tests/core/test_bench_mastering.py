@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
-from gaugepost.core.bench import events as ev
+from gaugepost.core.bench import State, events as ev
 from gaugepost.core.bench.standing import standing
 from gaugepost.core.indication import Moment
 from gaugepost.core.quantity import Unit
-from gaugepost.core.record import Kind
+from gaugepost.core.record import DERIVATION, Kind
 from gaugepost.core.setup import Body, DeclaredTemperature, Display
 from tests.core.station import AIR, GAUGE, RING, Hand, set_up
 
@@ -288,6 +288,25 @@ def test_edited_entries_end_the_mastering(edited: dict[str, Any]) -> None:
     hand = Hand(set_up()).ready()
     hand.load(set_up(**edited))
     assert "was edited" in (hand.show("38.010").reasons or ("",))[0]
+
+
+@pytest.mark.parametrize(("derivation", "code"), [(4, "accepted"), (DERIVATION, "refused")])
+def test_two_masters_four_steps_apart_gave_a_scale_by_earlier_rules(derivation: int, code: str) -> None:
+    """What was mastered then is derived again as it was."""
+    hand = Hand(set_up(masters=TWO_RINGS), State(derivation=derivation))
+    begin(hand, "ring-1", "ring-2", serials=("R-1", "R-2"), readings=1)
+    hand.show("38.004")
+    hand.show("38.008")
+    assert hand.last(Kind.MASTERING).code == code
+
+
+@pytest.mark.parametrize(("derivation", "named"), [(4, None), (DERIVATION, DERIVATION)])
+def test_a_doubt_says_by_which_rules_it_counts(derivation: int, named: int | None) -> None:
+    """From derivation 5 on, by which what is in doubt enters no result; before, it said none."""
+    hand = Hand(set_up(), State(derivation=derivation)).ready()
+    hand.show("38.010")
+    assert hand.check("38.009").code == "failed"
+    assert hand.last(Kind.SUSPECT).derivation == named
 
 
 def test_other_edits_do_not() -> None:

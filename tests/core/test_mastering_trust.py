@@ -195,6 +195,30 @@ def test_a_ring_near_the_named_one_is_named_by_the_last_mastering(shown: str, na
     assert ("ring-2 fits the indication on ring-1 better" in reasons(mastering)) is named
 
 
+def near(size: str, shown: str, **gauge: Any) -> Record:
+    """Master on the ring of 38.0012 mm, beside another of this size, where 2 µm are within a check."""
+    masters = {"ring-1": RING, "ring-2": replace(NEAR, size_mm=D(size))}
+    return Hand(set_up({"compare_masters": True} | gauge, masters=masters)).master(shown, shown)
+
+
+@pytest.mark.parametrize(
+    ("size", "shown", "named"),
+    [("38.0032", "38.0032", False), ("38.0033", "38.0033", True), ("38.0022", "38.0020", False)],
+)
+def test_what_a_check_would_pass_names_no_other_ring(size: str, shown: str, named: bool) -> None:
+    """To the very limit; a ring nearer than that says nothing of which one was read."""
+    mastering = near(size, shown)
+    assert (mastering.code, "ring-2 fits" in reasons(mastering)) == ("accepted", named)
+
+
+@pytest.mark.parametrize(("shown", "code"), [("38.0062", "accepted"), ("38.0063", "refused")])
+def test_the_preset_limit_itself_is_within_it(shown: str, code: str) -> None:
+    """Another ring that fits is named either way; it is refused beyond only."""
+    mastering = near("38.0062", shown, preset_limit_mm=D("0.005"))
+    assert mastering.code == code
+    assert reasons(mastering).count("ring-2 fits the indication on ring-1 better") == 1
+
+
 def test_new_contacts_leave_the_display_alone_to_say_which_ring_it_is() -> None:
     """What the gauge showed with the old ones says nothing any more."""
     hand = near_rings().ready()

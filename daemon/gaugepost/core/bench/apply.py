@@ -280,8 +280,9 @@ def _amendment(state: State, record: Record) -> State:
 def _suspect(state: State, record: Record) -> State:
     """What is in doubt enters no result: until derivation 5 it did, and nothing said so of what was made of it."""
     state = steps.said(state, record)
-    if record.gauge is None or record.first is None or record.last is None or (record.derivation or 0) < 5:
+    if (record.derivation or 0) < 5:
         return state
+    assert record.gauge is not None and record.first is not None and record.last is not None
     return changed(state, groups=without_doubtful(state, record.gauge, record.first, record.last))
 
 
