@@ -74,6 +74,7 @@ def test_places_are_walked_through_without_a_piece_too() -> None:
     entry = hand.set_up.characteristics["A"]
     assert place_of(hand.state, entry) == "bottom"
     assert place_of(changed(hand.state, derivation=3), entry) == "top"
+    assert place_of(changed(hand.state, derivation=4), entry) == place_of(hand.state, entry) != "top"
 
 
 @pytest.mark.parametrize(

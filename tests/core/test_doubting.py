@@ -221,3 +221,41 @@ def test_a_doubt_in_a_gauge_marks_all_since_its_last_good_check() -> None:
     assert hand.show("38.010").verdict == "not-judged"
     unknown = hand.do(ev.Suspect("it fell", "bore-7", (), "M1")).reply
     assert (unknown.accepted, unknown.hint) == (False, f"the gauges here: {GAUGE.name}")
+
+
+def listed(trail: Trail, asked: Asked, *bases: int) -> Trace:
+    """A trace that nothing is corrected in, with these records in its list."""
+    entries = [trail.entries[at - 1] for at in bases]
+    rows = tuple(Row(each.sequence, each.record.kind, 0, each, each.record, Revision()) for each in entries)
+    return Trace(asked, Revision(), len(trail.entries), rows, (), 0, {}, 0)
+
+
+@pytest.mark.parametrize(
+    ("after", "last"),
+    [
+        ((Kind.RESULT, Kind.FORM), 3),
+        ((Kind.FORM, Kind.CHECK), 2),
+        ((Kind.CHECK, Kind.RESULT), 1),
+        ((Kind.CHECK, Kind.CHECK), 1),
+        ((Kind.RESULT,), 2),
+        ((), 1),
+    ],
+)
+def test_a_range_ends_with_what_its_last_reading_completed(after: tuple[Kind, ...], last: int) -> None:
+    """What comes right after it: a result, then a form; not what somebody else's reading completed later."""
+    trail = Trail([reading(mastering=9, master="ring-1"), *(record(kind) for kind in after)])
+    found = (Doubtful("bore-1", 1, last, 1, "ring-1"),)
+    assert doubtful(trail, listed(trail, ASKED, 1)) == found
+
+
+@pytest.mark.parametrize(
+    ("asked", "master"), [(ASKED, "ring-1"), (Asked(What.GAUGE, "bore-1"), None)], ids=["ring", "gauge"]
+)
+def test_a_result_within_another_gauges_range_is_in_doubt_by_itself(asked: Asked, master: str | None) -> None:
+    """Named with the master that is asked for, and with none where it is a gauge; without a gauge it is nobody's."""
+    made = [reading(), record(Kind.RESULT, "bore-2"), record(Kind.RESULT, None), reading()]
+    trail = Trail([replace(each, mastering=9, master="ring-1") for each in made])
+    assert doubtful(trail, listed(trail, asked, 1, 2, 3, 4)) == (
+        Doubtful("bore-1", 1, 4, 2, "ring-1"),
+        Doubtful("bore-2", 2, 2, 1, master),
+    )

@@ -129,3 +129,28 @@ def test_a_result_and_a_form_that_were_completed_later_are_in_doubt_by_themselve
     assert doubtful(trail, found) == tuple(
         ev.Doubtful("bore-1", at, at, 1, "ring-1") for at in (first, result, form)
     )
+
+
+def test_what_stands_for_a_doubted_reading_leaves_too_where_another_was_not_judged_again() -> None:
+    """The one is known by its own number, the other by what it was judged again from."""
+    hand = Hand(set_up({"debounce_ms": 0}, MEAN, lot_checks=False)).ready()
+    hand.do(ev.SetTags({"operator": "M1", "lot": "L1", "piece": "1"}))
+    hand.show("38.010")
+    first = len(hand.records)
+    larger = Revision(masters={"ring-1": {"size": D("38.0022")}})
+    made = trace(Trail(hand.records), Asked(What.MASTER, "ring-1"), larger, first)
+    hand.show("38.011")
+    second = len(hand.records)
+    hand.do(ev.Rejudge(tuple(to_rejudge(made)), "calibrated anew", "M1"))
+    hand.do(ev.Suspect("it fell", None, (ev.Doubtful("bore-1", first, second, 2, None),), "M1"))
+    assert not any(hand.state.groups["A"].places.values())
+
+
+@pytest.mark.parametrize(("derivation", "named"), [(4, None), (DERIVATION, DERIVATION)])
+def test_a_persons_doubt_says_by_which_rules_it_counts(derivation: int, named: int | None) -> None:
+    """From derivation 5 on; by earlier ones it was said of none."""
+    hand = Hand(set_up(), State(derivation=derivation)).ready()
+    hand.show("38.010")
+    at = len(hand.records)
+    hand.do(ev.Suspect("it fell", None, (ev.Doubtful("bore-1", at, at, 1, None),), "M1"))
+    assert hand.last(Kind.SUSPECT).derivation == named

@@ -13,6 +13,7 @@ from gaugepost.core.bench.tracing.basis import Basis, corrected
 from gaugepost.core.bench.tracing.dependants import Asked, What
 from gaugepost.core.bench.tracing.records import Replacements
 from gaugepost.core.bench.tracing.rejudging import to_rejudge
+from gaugepost.core.bench.tracing.replaced import Replaced
 from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.mastering import Line
@@ -228,3 +229,22 @@ def test_an_unmastered_gauge_shows_a_size_or_none(display: Display, value: D | N
     """An absolute display is a size before it is mastered; what is shown from a master is none without one."""
     made = corrected(basis(gauge={"display": display}, mastered=None))
     assert (made.value_mm, made.is_corrected, made.budget) == (value, False, None)
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "found"),
+    [
+        (1023, 2048, [9000, 9001, 9002]),
+        (1024, 1024, [9001]),
+        (1025, 2047, []),
+        (2049, 2049, [9999]),
+        (2049, 5000, [9999]),
+        (1, 1022, []),
+    ],
+)
+def test_what_stands_for_a_range_is_found_to_its_ends(first: int, last: int, found: list[int]) -> None:
+    """On whichever pages they lie, and by what replaced them last."""
+    replaced = Replaced()
+    for sequence, by in ((1023, 9000), (1024, 9001), (2048, 9002), (2049, 9003), (9003, 9999)):
+        replaced = replaced.and_(sequence, by)
+    assert list(replaced.of_range(first, last)) == found

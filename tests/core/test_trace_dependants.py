@@ -5,7 +5,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from gaugepost.core.bench import events as ev
+from gaugepost.core.bench import State, events as ev
 from gaugepost.core.bench.commands.doubting import doubtful
 from gaugepost.core.bench.tracing import dependants as module
 from gaugepost.core.bench.tracing.dependants import Asked, Dependants, What, dependants, known_names
@@ -14,7 +14,7 @@ from gaugepost.core.bench.tracing.revision import Revision
 from gaugepost.core.bench.tracing.tracing import Trace, trace
 from gaugepost.core.errors import ValueRefused
 from gaugepost.core.quantity import Unit
-from gaugepost.core.record import Kind
+from gaugepost.core.record import DERIVATION, Kind
 from gaugepost.core.setup import Combine, Confirm, PlaceEntry, ScannerEntry
 from tests.core.station import AIR, RING, Hand, set_up
 from tests.core.test_uncertainty_gauging import KNOWN_RING, known
@@ -325,12 +325,18 @@ def test_a_member_from_before_the_period_that_changes_is_judged_again_with_its_r
     assert [row.base for row in trace(trail, asked, larger, result).rows] == [first, second, result]
 
 
+@pytest.mark.parametrize(("derivation", "kept"), [(4, False), (DERIVATION, True)])
 @pytest.mark.parametrize("unit", [None, Unit.MM])
-def test_what_was_sent_while_a_ring_was_read_and_not_taken_has_no_numbers(unit: Unit | None) -> None:
-    """It is listed with its gauge and stays as it is: no value is made of it, and its own reason is kept."""
+def test_what_was_sent_while_a_ring_was_read_and_not_taken_has_no_numbers(
+    unit: Unit | None, derivation: int, kept: bool
+) -> None:
+    """It is listed with its gauge and stays as it is: no value is made of it, and its own reason is kept.
+
+    Rules until 4 lost that; what they made is derived as they did.
+    """
     scanned = {"confirm": Confirm.SCAN}
     scanner = ScannerEntry(name="hand", link="usb-9", codes=("SN-{serial_number}",))
-    hand = Hand(set_up(scanned, scanners={"hand": scanner}))
+    hand = Hand(set_up(scanned, scanners={"hand": scanner}), State(derivation=derivation))
     begun = hand.do(ev.BeginMastering("bore-1", ("ring-1",), (), readings=1))
     assert begun.reply.accepted, begun.reply
     sent = hand.show("38.004", unit=unit)
@@ -338,7 +344,7 @@ def test_what_was_sent_while_a_ring_was_read_and_not_taken_has_no_numbers(unit: 
     trail, asked = Trail(hand.records), Asked(What.GAUGE, "bore-1")
     for revision in (Revision(), Revision(masters={"ring-1": {"size": D("38.0002")}})):
         (row,) = trace(trail, asked, revision, len(hand.records)).rows
-        assert row.made == sent
+        assert (row.made == sent) is kept
 
 
 def test_what_was_measured_for_no_characteristic_has_a_value_all_the_same() -> None:
@@ -356,18 +362,28 @@ def test_what_was_measured_for_no_characteristic_has_a_value_all_the_same() -> N
     assert row.made.value_mm == D("38.006200000")
 
 
-@pytest.mark.parametrize("digits", ["38.0100", "38.1000", "37.9000"])
-def test_two_masters_count_in_a_trace_where_the_value_lies(digits: str) -> None:
-    """Beyond the limits too: what is derived again is to the digit what was recorded."""
-    rings = {
-        name: replace(KNOWN_RING, name=name, size_mm=D(size)) for name, size in (("a", "38"), ("b", "38.02"))
-    }
+def measured_on_two(digits: str, second: str) -> Hand:
+    """Measure once, mastered on two rings of which the second is of this size."""
+    sizes = (("a", "38"), ("b", second))
+    rings = {name: replace(KNOWN_RING, name=name, size_mm=D(size)) for name, size in sizes}
     hand = Hand(replace(known(masters=rings), lot_checks=False))
     hand.do(ev.BeginMastering("bore-1", ("a", "b"), ("R-1", "R-1"), readings=1))
     hand.show("38.0000")
     hand.show("38.0200")
     hand.check("38.0200", "b")
-    reading = hand.show(digits)
-    assert reading.standard_uncertainty_mm is not None
-    (row,) = trace(Trail(hand.records), Asked(What.MASTER, "b"), Revision(), len(hand.records)).rows
-    assert row.made == reading
+    hand.show(digits)
+    return hand
+
+
+@pytest.mark.parametrize("digits", ["38.0100", "38.1000", "37.9000"])
+def test_two_masters_count_in_a_trace_where_the_value_lies(digits: str) -> None:
+    """Beyond the limits too: it comes to what would have been recorded with the ring of that size."""
+    hand = measured_on_two(digits, "38.0200")
+    revision = Revision(masters={"b": {"size": D("38.0210")}})
+    (row,) = trace(Trail(hand.records), Asked(What.MASTER, "b"), revision, len(hand.records)).rows
+    expected = measured_on_two(digits, "38.0210").records[-1]
+    assert expected.standard_uncertainty_mm is not None
+    assert (row.made.value_mm, row.made.standard_uncertainty_mm) == (
+        expected.value_mm,
+        expected.standard_uncertainty_mm,
+    )
