@@ -1,5 +1,6 @@
 """What depended on a master, a mastering, a gauge or a thermometer: by what it was measured under, and when."""
 
+import math
 from dataclasses import replace
 from decimal import Decimal as D
 
@@ -382,7 +383,12 @@ def test_two_masters_count_in_a_trace_where_the_value_lies(digits: str) -> None:
     revision = Revision(masters={"b": {"size": D("38.0210")}})
     (row,) = trace(Trail(hand.records), Asked(What.MASTER, "b"), revision, len(hand.records)).rows
     expected = measured_on_two(digits, "38.0210").records[-1]
-    assert expected.standard_uncertainty_mm is not None
+    assert expected.value_mm is not None and expected.standard_uncertainty_mm is not None
+    r = float(expected.value_mm - 38) / 0.021
+    rings_mm = 0.0004 * math.hypot(
+        1 - r, r
+    )  # of a line through both (JCGM 100:2008, 5.1.2), without what is read
+    assert expected.standard_uncertainty_mm > rings_mm
     assert (row.made.value_mm, row.made.standard_uncertainty_mm) == (
         expected.value_mm,
         expected.standard_uncertainty_mm,
