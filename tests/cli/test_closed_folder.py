@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from gaugepost.cli import main
+from tests.bench_tools.nobody import nobody
 from tests.bench_tools.years import fill
 
 COMMANDS = {
@@ -25,19 +24,6 @@ COMMANDS = {
     "salvage into it": ["salvage", "{open}/data", "{closed}/new"],
     "archive": ["archive", "{closed}", "{open}/archives", "--through", "5"],
 }
-
-
-@contextmanager
-def somebody_else() -> Iterator[None]:
-    """Root may enter anything, and steps down meanwhile."""
-    root = os.geteuid() == 0
-    if root:
-        os.seteuid(65534)
-    try:
-        yield
-    finally:
-        if root:
-            os.seteuid(0)
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +49,7 @@ def test_it_is_said_that_it_may_not_be_entered(
     """The folder is named, and as whom to do it instead."""
     main([words[0], "nowhere", *words[2:]])  # what is imported is, before nobody may read it
     capsys.readouterr()
-    with somebody_else():
+    with nobody():
         code = main([word.format(closed=folder / "closed", open=folder) for word in words])
     told = capsys.readouterr().err
     assert code == 2
@@ -75,6 +61,6 @@ def test_a_backup_that_may_not_be_read_is_named(folder: Path, capsys: pytest.Cap
     """It is the backup that is closed, and not the folder that it is restored into."""
     main(["restore", "nowhere", str(folder / "new")])
     capsys.readouterr()
-    with somebody_else():
+    with nobody():
         assert main(["restore", str(folder / "closed.db"), str(folder / "new")]) == 2
     assert f"can't read {folder}/closed.db: Permission denied" in capsys.readouterr().err

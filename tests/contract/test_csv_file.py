@@ -23,6 +23,7 @@ from gaugepost.contract.kit.destinations import CHECKS, EPOCH, LOTS, Check, FarS
 from gaugepost.core.record import Record
 from gaugepost_adapters.destinations.csv_file import CsvSettings
 from gaugepost_adapters.destinations.csv_rows import NUMBERS, Form, file_name, id_pattern, whole
+from tests.bench_tools.nobody import nobody
 from tests.contract.csv_bench import deliver, every_id, files, make, rows, sequences
 
 
@@ -50,17 +51,13 @@ def held_by_another(path: Path) -> Iterator[None]:
 
 @contextmanager
 def not_ours(path: Path) -> Iterator[None]:
-    """The file may only be read; root may do anything, so root steps down meanwhile."""
-    root = os.geteuid() == 0
+    """The file may only be read."""
     path.touch()
     path.chmod(0o444)
-    if root:
-        os.seteuid(65534)
     try:
-        yield
+        with nobody():
+            yield
     finally:
-        if root:
-            os.seteuid(0)
         path.chmod(0o644)
 
 

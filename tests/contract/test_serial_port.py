@@ -1,14 +1,12 @@
 """What the serial link promises beyond the kit: its settings, and its words when a port refuses, sticks or goes."""
 
 import asyncio
-import contextlib
 import os
 import subprocess
 import sys
 import termios
 import threading
 import time
-from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 
@@ -23,8 +21,7 @@ from gaugepost_adapters.links.serial.opening import close_port, open_port
 from gaugepost_adapters.links.serial.port import SerialPortLink
 from gaugepost_adapters.links.serial.settings import Settings
 from tests.bench_tools.far_sides import Pty
-
-NOBODY = 65534
+from tests.bench_tools.nobody import nobody
 
 
 def _now() -> Moment:
@@ -101,24 +98,11 @@ async def test_a_port_that_is_not_there_says_plug_it_in() -> None:
     assert str(lost) == "/dev/ttyUSB99 is not there; plug it in, or correct device"
 
 
-@contextlib.contextmanager
-def _unprivileged() -> Iterator[None]:
-    """Root may open everything; others need no disguise."""
-    root = os.geteuid() == 0
-    if root:
-        os.seteuid(NOBODY)
-    try:
-        yield
-    finally:
-        if root:
-            os.seteuid(0)
-
-
 def test_a_port_that_may_not_be_opened_names_the_group_or_rule() -> None:
     """Permission denied tells which group the service's user lacks, and that a device rule does too."""
     with Pty() as pty:
         Path(pty.path).chmod(0)
-        with _unprivileged(), pytest.raises(LinkLost) as caught:
+        with nobody(), pytest.raises(LinkLost) as caught:
             open_port(Settings(device=pty.path))
         group = Path(pty.path).group()
     assert "may not be opened by this user" in str(caught.value)

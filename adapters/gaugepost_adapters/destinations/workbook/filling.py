@@ -321,9 +321,8 @@ def differing(block: Block, sheets: Mapping[str, Sheet], lower: str, upper: str)
             continue
         held = sheets[cell.sheet].held(cell)
         here = held.text or ("not calculated yet" if held.formula else "empty")
-        if (
-            held.text and not held.number
-        ):  # 38,025 typed where a point is the decimal sign looks like a number
+        # 38,025 typed where a point is the decimal sign looks like a number.
+        if held.text and not held.number:
             here = f"{held.text!r}, which is text and no number,"
         if not _equal(held, Shown(drawn, "number")):
             said.append(f"{name} limit {here} in {cell.address}, {drawn or 'none'} on the drawing")
